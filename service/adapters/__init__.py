@@ -1,0 +1,1 @@
+"""Everything that talks to another process: Postgres, Redis, the embedded servers, the clock."""

@@ -1,0 +1,1 @@
+"""Pure rendering: what the service knows, as charts and text for people."""

@@ -1,0 +1,1 @@
+"""Everything HTTP: the JSON API, who may call what, and how an error looks."""
