@@ -1,0 +1,217 @@
+"""What workflows need of the world, as Protocols. Adapters satisfy them by shape; nothing here is inherited from."""
+
+from __future__ import annotations
+
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+from uuid import UUID
+
+from service.domain.access import Role
+from service.domain.catalogue import Catalogue
+from service.domain.identification import Identification
+from service.domain.readings import Reading, Submission
+from service.domain.review import ReviewReason, ReviewState
+
+
+@dataclass(frozen=True)
+class KeyRecord:
+    """A key as kept: what it may do and whose it is; never the key itself."""
+
+    id: UUID
+    role: Role
+    name: str
+
+
+@dataclass(frozen=True)
+class Review:
+    """A case put before a person."""
+
+    id: UUID
+    submission_id: UUID
+    state: ReviewState
+    reason: ReviewReason
+    opened_at: datetime
+
+
+@dataclass(frozen=True)
+class Round:
+    """One asking of the engine: the answer to all readings there were after round `number`."""
+
+    number: int
+    readings: int
+    identification: Identification
+    catalogue_revision: int
+    answered_at: datetime
+
+
+@dataclass(frozen=True)
+class Case:
+    """A submission as kept, with its latest round. `row_revision` goes up with every change a client can see."""
+
+    id: UUID
+    key_id: UUID
+    row_revision: int
+    submission: Submission
+    latest: Round
+    review: Review | None
+    opened_at: datetime
+
+
+@dataclass(frozen=True)
+class Reply:
+    """A finished answer to a request, ready to send and to send again."""
+
+    status: int
+    headers: tuple[tuple[str, str], ...]
+    body: bytes
+
+
+@dataclass(frozen=True)
+class KeptReply:
+    """A reply kept under an idempotency key, with the hash of the request it answered."""
+
+    request_hash: bytes
+    reply: Reply
+
+
+class CatalogueStore(Protocol):
+    """Catalogue revisions; exactly one is active once anything has been imported."""
+
+    def active_revision(self) -> int | None:
+        """The number of the active revision, or None before the first import."""
+        ...
+
+    def load(self, revision: int) -> Catalogue:
+        """The whole catalogue of one revision."""
+        ...
+
+
+class SubmissionStore(Protocol):
+    """Submissions, their rounds and answers."""
+
+    def open(
+        self, key_id: UUID, submission: Submission, identification: Identification, catalogue_revision: int
+    ) -> UUID:
+        """Keep a new submission with its first round; returns its id."""
+        ...
+
+    def find(self, submission_id: UUID, *, for_update: bool = False) -> Case | None:
+        """A submission with its latest answer; `for_update` holds it until the transaction ends."""
+        ...
+
+    def add_round(
+        self,
+        case: Case,
+        added: tuple[Reading, ...],
+        submission: Submission,
+        identification: Identification,
+        catalogue_revision: int,
+    ) -> None:
+        """Keep more readings and the answer to all of them; raises `StaleRevision` if the case has changed since."""
+        ...
+
+    def touch(self, submission_id: UUID) -> None:
+        """Count a change that a client can see, made elsewhere (a review's), as a new revision of the case."""
+        ...
+
+    def rounds(self, submission_id: UUID) -> tuple[Round, ...]:
+        """Every round, first to last."""
+        ...
+
+
+class ReviewStore(Protocol):
+    """The queue of cases put before a person."""
+
+    def open(self, submission_id: UUID, reason: ReviewReason) -> Review:
+        """Open the submission's one review, or return the one there is."""
+        ...
+
+    def page(self, state: ReviewState | None, after: UUID | None, limit: int) -> tuple[Review, ...]:
+        """Reviews in the order they were opened, those after `after`, at most `limit`."""
+        ...
+
+
+class KeyStore(Protocol):
+    """API keys, hashed."""
+
+    def add(self, digest: bytes, ending: str, role: Role, name: str) -> UUID:
+        """Keep a new key's SHA-256 and its last characters."""
+        ...
+
+    def find(self, digest: bytes) -> KeyRecord | None:
+        """The unrevoked key with this digest; notes that it was used, at most once a minute."""
+        ...
+
+    def revoke(self, key_id: UUID) -> bool:
+        """Stop a key from working; False if there is none such that still works."""
+        ...
+
+
+class IdempotencyStore(Protocol):
+    """Replies kept under the keys that clients sent with their writes."""
+
+    def claim(self, key_id: UUID, key: str) -> bool:
+        """Hold this key until the transaction ends; False while another transaction holds it."""
+        ...
+
+    def find(self, key_id: UUID, key: str) -> KeptReply | None:
+        """The reply kept under a key, if any."""
+        ...
+
+    def keep(self, key_id: UUID, key: str, kept: KeptReply) -> None:
+        """Keep a reply; it becomes visible with everything else in the transaction."""
+        ...
+
+
+class Transaction(Protocol):
+    """One transaction's stores: all of it happens, or none."""
+
+    @property
+    def catalogue(self) -> CatalogueStore:
+        """Catalogue revisions."""
+        ...
+
+    @property
+    def submissions(self) -> SubmissionStore:
+        """Submissions and their answers."""
+        ...
+
+    @property
+    def reviews(self) -> ReviewStore:
+        """The human queue."""
+        ...
+
+    @property
+    def keys(self) -> KeyStore:
+        """API keys."""
+        ...
+
+    @property
+    def idempotency(self) -> IdempotencyStore:
+        """Kept replies."""
+        ...
+
+
+class Stores(Protocol):
+    """Where transactions come from."""
+
+    def transaction(self) -> AbstractContextManager[Transaction]:
+        """A transaction: committed on leaving normally, rolled back on an exception.
+
+        Raises `Unavailable` when the store cannot be reached.
+        """
+        ...
+
+
+class AnswerCache(Protocol):
+    """Answers by the hash of everything they rest on. Losing it costs time and nothing else."""
+
+    def get(self, key: str) -> Identification | None:
+        """The answer kept under `key`; None when there is none or the cache is away."""
+        ...
+
+    def put(self, key: str, identification: Identification) -> None:
+        """Keep an answer; quietly does nothing while the cache is away."""
+        ...
