@@ -1,20 +1,209 @@
-"""The catalogue as arrays, made once a revision."""
+"""The catalogue as arrays, made once a revision and shared by every identification under it.
+
+Arrays are indexed by part (N), by core (C), by lobe kind (2: intake, exhaust) and by journal position (3: front,
+middle, rear). What the catalogue does not state is NaN (lengths, angles) or -1 (counts).
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.domain.catalogue import Catalogue
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.catalogue import Catalogue, LobeNominal, Part, PartStatus
+from service.domain.readings import LobeKind, Position
+from service.identification.measuring import DEFAULT_MODEL, MeasuringModel, making_sd
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LOBES = (LobeKind.INTAKE, LobeKind.EXHAUST)
+POSITIONS = (Position.FRONT, Position.MIDDLE, Position.REAR)
+MOST_DURATIONS = 6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CatalogueTable:
-    """A catalogue revision as the engine reads it."""
+    """A catalogue revision as the engine reads it. Lengths in mm, durations in crank and separations in cam degrees.
 
-    catalogue: Catalogue
+    A *class* is a set of part numbers that are one and the same grind on one core; `class_numbers` lists each
+    class's part numbers, the current one first.
+    """
+
+    part_numbers: tuple[str, ...]
+    class_numbers: tuple[tuple[str, ...], ...]
+    class_of: Ints  # (N,)
+    core_of: Ints  # (N,)
+    log_prior: Floats  # (N,) sums to one over parts
+    base: Floats  # (N, 2) mean as made
+    base_sd: Floats
+    lift: Floats  # (N, 2) mean as made
+    lift_sd: Floats
+    ratio: Floats  # (N, 2) rocker ratio
+    lash: Floats  # (N, 2) at the valve
+    duration_at: Floats  # (N, 2, MOST_DURATIONS) checking lifts at the lobe
+    duration: Floats  # (N, 2, MOST_DURATIONS) crank degrees
+    separation: Floats  # (N,)
+    core_codes: tuple[str, ...]
+    core_families: tuple[frozenset[str], ...]
+    families: frozenset[str]
+    journal: Floats  # (C, 3) mean as made
+    journal_sd: Floats
+    length: Floats  # (C,)
+    teeth: Ints  # (C,)
+    core_parts: Floats  # (C,) number of parts on the core
+    core_base: Floats  # (C, 2) mean base circle of the core's parts
+    parts_by_core: Ints  # (N,) part indices sorted by core
+    core_start: Ints  # (C + 1,) where each core's parts begin in parts_by_core
+    lift_mean: Floats  # (2,) over all parts
+    lift_spread: Floats  # (2,)
+    journal_mean: float
+    journal_spread: float
+
+    @property
+    def cores_with_parts(self) -> Ints:
+        """Indices of the cores that carry any part."""
+        return np.flatnonzero(self.core_parts > 0)
+
+
+def _known(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
+
+
+def _mean(values: Floats, default: float) -> float:
+    known = _known(values)
+    return float(known.mean()) if known.size else default
+
+
+def _spread(values: Floats, least: float) -> float:
+    known = _known(values)
+    return max(float(known.std()), least) if known.size > 1 else least
+
+
+def _same_grind(a: Part, b: Part) -> bool:
+    """Whether two part numbers are ground alike: one core, equal figures wherever both state one."""
+    if a.core != b.core or a.lobes.keys() != b.lobes.keys():
+        return False
+    if None not in (a.lobe_separation_cam_deg, b.lobe_separation_cam_deg) and (
+        a.lobe_separation_cam_deg != b.lobe_separation_cam_deg
+    ):
+        return False
+    for kind, lobe in a.lobes.items():
+        other = b.lobes[kind]
+        if (lobe.lift_mm, lobe.base_circle_mm) != (other.lift_mm, other.base_circle_mm):
+            return False
+        stated = {d.checking_lift_mm: d.crank_deg for d in lobe.durations}
+        if any(stated.get(d.checking_lift_mm, d.crank_deg) != d.crank_deg for d in other.durations):
+            return False
+    return True
+
+
+def grind_classes(parts: tuple[Part, ...]) -> list[list[int]]:
+    """Part indices grouped into classes of one and the same grind: linked by supersession and ground alike."""
+    index = {part.part_number: i for i, part in enumerate(parts)}
+    leader = list(range(len(parts)))
+
+    def find(i: int) -> int:
+        while leader[i] != i:
+            leader[i] = leader[leader[i]]
+            i = leader[i]
+        return i
+
+    for i, part in enumerate(parts):
+        successor = index.get(part.superseded_by or "")
+        if successor is not None and _same_grind(part, parts[successor]):
+            leader[find(i)] = find(successor)
+    classes: dict[int, list[int]] = {}
+    for i in range(len(parts)):
+        classes.setdefault(find(i), []).append(i)
+    order = {PartStatus.CURRENT: 0, PartStatus.DISCONTINUED: 1, PartStatus.SUPERSEDED: 2}
+    return [
+        sorted(members, key=lambda i: (order[parts[i].status], i != root, parts[i].part_number))
+        for root, members in classes.items()
+    ]
+
+
+def _lobe_row(lobe: LobeNominal, model: MeasuringModel) -> tuple[float, float, float, float]:
+    base_shift, base_sd = making_sd(lobe.base_circle_tolerance, model.base_making_sd, model)
+    lift_shift, lift_sd = making_sd(lobe.lift_tolerance, model.lift_making_sd, model)
+    return lobe.base_circle_mm + base_shift, base_sd, lobe.lift_mm + lift_shift, lift_sd
 
 
 def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> CatalogueTable:
-    """Make the table of a catalogue."""
-    return CatalogueTable(catalogue)
+    """The table of a catalogue revision under `model`'s making spreads. Linear in the number of parts."""
+    parts, cores = catalogue.parts, catalogue.cores
+    n, c = len(parts), len(cores)
+    core_index = {core.code: i for i, core in enumerate(cores)}
+    base, base_sd, lift, lift_sd, ratio, lash = (np.full((n, 2), np.nan) for _ in range(6))
+    duration_at = np.full((n, 2, MOST_DURATIONS), np.nan)
+    duration = np.full((n, 2, MOST_DURATIONS), np.nan)
+    separation = np.full(n, np.nan)
+    for i, part in enumerate(parts):
+        if part.lobe_separation_cam_deg is not None:
+            separation[i] = part.lobe_separation_cam_deg
+        for k, kind in enumerate(LOBES):
+            lobe = part.lobes.get(kind)
+            if lobe is None:
+                continue
+            base[i, k], base_sd[i, k], lift[i, k], lift_sd[i, k] = _lobe_row(lobe, model)
+            ratio[i, k] = np.nan if lobe.rocker_ratio is None else lobe.rocker_ratio
+            lash[i, k] = 0.0 if lobe.lash_mm is None else lobe.lash_mm
+            for d, stated in enumerate(lobe.durations[:MOST_DURATIONS]):
+                duration_at[i, k, d] = stated.checking_lift_mm
+                duration[i, k, d] = stated.crank_deg
+    journal, journal_sd = np.full((c, 3), np.nan), np.full((c, 3), np.nan)
+    for i, core in enumerate(cores):
+        for stated_journal in core.journals:
+            k = POSITIONS.index(stated_journal.position)
+            shift, journal_sd[i, k] = making_sd(stated_journal.tolerance, model.journal_making_sd, model)
+            journal[i, k] = stated_journal.diameter_mm + shift
+    classes = grind_classes(parts)
+    class_of = np.zeros(n, np.int64)
+    for number, members in enumerate(classes):
+        class_of[members] = number
+    core_of = np.array([core_index[part.core] for part in parts], np.int64)
+    sold = np.array([np.nan if part.units_sold is None else part.units_sold for part in parts], float)
+    # a part that never sold may still be the one on the bench: everything gets half the typical share
+    sold = np.where(np.isfinite(sold), sold, _mean(sold, 1.0))
+    weight = sold + 0.5 * max(_mean(sold, 1.0), 1.0)
+    core_parts = np.bincount(core_of, minlength=c).astype(float)
+    core_base = np.full((c, 2), _mean(base.ravel(), 20.0))
+    for k in range(2):
+        known = np.isfinite(base[:, k])
+        count = np.bincount(core_of[known], minlength=c)
+        total = np.bincount(core_of[known], base[known, k], minlength=c)
+        has = count > 0
+        core_base[has, k] = total[has] / count[has]
+    by_core = np.argsort(core_of, kind="stable").astype(np.int64)
+    return CatalogueTable(
+        part_numbers=tuple(part.part_number for part in parts),
+        class_numbers=tuple(tuple(parts[i].part_number for i in members) for members in classes),
+        class_of=class_of,
+        core_of=core_of,
+        log_prior=np.log(weight / weight.sum()) if n else np.zeros(0),
+        base=base,
+        base_sd=base_sd,
+        lift=lift,
+        lift_sd=lift_sd,
+        ratio=ratio,
+        lash=lash,
+        duration_at=duration_at,
+        duration=duration,
+        separation=separation,
+        core_codes=tuple(core.code for core in cores),
+        core_families=tuple(frozenset(f.strip().casefold() for f in core.engine_families) for core in cores),
+        families=frozenset(f.strip().casefold() for core in cores for f in core.engine_families),
+        journal=journal,
+        journal_sd=journal_sd,
+        length=np.array([np.nan if x.overall_length_mm is None else x.overall_length_mm for x in cores], float),
+        teeth=np.array([-1 if x.gear_teeth is None else x.gear_teeth for x in cores], np.int64),
+        core_parts=core_parts,
+        core_base=core_base,
+        parts_by_core=by_core,
+        core_start=np.concatenate([[0], np.cumsum(core_parts)]).astype(np.int64),
+        lift_mean=np.array([_mean(lift[:, k], 8.0) for k in range(2)]),
+        lift_spread=np.array([_spread(lift[:, k], 1.0) for k in range(2)]),
+        journal_mean=_mean(journal.ravel(), 25.0),
+        journal_spread=_spread(journal.ravel(), 8.0),
+    )
