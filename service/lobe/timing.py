@@ -132,7 +132,7 @@ def guess_durations(
         width = np.where(rises, u_here - u_before, 1.0)
         slope = np.where(rises, (duration_here - duration_before) / width, slope)
         inside = present & np.isnan(guess) & (u <= u_here)
-        guess = np.where(inside, duration_here + slope * (u - u_here), guess)
+        guess = np.where(inside, duration_before + slope * (u - u_before), guess)
         u_before = np.where(present, u_here, u_before)
         duration_before = np.where(present, duration_here, duration_before)
     plain = duration_before / np.where(u_before > 0, u_before, np.nan)
