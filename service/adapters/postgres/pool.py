@@ -1,0 +1,140 @@
+"""Connections to Postgres, and the transaction that hands out stores.
+
+A pool belongs to one process: open it after a fork, never before (two processes on one connection corrupt it).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import cached_property
+from typing import Any, TypeAlias, TypeVar
+
+import orjson
+import psycopg
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
+from psycopg.rows import DictRow, dict_row
+from psycopg.types.json import set_json_dumps, set_json_loads
+from psycopg_pool import ConnectionPool, PoolTimeout
+
+from service.domain.errors import Unavailable
+
+Connection: TypeAlias = psycopg.Connection[DictRow]
+"""What a store is built on: rows come back as dictionaries."""
+
+Pool: TypeAlias = ConnectionPool[Connection]
+
+Store = TypeVar("Store")
+
+
+def session_conninfo(url: str, *, statement_timeout: float = 5.0, lock_timeout: float = 2.0) -> str:
+    """`url` with what every session of the service runs under. Timeouts in seconds.
+
+    Options already in `url` come first, so ours win.
+    """
+    given = conninfo_to_dict(url)
+    options = {
+        "statement_timeout": f"{statement_timeout * 1000:.0f}",
+        "lock_timeout": f"{lock_timeout * 1000:.0f}",
+        "idle_in_transaction_session_timeout": "30000",
+        "timezone": "UTC",
+    }
+    ours = " ".join(f"-c {name}={value}" for name, value in options.items())
+    return make_conninfo(
+        url,
+        options=f"{given.get('options') or ''} {ours}".strip(),
+        application_name=given.get("application_name") or "lobedesk",
+        connect_timeout=given.get("connect_timeout") or "3",
+    )
+
+
+def prepare_connection(connection: psycopg.Connection[Any]) -> None:
+    """Make a fresh connection ours: jsonb goes through orjson, and nothing begins a transaction unasked."""
+    set_json_loads(orjson.loads, connection)
+    set_json_dumps(orjson.dumps, connection)
+    connection.autocommit = True
+
+
+def open_pool(url: str, size: int = 4, *, statement_timeout: float = 5.0, lock_timeout: float = 2.0) -> Pool:
+    """A pool of at most `size` connections. It fills in the background, so an absent server is no error here.
+
+    Connections are not checked when they are borrowed: that doubles the cost of a borrow, and with several dead ones
+    the first call waits for the whole pool. `PostgresStores.transaction` finds a dead one by its own BEGIN instead.
+    """
+    return ConnectionPool(
+        session_conninfo(url, statement_timeout=statement_timeout, lock_timeout=lock_timeout),
+        connection_class=psycopg.Connection[DictRow],
+        kwargs={"row_factory": dict_row},
+        min_size=1,
+        max_size=size,
+        timeout=2.0,
+        reconnect_timeout=5.0,
+        configure=prepare_connection,
+        open=True,
+        name="lobedesk",
+    )
+
+
+def _store(make: Callable[[Connection], Store]) -> cached_property[Store]:
+    """A store of the transaction, made when first asked for."""
+    return cached_property(lambda transaction: make(transaction.connection))
+
+
+class PostgresTransaction:
+    """One transaction: the stores that take part in it. A new store is one line here."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+
+
+class PostgresStores:
+    """Gives out transactions; satisfies `service.workflows.ports.Stores` by shape."""
+
+    def __init__(self, pool: Pool) -> None:
+        self._pool = pool
+
+    @contextmanager
+    def transaction(self) -> Iterator[PostgresTransaction]:
+        """One transaction: commits on a normal exit, rolls back on an exception.
+
+        A connection that died while it lay in the pool is replaced once, before anything has been done on it, so
+        nothing is ever done twice. Raises `Unavailable` when Postgres does not answer, is too slow, or gives up on a
+        lock or a deadlock.
+        """
+        try:
+            with self._begun() as connection:
+                yield PostgresTransaction(connection)
+        except psycopg.OperationalError as error:
+            raise Unavailable from error
+
+    @contextmanager
+    def _begun(self) -> Iterator[Connection]:
+        connection = self._borrow()
+        try:
+            yield connection
+            connection.commit()
+        except BaseException:
+            if not connection.closed:
+                connection.rollback()
+            raise
+        finally:
+            self._pool.putconn(connection)
+
+    def _borrow(self) -> Connection:
+        """A connection that has answered to BEGIN."""
+        try:
+            return self._begin(self._pool.getconn())
+        except PoolTimeout:
+            raise
+        except psycopg.OperationalError:
+            # Whatever ended this connection has most likely ended its neighbours too.
+            self._pool.check()
+            return self._begin(self._pool.getconn())
+
+    def _begin(self, connection: Connection) -> Connection:
+        try:
+            connection.execute("BEGIN")
+        except BaseException:
+            self._pool.putconn(connection)
+            raise
+        return connection

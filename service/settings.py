@@ -1,0 +1,212 @@
+"""What can be set, read once from `LOBEDESK_*` variables; nothing else in the service looks at the environment.
+
+A secret may come from a file instead: `LOBEDESK_DATABASE_URL_FILE` names the file that holds it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from limits import parse_many
+
+from service.domain.errors import LobedeskError
+from service.identification.decision import DEFAULT_LOSSES, Losses
+
+PREFIX = "LOBEDESK_"
+
+
+class SettingsError(LobedeskError):
+    """A setting cannot be read."""
+
+    code = "settings"
+
+
+def _text(value: str) -> str:
+    if not value.strip():
+        raise ValueError("is empty")
+    return value.strip()
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def read(value: str) -> int:
+        if not re.fullmatch(r"\d{1,12}", value.strip(), re.ASCII) or not low <= int(value) <= high:
+            raise ValueError(f"is not a whole number from {low} to {high}")
+        return int(value)
+
+    return read
+
+
+def _number(low: float, high: float) -> Callable[[str], float]:
+    def read(value: str) -> float:
+        if not re.fullmatch(r"\d{1,9}(\.\d{1,9})?", value.strip(), re.ASCII) or not low <= float(value) <= high:
+            raise ValueError(f"is not a number from {low:g} to {high:g}")
+        return float(value)
+
+    return read
+
+
+def _folder(value: str) -> Path:
+    return Path(_text(value)).expanduser().absolute()
+
+
+def _rate(value: str) -> str:
+    try:
+        parse_many(value)
+    except ValueError:
+        raise ValueError("is not a rate such as `30/minute` or `5/second;100/hour`") from None
+    return value.strip()
+
+
+def _level(value: str) -> str:
+    if value.strip().lower() not in {"debug", "info", "warning", "error"}:
+        raise ValueError("is none of debug, info, warning, error")
+    return value.strip().lower()
+
+
+def _url(*schemes: str) -> Callable[[str], str]:
+    def read(value: str) -> str:
+        if not value.strip().startswith(tuple(f"{scheme}://" for scheme in schemes)):
+            # The value may hold a password: it is not repeated.
+            raise ValueError(f"does not start with {' or '.join(f'{scheme}://' for scheme in schemes)}")
+        return value.strip()
+
+    return read
+
+
+def _setting(default: Any, read: Callable[[str], Any], meaning: str, *, secret: bool = False) -> Any:
+    return dataclasses.field(default=default, metadata={"read": read, "meaning": meaning, "secret": secret})
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Every setting; the field `body_limit` is the variable `LOBEDESK_BODY_LIMIT`."""
+
+    database_url: str | None = _setting(
+        None, _url("postgresql", "postgres"), "Postgres 14 or later; unset, the embedded one", secret=True
+    )
+    redis_url: str | None = _setting(
+        None, _url("redis", "rediss", "unix"), "Redis or Valkey; unset, the embedded one", secret=True
+    )
+    data: Path = _setting(  # noqa: RUF009  a path never changes
+        Path("~/.local/share/lobedesk"), _folder, "folder of the embedded stores; `XDG_DATA_HOME` moves the default"
+    )
+    http_host: str = _setting("127.0.0.1", _text, "address `lobedesk serve` listens on")
+    http_port: int = _setting(0, _whole(0, 65535), "port `lobedesk serve` listens on; 0 picks a free one")
+    workers: int = _setting(2, _whole(1, 64), "web worker processes")
+    threads: int = _setting(4, _whole(1, 64), "threads of a web worker, and its most connections to Postgres")
+    statement_timeout: float = _setting(5.0, _number(0.1, 600), "seconds one SQL statement may take")
+    lock_timeout: float = _setting(2.0, _number(0.1, 600), "seconds a statement may wait for a lock")
+    body_limit: int = _setting(262_144, _whole(1024, 2**30), "largest request body, in bytes")
+    catalogue_body_limit: int = _setting(33_554_432, _whole(1024, 2**30), "largest catalogue upload, in bytes")
+    rate_widget: str = _setting("30/minute", _rate, "requests a widget key may make, from one address")
+    rate_staff: str = _setting("600/minute", _rate, "requests any other key may make")
+    cache_ttl: int = _setting(86_400, _whole(1, 31_536_000), "seconds an answer stays in the cache")
+    idempotency_ttl: int = _setting(86_400, _whole(60, 31_536_000), "seconds an idempotency key is remembered")
+    loss_wrong_answer: float = _setting(
+        DEFAULT_LOSSES.wrong_answer, _number(1, 1e6), "cost of naming the wrong part, in readings asked for"
+    )
+    loss_handed_over: float = _setting(
+        DEFAULT_LOSSES.handed_over, _number(0.01, 1e6), "cost of putting a case before a person, in readings asked for"
+    )
+    log_level: str = _setting("info", _level, "least severe message logged: debug, info, warning, error")
+
+    @property
+    def losses(self) -> Losses:
+        """The engine's losses, with the two that a desk may want to weigh for itself."""
+        return dataclasses.replace(
+            DEFAULT_LOSSES, wrong_answer=self.loss_wrong_answer, handed_over=self.loss_handed_over
+        )
+
+
+@dataclass(frozen=True)
+class SettingDoc:
+    """One setting as documented: its variable, what holds when it is unset, what it means, whether it is secret."""
+
+    variable: str
+    default: str
+    meaning: str
+    secret: bool
+
+
+def documented() -> tuple[SettingDoc, ...]:
+    """Every setting, in order."""
+    return tuple(
+        SettingDoc(
+            _variable(field.name),
+            "" if field.default is None else _shown(field.default),
+            field.metadata["meaning"],
+            field.metadata["secret"],
+        )
+        for field in dataclasses.fields(Settings)
+    )
+
+
+def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
+    """Read the settings; an empty variable counts as unset.
+
+    Raises `SettingsError` that names every variable it cannot read, and why.
+    """
+    environment = os.environ if environment is None else environment
+    values: dict[str, Any] = {}
+    complaints: list[str] = []
+    for field in dataclasses.fields(Settings):
+        variable = _variable(field.name)
+        try:
+            given = _given(variable, field.metadata["secret"], environment)
+            if given is not None:
+                values[field.name] = field.metadata["read"](given)
+        except ValueError as error:
+            complaints.append(f"{variable} {error}")
+    if complaints:
+        raise SettingsError("\n".join(complaints))
+    values.setdefault("data", default_data_folder(environment))
+    return Settings(**values)
+
+
+def unknown_variables(environment: Mapping[str, str] | None = None) -> tuple[str, ...]:
+    """Variables that look like ours and are not: misspelt, most likely."""
+    environment = os.environ if environment is None else environment
+    known = {doc.variable for doc in documented()}
+    known |= {f"{doc.variable}_FILE" for doc in documented() if doc.secret}
+    return tuple(
+        sorted(
+            name
+            for name in environment
+            if name.startswith(PREFIX) and name not in known and not name.startswith(f"{PREFIX}TEST_")
+        )
+    )
+
+
+def default_data_folder(environment: Mapping[str, str]) -> Path:
+    """The user's data folder after the XDG base directory specification."""
+    home = environment.get("XDG_DATA_HOME", "")
+    # The specification says to ignore a relative path.
+    base = Path(home) if home.startswith("/") else Path("~/.local/share").expanduser()
+    return base.absolute() / "lobedesk"
+
+
+def _variable(name: str) -> str:
+    return f"{PREFIX}{name.upper()}"
+
+
+def _given(variable: str, secret: bool, environment: Mapping[str, str]) -> str | None:
+    value = environment.get(variable) or None
+    file = (environment.get(f"{variable}_FILE") or None) if secret else None
+    if file is None:
+        return value
+    if value is not None:
+        raise ValueError(f"and {variable}_FILE are both set; set one")
+    try:
+        return Path(file).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise ValueError(f"cannot be read from the file {file}: {error}") from None
+
+
+def _shown(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
