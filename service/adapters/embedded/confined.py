@@ -1,0 +1,66 @@
+"""Becomes another program that ends with its owner. Run as a script, with nothing but the standard library:
+
+    python -I -S confined.py OWNER IDENTITY SIGNAL PROGRAM ARGUMENT...
+
+OWNER is the process to outlive never, SIGNAL what is sent to us when it dies, IDENTITY one of
+
+* `plain`: run as whoever we are;
+* `namespace`: enter a user namespace in which root is an ordinary user. Postgres refuses to run as root; in here it
+  does not see that it is, and its files stay root's outside;
+* `nobody`: become the user nobody, where namespaces are refused.
+
+A session of its own keeps Ctrl-C at the terminal away from the program: its owner stops it in good order.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import pwd
+import sys
+from pathlib import Path
+
+PR_SET_PDEATHSIG = 1
+CLONE_NEWUSER = 0x1000_0000
+ORDINARY_ID = 65534
+"""Any id but 0 will do inside the namespace; this one is nobody's by convention."""
+
+
+def _call(name: str, *arguments: int) -> None:
+    libc = ctypes.CDLL(None, use_errno=True)
+    if getattr(libc, name)(*arguments) != 0:
+        number = ctypes.get_errno()
+        raise OSError(number, f"{name}: {os.strerror(number)}")
+
+
+def _enter_namespace() -> None:
+    user, group = os.getuid(), os.getgid()
+    _call("unshare", CLONE_NEWUSER)
+    Path("/proc/self/setgroups").write_text("deny")
+    Path("/proc/self/uid_map").write_text(f"{ORDINARY_ID} {user} 1")
+    Path("/proc/self/gid_map").write_text(f"{ORDINARY_ID} {group} 1")
+
+
+def _become_nobody() -> None:
+    nobody = pwd.getpwnam("nobody")
+    os.setgroups([])
+    os.setgid(nobody.pw_gid)
+    os.setuid(nobody.pw_uid)
+
+
+def main(owner: str, identity: str, signal: str, program: str, *arguments: str) -> None:
+    """Take the identity, tie ourselves to the owner, and become the program."""
+    os.setsid()
+    if identity == "namespace":
+        _enter_namespace()
+    elif identity == "nobody":
+        _become_nobody()
+    # After the change of identity, which would clear it again.
+    _call("prctl", PR_SET_PDEATHSIG, int(signal), 0, 0, 0)
+    if os.getppid() != int(owner):
+        sys.exit("confined: the owner is gone already")
+    os.execv(program, [program, *arguments])  # noqa: S606  no shell is the point
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
