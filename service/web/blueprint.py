@@ -1,0 +1,76 @@
+"""The blueprint every JSON route is hung on: strict parsing, faults with pointers, typed decorators."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from http import HTTPStatus
+from typing import Any, NoReturn, TypeVar, cast
+
+import flask
+import flask_smorest
+import marshmallow as ma
+import orjson
+from webargs.flaskparser import FlaskParser
+from werkzeug.exceptions import BadRequest, UnsupportedMediaType
+
+from service.web.problems import InvalidRequest, faults_of_messages
+
+View = TypeVar("View", bound=Callable[..., Any])
+
+
+class StrictParser(FlaskParser):
+    """JSON by orjson, which refuses NaN, 1e400, lone surrogates and endless nesting; unknown query names refused."""
+
+    DEFAULT_UNKNOWN_BY_LOCATION = {**FlaskParser.DEFAULT_UNKNOWN_BY_LOCATION, "query": ma.RAISE}  # noqa: RUF012
+
+    def _raw_load_json(self, req: flask.Request) -> Any:
+        if req.mimetype != "application/json":
+            raise UnsupportedMediaType("The body must be JSON, sent as Content-Type: application/json.")
+        try:
+            return orjson.loads(req.get_data(cache=True))
+        except orjson.JSONDecodeError as error:
+            raise BadRequest(f"The body is not JSON this service reads: {error}.") from None
+
+    def handle_error(self, error: ma.ValidationError, *_: Any, **__: Any) -> NoReturn:
+        """Turn marshmallow's messages into faults with pointers."""
+        raise InvalidRequest(faults_of_messages(cast(dict[str, Any], error.messages))) from None
+
+
+class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
+    """A documented blueprint. Its audience is declared in `register.py`, not here.
+
+    Give `arguments` and `response` schema instances: a class would be instantiated at each request.
+    """
+
+    ARGUMENTS_PARSER = StrictParser()
+
+    def route(self, rule: str, **options: Any) -> Callable[[View], View]:
+        """Hang a view on a rule."""
+        return cast(Callable[[View], View], super().route(rule, **options))
+
+    def arguments(self, schema: ma.Schema, **options: Any) -> Callable[[View], View]:
+        """Read the body, or with `location="query"` the query, through a schema; the view gets the result."""
+        return cast(Callable[[View], View], super().arguments(schema, **options))
+
+    def response(self, status: int, schema: Any = None, **options: Any) -> Callable[[View], View]:
+        """Document what the view answers; views return a ready `Response`."""
+        return cast(Callable[[View], View], super().response(status, schema, **options))
+
+    def alt_response(self, status: int, **options: Any) -> Callable[[View], View]:
+        """Document another answer of the view."""
+        return cast(Callable[[View], View], super().alt_response(status, **options))
+
+    def problems(self, *statuses: int) -> Callable[[View], View]:
+        """Document the problems a view can answer with, beside those that any route can."""
+
+        def decorate(view: View) -> View:
+            for status in statuses:
+                view = self.alt_response(status, response=HTTPStatus(status).name)(view)
+            return view
+
+        return decorate
+
+    @staticmethod
+    def doc(**options: Any) -> Callable[[View], View]:
+        """Add to a view's documentation as it stands."""
+        return cast(Callable[[View], View], flask_smorest.Blueprint.doc(**options))

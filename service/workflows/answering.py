@@ -1,0 +1,63 @@
+"""From readings to an answer under one catalogue revision, out of the cache where it was worked out before."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+from service.domain.identification import AnswerState, Identification
+from service.domain.readings import Submission
+from service.identification.decision import DEFAULT_LOSSES, Losses
+from service.identification.engine import ENGINE_VERSION, identify
+from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.workflows.ports import AnswerCache, Transaction
+from service.workflows.snapshot import CatalogueSnapshot
+
+
+class Meter(Protocol):
+    """What is counted of answers."""
+
+    def answered(self, state: AnswerState, from_cache: bool, seconds: float) -> None:
+        """One more answer, and how long it took to get."""
+        ...
+
+
+@dataclass(frozen=True)
+class Answered:
+    """An answer and the one catalogue revision it rests on."""
+
+    identification: Identification
+    catalogue_revision: int
+
+
+@dataclass(frozen=True)
+class Answering:
+    """How this process answers: catalogue in memory, cache, and the constants that are set for the deployment."""
+
+    cache: AnswerCache
+    meter: Meter
+    model: MeasuringModel = DEFAULT_MODEL
+    losses: Losses = DEFAULT_LOSSES
+    snapshot: CatalogueSnapshot = field(default_factory=lambda: CatalogueSnapshot(DEFAULT_MODEL))
+
+    def answer(self, transaction: Transaction, submission: Submission) -> Answered:
+        """What the readings say of the active catalogue revision."""
+        started = time.perf_counter()
+        snapshot = self.snapshot.current(transaction)
+        key = self.cache_key(snapshot.revision, submission)
+        identification = self.cache.get(key)
+        from_cache = identification is not None
+        if identification is None:
+            identification = identify(snapshot.table, submission, self.model, self.losses)
+            self.cache.put(key, identification)
+        self.meter.answered(identification.state, from_cache, time.perf_counter() - started)
+        return Answered(identification, snapshot.revision)
+
+    def cache_key(self, revision: int, submission: Submission) -> str:
+        """A hash of everything an answer rests on, and of nothing else: no name, no note, no marking."""
+        used = replace(submission, contact=None, note=None, markings=(), ask_person=False)
+        # Frozen dataclasses of decimals, enumerations and text: equal values have equal representations.
+        whole = repr((revision, ENGINE_VERSION, self.model, self.losses, used))
+        return hashlib.sha256(whole.encode()).hexdigest()
