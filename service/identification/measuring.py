@@ -185,31 +185,47 @@ def rounding_variance_of_mean(step: float, scatter_sd: float, repeats: int) -> f
     """Variance that rounding to `step` leaves in the mean of `repeats` readings of scatter `scatter_sd`.
 
     One rounding has variance step^2/12 (JCGM 100, F.2.2.1). Repeats share the part of it that depends on where the
-    truth lies between two marks: step^2/(2 pi^2) * sum_m exp(-4 pi^2 m^2 s^2 / step^2) / m^2 for a normal scatter s
-    (the Fourier series of the rounding error); only the rest averages out.
+    truth lies between two marks: step^2/(2 pi^2) * sum_m exp(-a m^2) / m^2 with a = 4 pi^2 s^2 / step^2, for a normal
+    scatter s (the Fourier series of the rounding error, its truth equally likely anywhere between two marks); only
+    the rest averages out. With no scatter nothing does, and with a scatter of half a step or more nearly all does.
     """
     if step <= 0:
         return 0.0
-    ratio = scatter_sd / step
-    shared = sum(math.exp(-4 * math.pi**2 * m**2 * ratio**2) / m**2 for m in range(1, 30))
-    # the series' tail at zero scatter, so that no scatter leaves exactly step^2/12
-    shared = min(shared * step**2 / (2 * math.pi**2) + (0.0 if ratio > 0.02 else step**2 / 12 * 0.02), step**2 / 12)
-    return shared + (step**2 / 12 - shared) / repeats
+    whole = step**2 / 12
+    shared = step**2 / (2 * math.pi**2) * _damped_inverse_squares(4 * math.pi**2 * (scatter_sd / step) ** 2)
+    return shared + (whole - shared) / repeats
+
+
+def _damped_inverse_squares(a: float) -> float:
+    """The sum over m = 1, 2, ... of exp(-a m^2) / m^2, to double precision.
+
+    For small a it is pi^2/6 - sqrt(pi a) + a/2: the integral of Jacobi's theta function, whose modular transformation
+    leaves a remainder of the order of exp(-pi^2 / a), below 1e-17 here. Beyond that a dozen terms of the series do.
+    """
+    if a < 0.25:
+        return math.pi**2 / 6 - math.sqrt(math.pi * a) + a / 2
+    return math.fsum(math.exp(-a * m**2) / m**2 for m in range(1, 13))
 
 
 def spread_of_mean(
-    reading: Reading, submission: Submission, model: MeasuringModel, hand_level: float = 1.0
+    reading: Reading,
+    submission: Submission,
+    model: MeasuringModel,
+    hand_level: float = 1.0,
+    *,
+    scatter_sd: float | None = None,
 ) -> EntryError:
     """The error of the mean of one entry. The one place where variances are added up.
 
-    `hand_level` scales the hand's scatter and technique (see `MeasuringModel.hand_levels`).
+    `hand_level` scales the hand's scatter and technique (see `MeasuringModel.hand_levels`). `scatter_sd`, one repeat's
+    own spread, takes the place of the model's where repeats have shown another.
     """
     instrument = submission.instrument_of(reading)
     tool = model.tools[instrument]
     feature = reading.feature
     n = len(reading.values)
     hand = hand_factor(submission.experience, model) * hand_level
-    scatter = tool.scatter * hand
+    scatter = tool.scatter * hand if scatter_sd is None else scatter_sd
     step = written_step(reading, instrument, submission.unit, model)
     bias, extra_variance, sign, technique, zero = 0.0, 0.0, 0, 0.0, tool.zero_sd
     if feature in (Feature.JOURNAL_DIAMETER, Feature.LOBE_HEIGHT, Feature.BASE_CIRCLE):
