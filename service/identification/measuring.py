@@ -16,9 +16,9 @@ Every constant is a starting value from practice (common practice, no source) un
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Mapping
 
 from service.domain.catalogue import Tolerance
 from service.domain.readings import Experience, Feature, Instrument, Reading, Submission
