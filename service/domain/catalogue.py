@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from service.domain.readings import LobeKind, Position
+from service.domain.units import LengthUnit
 
 
 class PartStatus(StrEnum):
@@ -39,7 +40,7 @@ class Journal:
 
 @dataclass(frozen=True)
 class Core:
-    """The casting or billet before grinding; one core fits one family of engines."""
+    """The casting or billet before grinding; one core fits one family of engines. `unit` is the one it is stated in."""
 
     code: str
     name: str
@@ -47,6 +48,7 @@ class Core:
     engine_families: tuple[str, ...] = ()
     gear_teeth: int | None = None
     overall_length_mm: float | None = None
+    unit: LengthUnit = LengthUnit.INCH
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,10 @@ class LobeNominal:
 
 @dataclass(frozen=True)
 class Part:
-    """One part number: a grind on a core. `superseded_by` names its successor. `lobes` has one or both kinds."""
+    """One part number: a grind on a core. `lobes` has one or both kinds; `unit` is the one it is stated in.
+
+    `superseded_by` names its successor.
+    """
 
     part_number: str
     core: str
@@ -105,6 +110,7 @@ class Part:
     superseded_by: str | None = None
     units_sold: int | None = None
     lobe_separation_cam_deg: float | None = None
+    unit: LengthUnit = LengthUnit.INCH
 
 
 @dataclass(frozen=True)
