@@ -63,7 +63,7 @@ class _Bench:
     main: Instrument
     skill: float
     as_number: bool
-    drop: int
+    most_decimals: int | None
     repeats: bool
     names_tool: bool
     zeros: dict[Instrument, float] = field(default_factory=dict)
@@ -96,7 +96,7 @@ class _Bench:
     def write(self, sizes: list[float], tool: Instrument) -> tuple[Written, ...]:
         kind = self.world.tools[tool]
         step = kind.inch_step if self.unit is LengthUnit.INCH else kind.metric_step
-        return write_lengths(sizes, step, self.unit, drop=self.drop, as_number=self.as_number)
+        return write_lengths(sizes, step, self.unit, most=self.most_decimals, as_number=self.as_number)
 
     def add(self, feature: Feature, values: tuple[Written, ...], tool: Instrument | None, **qualifiers: object) -> None:
         named = tool if tool is not None and (self.names_tool or tool is not self.main) else None
@@ -209,15 +209,18 @@ def _set_up(shaft: Shaft, world: World, rng: np.random.Generator) -> tuple[_Benc
     skill = (world.novice_factor if novice else 1.0) * float(np.exp(rng.normal(0, world.skill_spread)))
     tools, shares = list(habits.main_tool), np.array(list(habits.main_tool.values()))
     main = tools[int(rng.choice(len(tools), p=shares / shares.sum()))]
+    unit = LengthUnit.MILLIMETRE if rng.random() < habits.metric else LengthUnit.INCH
+    written, usual = rng.random(), 3 if unit is LengthUnit.INCH else 2
+    fewer = usual - 1 if written < habits.coarse_digits else usual if written < habits.fewer_digits else None
     bench = _Bench(
         shaft=shaft,
         world=world,
         rng=rng,
-        unit=LengthUnit.MILLIMETRE if rng.random() < habits.metric else LengthUnit.INCH,
+        unit=unit,
         main=main,
         skill=skill,
         as_number=bool(rng.random() < habits.number_not_text),
-        drop=int(rng.random() < habits.fewer_digits),
+        most_decimals=fewer,
         repeats=bool(rng.random() < habits.repeats),
         names_tool=bool(rng.random() < 0.4),
     )

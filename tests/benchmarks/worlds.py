@@ -77,7 +77,10 @@ class Habits:
     says_experience: float = 0.65
     says_condition: float = 0.85
     number_not_text: float = 0.15
-    fewer_digits: float = 0.18
+    fewer_digits: float = 0.20
+    """Callers who write no more than 0.001 in or 0.01 mm, whatever the tool shows."""
+    coarse_digits: float = 0.03
+    """Of these, callers who write 0.01 in or 0.1 mm."""
 
 
 _SLIP_RATES = {

@@ -20,10 +20,12 @@ def decimals_of(step: float, unit: LengthUnit) -> int:
 
 
 def write_lengths(
-    sizes: Sequence[float], step: float, unit: LengthUnit, *, drop: int = 0, as_number: bool = False
+    sizes: Sequence[float], step: float, unit: LengthUnit, *, most: int | None = None, as_number: bool = False
 ) -> tuple[Written, ...]:
-    """Sizes in mm, each read to the nearest `step` mm and written in `unit`, with `drop` decimals fewer."""
-    decimals = max(decimals_of(step, unit) - drop, 1)
+    """Sizes in mm, each read to the nearest `step` mm and written in `unit`, with no more than `most` decimals."""
+    decimals = decimals_of(step, unit)
+    if most is not None:
+        decimals = min(decimals, most)
     texts = [f"{round(size / step) * step / float(unit.mm):.{decimals}f}" for size in sizes]
     return tuple(_as_written(text, as_number) for text in texts)
 
