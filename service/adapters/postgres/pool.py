@@ -17,10 +17,12 @@ from psycopg.rows import DictRow, dict_row
 from psycopg.types.json import set_json_dumps, set_json_loads
 from psycopg_pool import ConnectionPool, PoolTimeout
 
+from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.idempotency_store import IdempotencyStore
+from service.adapters.postgres.key_store import KeyStore
+from service.adapters.postgres.review_store import ReviewStore
+from service.adapters.postgres.submission_store import SubmissionStore
 from service.domain.errors import Unavailable
-
-Connection: TypeAlias = psycopg.Connection[DictRow]
-"""What a store is built on: rows come back as dictionaries."""
 
 Pool: TypeAlias = ConnectionPool[Connection]
 
@@ -83,15 +85,21 @@ def _store(make: Callable[[Connection], Store]) -> cached_property[Store]:
 class PostgresTransaction:
     """One transaction: the stores that take part in it. A new store is one line here."""
 
-    def __init__(self, connection: Connection) -> None:
+    submissions = _store(SubmissionStore)
+    reviews = _store(ReviewStore)
+    keys = _store(KeyStore)
+
+    def __init__(self, connection: Connection, reply_seconds: float) -> None:
         self.connection = connection
+        self.idempotency = IdempotencyStore(connection, reply_seconds)
 
 
 class PostgresStores:
     """Gives out transactions; satisfies `service.workflows.ports.Stores` by shape."""
 
-    def __init__(self, pool: Pool) -> None:
+    def __init__(self, pool: Pool, reply_seconds: float = 86_400) -> None:
         self._pool = pool
+        self._reply_seconds = reply_seconds
 
     @contextmanager
     def transaction(self) -> Iterator[PostgresTransaction]:
@@ -103,7 +111,7 @@ class PostgresStores:
         """
         try:
             with self._begun() as connection:
-                yield PostgresTransaction(connection)
+                yield PostgresTransaction(connection, self._reply_seconds)
         except psycopg.OperationalError as error:
             raise Unavailable from error
 

@@ -1,0 +1,43 @@
+"""Answers worked out before, kept in Redis for a while; without Redis there are none, and nothing else changes."""
+
+from __future__ import annotations
+
+import orjson
+from cattrs.errors import ClassValidationError
+
+from service.adapters.redis_link import RedisAway, RedisLink
+from service.adapters.stored_form import STORED_FORM, answer_from_stored, answer_to_stored
+from service.domain.identification import Identification
+
+
+class RedisAnswerCache:
+    """Satisfies `service.workflows.ports.AnswerCache`."""
+
+    def __init__(self, link: RedisLink, seconds: int) -> None:
+        self._link = link
+        self._seconds = seconds
+
+    def get(self, key: str) -> Identification | None:
+        """The answer kept under `key`; None when there is none or Redis is away."""
+        try:
+            kept = self._link.call(lambda client: client.get(_name(key)))
+        except RedisAway:
+            return None
+        if kept is None:
+            return None
+        try:
+            return answer_from_stored(orjson.loads(kept))
+        except (ValueError, ClassValidationError):
+            return None  # left by another release; worked out again, it is overwritten
+
+    def put(self, key: str, identification: Identification) -> None:
+        """Keep an answer; quietly does nothing while Redis is away."""
+        body = orjson.dumps(answer_to_stored(identification))
+        try:
+            self._link.call(lambda client: client.set(_name(key), body, ex=self._seconds))
+        except RedisAway:
+            return
+
+
+def _name(key: str) -> str:
+    return f"lobedesk:answer:{STORED_FORM}:{key}"

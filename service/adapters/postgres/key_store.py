@@ -1,0 +1,38 @@
+"""API keys in Postgres."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from uuid6 import uuid7
+
+from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.queries import Queries
+from service.domain.access import Role
+from service.workflows.ports import KeyRecord
+
+QUERIES = Queries("keys")
+
+
+class KeyStore:
+    """Satisfies `service.workflows.ports.KeyStore`."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def add(self, digest: bytes, ending: str, role: Role, name: str) -> UUID:
+        """Keep a new key's SHA-256 and its last characters."""
+        key_id = UUID(int=uuid7().int)
+        self._connection.execute(
+            QUERIES["add"], {"id": key_id, "digest": digest, "ending": ending, "role": role.value, "name": name}
+        )
+        return key_id
+
+    def find(self, digest: bytes) -> KeyRecord | None:
+        """The unrevoked key with this digest."""
+        row = self._connection.execute(QUERIES["find"], {"digest": digest}).fetchone()
+        return None if row is None else KeyRecord(row["id"], Role(row["role"]), row["name"])
+
+    def revoke(self, key_id: UUID) -> bool:
+        """Stop a key from working."""
+        return self._connection.execute(QUERIES["revoke"], {"id": key_id}).fetchone() is not None

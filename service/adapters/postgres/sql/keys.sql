@@ -1,0 +1,20 @@
+-- name: add
+-- A new key; fails on a digest that is there already, which 192 random bits do not bring about.
+INSERT INTO api_keys (id, digest, ending, role, name)
+VALUES (%(id)s, %(digest)s, %(ending)s, %(role)s, %(name)s)
+
+-- name: find
+-- The key that works and has this digest; its use is noted at most once a minute, so that reading stays reading.
+WITH found AS (
+    SELECT id, role, name, last_used_at FROM api_keys WHERE digest = %(digest)s AND revoked_at IS NULL
+), noted AS (
+    UPDATE api_keys SET last_used_at = now()
+    FROM found
+    WHERE api_keys.id = found.id
+      AND (found.last_used_at IS NULL OR found.last_used_at < now() - interval '1 minute')
+)
+SELECT id, role, name FROM found
+
+-- name: revoke
+-- Stops a key; no row where it does not work any more.
+UPDATE api_keys SET revoked_at = now() WHERE id = %(id)s AND revoked_at IS NULL RETURNING id

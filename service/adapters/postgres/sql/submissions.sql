@@ -1,0 +1,49 @@
+-- name: open
+-- A new submission's head.
+INSERT INTO submissions (id, key_id, source, state, ask_person, head)
+VALUES (%(id)s, %(key_id)s, %(source)s, %(state)s, %(ask_person)s, %(head)s)
+
+-- name: add_answer
+-- One round: the readings that came with it and the answer to all of them.
+INSERT INTO submission_rounds
+    (submission_id, number, readings, state, answer, stored_form, engine_version, catalogue_revision)
+VALUES
+    (%(submission_id)s, %(number)s, %(readings)s, %(state)s, %(answer)s, %(stored_form)s, %(engine_version)s,
+     %(catalogue_revision)s)
+
+-- name: find
+-- A submission with all its readings, its latest answer and its review.
+SELECT s.id, s.key_id, s.row_revision, s.head, s.opened_at, readings.readings,
+       latest.number, latest.answer, latest.stored_form, latest.catalogue_revision, latest.answered_at,
+       r.id AS review_id, r.state AS review_state, r.reason AS review_reason, r.opened_at AS review_opened_at
+FROM submissions s
+CROSS JOIN LATERAL (
+    SELECT jsonb_agg(entry ORDER BY number, place) AS readings
+    FROM submission_rounds, jsonb_array_elements(readings) WITH ORDINALITY AS entries (entry, place)
+    WHERE submission_id = s.id
+) AS readings
+CROSS JOIN LATERAL (
+    SELECT * FROM submission_rounds WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
+) AS latest
+LEFT JOIN reviews r ON r.submission_id = s.id
+WHERE s.id = %(id)s
+
+-- name: hold
+-- Keeps others from changing a submission until the transaction ends.
+SELECT id FROM submissions WHERE id = %(id)s FOR UPDATE
+
+-- name: add_round
+-- The head after another round; no row where somebody was quicker.
+UPDATE submissions
+SET row_revision = row_revision + 1, state = %(state)s, ask_person = %(ask_person)s, head = %(head)s, changed_at = now()
+WHERE id = %(id)s AND row_revision = %(row_revision)s
+RETURNING row_revision
+
+-- name: touch
+-- Counts a change a client can see that was made beside the submission, such as a review's.
+UPDATE submissions SET row_revision = row_revision + 1, changed_at = now() WHERE id = %(id)s RETURNING row_revision
+
+-- name: rounds
+-- Every round, first to last.
+SELECT number, jsonb_array_length(readings) AS readings, answer, stored_form, catalogue_revision, answered_at
+FROM submission_rounds WHERE submission_id = %(id)s ORDER BY number

@@ -1,0 +1,138 @@
+"""Submissions, their rounds and answers in Postgres."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from psycopg.types.json import Jsonb
+from uuid6 import uuid7
+
+from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.queries import Queries
+from service.adapters.stored_form import (
+    STORED_FORM,
+    answer_from_stored,
+    answer_to_stored,
+    readings_to_stored,
+    submission_from_stored,
+    submission_to_stored,
+)
+from service.domain.errors import NotFound, StaleRevision
+from service.domain.identification import Identification
+from service.domain.readings import Reading, Submission
+from service.domain.review import ReviewReason, ReviewState
+from service.workflows.ports import Case, Review, Round
+
+QUERIES = Queries("submissions")
+
+
+class SubmissionStore:
+    """Satisfies `service.workflows.ports.SubmissionStore`."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def open(
+        self, key_id: UUID, submission: Submission, identification: Identification, catalogue_revision: int
+    ) -> UUID:
+        """Keep a new submission with its first round; returns its id."""
+        submission_id = UUID(int=uuid7().int)
+        self._connection.execute(
+            QUERIES["open"],
+            {"id": submission_id, "key_id": key_id, "source": submission.source.value}
+            | _head_of(submission, identification),
+        )
+        self._add_answer(submission_id, 1, submission.readings, identification, catalogue_revision)
+        return submission_id
+
+    def find(self, submission_id: UUID, *, for_update: bool = False) -> Case | None:
+        """A submission with its latest answer; `for_update` holds it until the transaction ends."""
+        if for_update:
+            # Locked by a statement of its own, so that the next one sees what the last holder committed.
+            self._connection.execute(QUERIES["hold"], {"id": submission_id})
+        row = self._connection.execute(QUERIES["find"], {"id": submission_id}).fetchone()
+        return None if row is None else _case_of(row)
+
+    def add_round(
+        self,
+        case: Case,
+        added: tuple[Reading, ...],
+        submission: Submission,
+        identification: Identification,
+        catalogue_revision: int,
+    ) -> None:
+        """Keep more readings and the answer to all of them; raises `StaleRevision` if the case has changed since."""
+        values = {"id": case.id, "row_revision": case.row_revision} | _head_of(submission, identification)
+        if self._connection.execute(QUERIES["add_round"], values).fetchone() is None:
+            raise StaleRevision
+        self._add_answer(case.id, case.latest.number + 1, added, identification, catalogue_revision)
+
+    def touch(self, submission_id: UUID) -> None:
+        """Count a change that a client can see, made elsewhere, as a new revision of the case."""
+        if self._connection.execute(QUERIES["touch"], {"id": submission_id}).fetchone() is None:
+            raise NotFound
+
+    def rounds(self, submission_id: UUID) -> tuple[Round, ...]:
+        """Every round, first to last; `readings` counts those of all rounds up to it."""
+        rounds: list[Round] = []
+        for row in self._connection.execute(QUERIES["rounds"], {"id": submission_id}):
+            before = rounds[-1].readings if rounds else 0
+            rounds.append(_round_of(row, before + row["readings"]))
+        return tuple(rounds)
+
+    def _add_answer(
+        self,
+        submission_id: UUID,
+        number: int,
+        added: tuple[Reading, ...],
+        identification: Identification,
+        catalogue_revision: int,
+    ) -> None:
+        self._connection.execute(
+            QUERIES["add_answer"],
+            {
+                "submission_id": submission_id,
+                "number": number,
+                "readings": Jsonb(readings_to_stored(added)),
+                "state": identification.state.value,
+                "answer": Jsonb(answer_to_stored(identification)),
+                "stored_form": STORED_FORM,
+                "engine_version": identification.engine_version,
+                "catalogue_revision": catalogue_revision,
+            },
+        )
+
+
+def _head_of(submission: Submission, identification: Identification) -> dict[str, Any]:
+    head = submission_to_stored(submission)
+    del head["readings"]
+    return {"state": identification.state.value, "ask_person": submission.ask_person, "head": Jsonb(head)}
+
+
+def _round_of(row: dict[str, Any], readings: int) -> Round:
+    identification = answer_from_stored(row["answer"], row["stored_form"])
+    return Round(row["number"], readings, identification, row["catalogue_revision"], row["answered_at"])
+
+
+def _case_of(row: dict[str, Any]) -> Case:
+    readings = row["readings"] or []
+    submission = submission_from_stored(row["head"] | {"readings": readings}, row["stored_form"])
+    review = None
+    if row["review_id"] is not None:
+        review = Review(
+            row["review_id"],
+            row["id"],
+            ReviewState(row["review_state"]),
+            ReviewReason(row["review_reason"]),
+            row["review_opened_at"],
+        )
+    return Case(
+        row["id"],
+        row["key_id"],
+        row["row_revision"],
+        submission,
+        _round_of(row, len(readings)),
+        review,
+        row["opened_at"],
+    )

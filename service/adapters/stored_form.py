@@ -1,0 +1,64 @@
+"""How submissions and answers are kept as JSON: in Postgres for good, in the cache for a while.
+
+A form once written stays readable. Every member is written, also one at its default, so a default may change; a member
+may be added if it has a default; anything else takes a new `STORED_FORM` number, and a reader for every number before
+it. Lengths are kept as the engine gives them (millimetres), decimals as text.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from cattrs import Converter
+
+from service.domain.identification import Identification
+from service.domain.readings import Reading, Submission
+
+STORED_FORM = 1
+
+
+def _converter() -> Converter:
+    converter = Converter()
+    converter.register_unstructure_hook(Decimal, str)
+    converter.register_structure_hook(Decimal, lambda text, _: Decimal(text))
+    converter.register_unstructure_hook(float, float)  # numpy's floats are floats to Python, and nothing to orjson
+    return converter
+
+
+_CONVERTER = _converter()
+
+
+def answer_to_stored(identification: Identification) -> dict[str, Any]:
+    """An answer as JSON."""
+    stored: dict[str, Any] = _CONVERTER.unstructure(identification)
+    return stored
+
+
+def answer_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Identification:
+    """An answer out of its stored form `form`; raises ValueError for a form this code does not know."""
+    _known(form)
+    return _CONVERTER.structure(stored, Identification)
+
+
+def submission_to_stored(submission: Submission) -> dict[str, Any]:
+    """A submission as JSON."""
+    stored: dict[str, Any] = _CONVERTER.unstructure(submission)
+    return stored
+
+
+def submission_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Submission:
+    """A submission out of its stored form."""
+    _known(form)
+    return _CONVERTER.structure(stored, Submission)
+
+
+def readings_to_stored(readings: tuple[Reading, ...]) -> list[dict[str, Any]]:
+    """Readings as JSON."""
+    stored: list[dict[str, Any]] = _CONVERTER.unstructure(readings)
+    return list(stored)
+
+
+def _known(form: int) -> None:
+    if form != STORED_FORM:
+        raise ValueError(f"stored form {form} is not one this code reads")
