@@ -183,6 +183,18 @@ def unknown_variables(environment: Mapping[str, str] | None = None) -> tuple[str
     )
 
 
+def environment_for(settings: Settings, environment: Mapping[str, str] | None = None) -> dict[str, str]:
+    """The environment of a process that is to read the same `settings`, embedded stores already at their addresses."""
+    environment = os.environ if environment is None else environment
+    ours = {doc.variable for doc in documented()} | {f"{doc.variable}_FILE" for doc in documented() if doc.secret}
+    kept = {name: value for name, value in environment.items() if name not in ours}
+    for field in dataclasses.fields(Settings):
+        value = getattr(settings, field.name)
+        if value is not None:
+            kept[_variable(field.name)] = repr(value) if isinstance(value, float) else str(value)
+    return kept
+
+
 def default_data_folder(environment: Mapping[str, str]) -> Path:
     """The user's data folder after the XDG base directory specification."""
     home = environment.get("XDG_DATA_HOME", "")

@@ -17,6 +17,7 @@ from __future__ import annotations
 import ctypes
 import os
 import pwd
+import signal as signals
 import sys
 from pathlib import Path
 
@@ -51,6 +52,8 @@ def _become_nobody() -> None:
 def main(owner: str, identity: str, signal: str, program: str, *arguments: str) -> None:
     """Take the identity, tie ourselves to the owner, and become the program."""
     os.setsid()
+    # An owner that waits for signals blocks them, and a block outlives exec.
+    signals.pthread_sigmask(signals.SIG_SETMASK, [])
     if identity == "namespace":
         _enter_namespace()
     elif identity == "nobody":

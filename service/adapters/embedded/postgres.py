@@ -83,12 +83,16 @@ class EmbeddedPostgres:
                 *(str(binaries / "postgres"), "-D", str(self._cluster), "-p", _PORT),
                 *(argument for option in options for argument in ("-c", option)),
             ],
-            self._log,
+            log=self._log,
             identity=identity,
             on_owner_death=signal.SIGINT,
         )
         self._wait_until_ready(patience)
         self._create_database()
+
+    def has_ended(self) -> bool:
+        """Whether the server was started here and has ended by itself."""
+        return self._process is not None and self._process.poll() is not None
 
     def stop(self) -> None:
         """Stop the server: open transactions are rolled back, clients are disconnected."""

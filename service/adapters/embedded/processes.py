@@ -9,12 +9,16 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Mapping
+from contextlib import ExitStack
 from enum import StrEnum
 from pathlib import Path
+from types import MappingProxyType
 
 from service.domain.errors import LobedeskError
 
 _CONFINED = Path(__file__).with_name("confined.py")
+_BARE_ENVIRONMENT = MappingProxyType({"PATH": os.defpath, "LC_ALL": "C", "TZ": "UTC"})
 
 
 class EmbeddedError(LobedeskError):
@@ -43,20 +47,28 @@ def package_folder(package: str) -> Path:
 
 
 def start(
-    command: list[str], log: Path, *, identity: Identity = Identity.PLAIN, on_owner_death: signal.Signals
+    command: list[str],
+    *,
+    on_owner_death: signal.Signals,
+    log: Path | None = None,
+    identity: Identity = Identity.PLAIN,
+    environment: Mapping[str, str] = _BARE_ENVIRONMENT,
+    pass_fds: tuple[int, ...] = (),
 ) -> subprocess.Popen[bytes]:
-    """Start a server that gets `on_owner_death` when this process ends, however it ends.
+    """Start a process that gets `on_owner_death` when this one ends, however it ends. Without `log` it has our output.
 
     The tie is to the thread that calls: call from the main thread.
     """
-    with log.open("ab") as out:
-        return subprocess.Popen(  # noqa: S603  our own binaries
+    with ExitStack() as stack:
+        out = None if log is None else stack.enter_context(log.open("ab"))
+        return subprocess.Popen(  # noqa: S603  our own programs
             _confined(command, identity, on_owner_death),
             stdin=subprocess.DEVNULL,
             stdout=out,
-            stderr=subprocess.STDOUT,
-            env={"PATH": os.defpath, "LC_ALL": "C", "TZ": "UTC"},
-            cwd="/",
+            stderr=None if out is None else subprocess.STDOUT,
+            env=dict(environment),
+            cwd="/" if identity is not Identity.PLAIN else None,
+            pass_fds=pass_fds,
         )
 
 
@@ -67,7 +79,7 @@ def run(command: list[str], *, identity: Identity = Identity.PLAIN) -> None:
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
-        env={"PATH": os.defpath, "LC_ALL": "C", "TZ": "UTC"},
+        env=dict(_BARE_ENVIRONMENT),
         cwd="/",
         check=False,
     )

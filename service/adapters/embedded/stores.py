@@ -19,24 +19,46 @@ from service.adapters.embedded.processes import EmbeddedError
 from service.adapters.embedded.sockets import socket_folder
 from service.adapters.embedded.valkey import EmbeddedValkey
 
+_LASTING = "lasting"
+_BRIEF = "brief"
+
 
 class EmbeddedStores:
-    """A context manager: the stores run inside it.
+    """A context manager: the stores that are wanted run inside it, at `database_url` and `redis_url`.
 
-    `postgres` and `valkey` say which of the two are wanted. With `share` the stores of a running owner are used when
-    there is one; without it the owner is waited for, since stores that end with somebody else are no base to serve on.
+    `lasting` is for a command that stays: others may then use its stores. `share` allows the use of another's; a
+    brief owner is waited for either way, since its stores are about to end.
     """
 
     def __init__(
-        self, data: Path, *, postgres: bool = True, valkey: bool = True, share: bool = True, patience: float = 60.0
+        self,
+        data: Path,
+        *,
+        postgres: bool = True,
+        valkey: bool = True,
+        share: bool = True,
+        lasting: bool = False,
+        patience: float = 60.0,
     ) -> None:
         self._data = data.absolute()
-        self._wanted = (postgres, valkey)
+        self._wants_postgres = postgres
+        self._wants_valkey = valkey
         self._share = share
+        self._lasting = lasting
         self._patience = patience
         self._stack = ExitStack()
-        self.database_url: str | None = None
-        self.redis_url: str | None = None
+        self.postgres: EmbeddedPostgres | None = None
+        self.valkey: EmbeddedValkey | None = None
+
+    @property
+    def database_url(self) -> str | None:
+        """Where the embedded Postgres is reached, if it was wanted."""
+        return None if self.postgres is None else self.postgres.url()
+
+    @property
+    def redis_url(self) -> str | None:
+        """Where the embedded Redis-compatible server is reached, if it was wanted."""
+        return None if self.valkey is None else self.valkey.url
 
     def __enter__(self) -> Self:
         with self._stack:
@@ -50,58 +72,58 @@ class EmbeddedStores:
         self._stack.close()
 
     def _open(self) -> None:
-        _private(self._data)
-        sockets = socket_folder(self._data)
-        postgres = EmbeddedPostgres(self._data / "postgres", sockets)
-        valkey = EmbeddedValkey(sockets, self._data / "valkey.log")
+        # The folder is made for its owner alone; one that is there keeps the mode it has.
+        self._data.mkdir(mode=0o700, parents=True, exist_ok=True)
+        postgres, valkey = _servers(self._data)
+        if self._wants_postgres:
+            self.postgres = postgres
+        if self._wants_valkey:
+            self.valkey = valkey
         lock = os.open(self._data / "owner.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         self._stack.callback(os.close, lock)
-        owned = self._become_owner(lock, postgres, valkey)
-        if self._wanted[0]:
-            if owned:
-                self._stack.callback(postgres.stop)
-                postgres.start()
-            self.database_url = postgres.url()
-        if self._wanted[1]:
-            if owned:
-                self._stack.callback(valkey.stop)
-                valkey.start()
-            self.redis_url = valkey.url
+        if not self._become_owner(lock):
+            return
+        for server in (self.postgres, self.valkey):
+            if server is not None:
+                self._stack.callback(server.stop)
+                server.start()
 
-    def _become_owner(self, lock: int, postgres: EmbeddedPostgres, valkey: EmbeddedValkey) -> bool:
+    def _become_owner(self, lock: int) -> bool:
         """True when the lock is ours, False when the stores of its holder may be used."""
         deadline = time.monotonic() + self._patience
-        while True:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                holder = os.pread(lock, 32, 0).decode(errors="replace").strip()
-            else:
-                os.ftruncate(lock, 0)
-                os.pwrite(lock, f"{os.getpid()}\n".encode(), 0)
-                return True
-            # A holder runs the stores it wants itself, which need not be the ones wanted here.
-            ready = (not self._wanted[0] or postgres.answers()) and (not self._wanted[1] or valkey.answers())
-            if self._share and ready:
+        while not _try_lock(lock):
+            holder, _, manner = os.pread(lock, 64, 0).decode(errors="replace").strip().partition(" ")
+            if manner == _LASTING and not self._share:
+                raise EmbeddedError(
+                    f"Process {holder} runs the embedded stores in {self._data};"
+                    " stop it, or set LOBEDESK_DATA to another folder."
+                )
+            if manner == _LASTING and all(server.answers() for server in (self.postgres, self.valkey) if server):
                 return False
             if time.monotonic() > deadline:
-                raise EmbeddedError(
-                    f"Process {holder} owns the embedded stores in {self._data}"
-                    + ("; they do not answer." if self._share else "; stop it, or set LOBEDESK_DATA to another folder.")
-                )
+                raise EmbeddedError(f"Process {holder} holds the embedded stores in {self._data} and does not let go.")
             time.sleep(0.05)
+        os.ftruncate(lock, 0)
+        os.pwrite(lock, f"{os.getpid()} {_LASTING if self._lasting else _BRIEF}\n".encode(), 0)
+        return True
 
 
 def running_stores(data: Path) -> tuple[str | None, str | None]:
-    """The addresses of the embedded Postgres and Valkey of `data` where they run; starts nothing, makes nothing."""
+    """The addresses of the embedded Postgres and Valkey of `data` where they run; starts nothing."""
     if not data.is_dir():
         return None, None
-    sockets = socket_folder(data.absolute())
-    postgres = EmbeddedPostgres(data.absolute() / "postgres", sockets)
-    valkey = EmbeddedValkey(sockets, data / "valkey.log")
+    postgres, valkey = _servers(data.absolute())
     return (postgres.url() if postgres.answers() else None, valkey.url if valkey.answers() else None)
 
 
-def _private(folder: Path) -> None:
-    """Make the data folder, open to its owner alone; one that is there is left as it is."""
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+def _servers(data: Path) -> tuple[EmbeddedPostgres, EmbeddedValkey]:
+    sockets = socket_folder(data)
+    return EmbeddedPostgres(data / "postgres", sockets), EmbeddedValkey(sockets, data / "valkey.log")
+
+
+def _try_lock(lock: int) -> bool:
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True

@@ -51,7 +51,7 @@ class EmbeddedValkey:
                 *("--save", "", "--appendonly", "no", "--daemonize", "no", "--dir", str(self._socket.parent)),
                 *("--maxmemory", "64mb", "--maxmemory-policy", "allkeys-lru"),
             ],
-            self._log,
+            log=self._log,
             on_owner_death=signal.SIGTERM,
         )
         deadline = time.monotonic() + patience
@@ -60,6 +60,10 @@ class EmbeddedValkey:
                 self.stop()
                 raise EmbeddedError(f"The cache server did not start:\n{last_lines(self._log)}")
             time.sleep(0.01)
+
+    def has_ended(self) -> bool:
+        """Whether the server was started here and has ended by itself."""
+        return self._process is not None and self._process.poll() is not None
 
     def stop(self) -> None:
         """Stop the server; what it held is gone."""

@@ -1,0 +1,59 @@
+"""gunicorn with our settings. The app is built in each worker, after the fork, and with it the pool.
+
+Run as `python -m service.serving.web_server FD`, with FD an inherited listening socket.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+from flask import Flask
+from gunicorn.app.base import BaseApplication
+
+from service.app import close_app, create_app
+from service.settings import Settings, read_settings
+
+GRACE_S = 10
+"""How long a worker may take to finish what it is answering when it is told to stop."""
+
+
+class WebServer(BaseApplication):  # type: ignore[misc]
+    """The web processes over one listening socket."""
+
+    def __init__(self, settings: Settings, listener: int) -> None:
+        self._settings = settings
+        self._listener = listener
+        self._app: Flask | None = None
+        super().__init__()
+
+    def load_config(self) -> None:
+        """Threads keep connections alive, which gunicorn's plain workers do not."""
+        options: dict[str, Any] = {
+            "bind": f"fd://{self._listener}",
+            "workers": self._settings.workers,
+            "worker_class": "gthread",
+            "threads": self._settings.threads,
+            "keepalive": 5,
+            "timeout": 60,
+            "graceful_timeout": GRACE_S,
+            "loglevel": "warning" if self._settings.log_level == "info" else self._settings.log_level,
+            # It would lie in the user's home.
+            "control_socket_disable": True,
+            "worker_exit": self._close,
+        }
+        for name, value in options.items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Flask:
+        """The app of one worker."""
+        self._app = create_app(self._settings)
+        return self._app
+
+    def _close(self, _server: object, _worker: object) -> None:
+        if self._app is not None:
+            close_app(self._app)
+
+
+if __name__ == "__main__":
+    WebServer(read_settings(), int(sys.argv[1])).run()
