@@ -187,3 +187,21 @@ def register_problems(app: Flask) -> None:
     app.register_error_handler(LobedeskError, _of_ours)
     app.register_error_handler(HTTPException, _of_http)
     app.register_error_handler(Exception, _of_unexpected)
+
+
+@dataclass(frozen=True)
+class ProblemKind:
+    """A kind of problem, for the documentation."""
+
+    code: str
+    status: int
+    meaning: str
+
+
+def problem_kinds() -> tuple[ProblemKind, ...]:
+    """Every kind of problem this service names, by status."""
+    kinds = {code: ProblemKind(code, int(status), status.description) for status, code in CODE_OF_STATUS.items()}
+    for error, status in STATUS_OF.items():
+        if error is not LobedeskError:
+            kinds[error.code] = ProblemKind(error.code, int(status), (error.__doc__ or "").strip())
+    return tuple(sorted(kinds.values(), key=lambda kind: (kind.status, kind.code)))

@@ -1,0 +1,98 @@
+"""Builds the Flask application: settings -> adapters -> workflows -> web. The only place that wires.
+
+Call `create_app` in the process that will serve, after any fork: it opens the connections.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import psycopg
+from flask import Flask
+from psycopg_pool import PoolTimeout
+
+from service import __version__
+from service.adapters.answer_cache import RedisAnswerCache
+from service.adapters.metrics import Metrics
+from service.adapters.postgres.migrations import is_current, revision_of
+from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
+from service.adapters.redis_link import RedisLink
+from service.domain.errors import Unavailable
+from service.identification.measuring import DEFAULT_MODEL
+from service.settings import Settings
+from service.web.register import Faces, register
+from service.web.requests import watch_requests
+from service.workflows.answering import Answering
+from service.workflows.desk import Desk
+from service.workflows.readiness import Probes, readiness
+from service.workflows.snapshot import CatalogueSnapshot
+
+EXTENSION = "lobedesk"
+
+
+@dataclass(frozen=True)
+class Running:
+    """What an application holds open."""
+
+    desk: Desk
+    pool: Pool
+    redis: RedisLink
+
+    def close(self) -> None:
+        """Give everything back."""
+        self.pool.close()
+        self.redis.close()
+
+
+def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
+    """The application over the stores that `settings` name; both URLs must be set.
+
+    `metrics_folder` is where the workers of one server keep their numbers; None for a process alone.
+    """
+    if settings.database_url is None or settings.redis_url is None:
+        raise ValueError("create_app needs database_url and redis_url; the embedded stores' are filled in by `serve`")
+    pool = open_pool(
+        settings.database_url,
+        settings.threads,
+        statement_timeout=settings.statement_timeout,
+        lock_timeout=settings.lock_timeout,
+    )
+    redis = RedisLink(settings.redis_url)
+    stores = PostgresStores(pool, settings.idempotency_ttl)
+    metrics = Metrics(metrics_folder)
+    answering = Answering(
+        RedisAnswerCache(redis, settings.cache_ttl),
+        metrics,
+        DEFAULT_MODEL,
+        settings.losses,
+        CatalogueSnapshot(DEFAULT_MODEL),
+    )
+    desk = Desk(stores, answering)
+    probes = Probes(redis.answers, _schema_probe(pool))
+
+    app = Flask("lobedesk", static_folder=None)
+    app.json.sort_keys = False  # type: ignore[attr-defined]
+    watch_requests(app, settings.body_limit, metrics.request)
+    faces = Faces(desk, lambda: readiness(stores, probes), metrics.render, settings.catalogue_body_limit)
+    register(app, faces, __version__)
+    app.extensions[EXTENSION] = Running(desk, pool, redis)
+    return app
+
+
+def close_app(app: Flask) -> None:
+    """Close what `create_app` opened."""
+    running: Running = app.extensions[EXTENSION]
+    running.close()
+
+
+def _schema_probe(pool: Pool) -> Callable[[], bool]:
+    def schema_is_current() -> bool:
+        try:
+            with pool.connection() as connection:
+                return is_current(revision_of(connection))
+        except (psycopg.OperationalError, PoolTimeout) as error:
+            raise Unavailable from error
+
+    return schema_is_current

@@ -1,0 +1,1 @@
+"""Running it: health, metrics, and the document that describes the rest."""

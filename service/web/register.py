@@ -1,0 +1,47 @@
+"""Every blueprint and who may call it: the one list. A test walks the URL map and compares."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from flask import Flask
+
+from service.domain.access import STAFF, Role
+from service.web.access import Audience, guard
+from service.web.api.running.routes import running_blueprint
+from service.web.blueprint import Blueprint
+from service.web.document import make_api
+from service.web.problems import register_problems
+from service.workflows.desk import Desk
+from service.workflows.readiness import Readiness
+
+ANYBODY: Audience = None
+EVERY_KEY: Audience = frozenset(Role)
+STAFF_KEYS: Audience = STAFF
+ADMIN_KEYS: Audience = frozenset({Role.ADMIN})
+
+
+@dataclass(frozen=True)
+class Faces:
+    """What the blueprints are made from."""
+
+    desk: Desk
+    ready: Callable[[], Readiness]
+    metrics: Callable[[], bytes]
+    catalogue_body_limit: int
+
+
+def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
+    """Each blueprint with its audience."""
+    return ((running_blueprint(faces.ready, faces.metrics), ANYBODY),)
+
+
+def register(app: Flask, faces: Faces, version: str) -> None:
+    """Put every face on `app`."""
+    register_problems(app)
+    api = make_api(app, version)
+    listed = blueprints(faces)
+    guard(app, faces.desk.stores, {blueprint.name: audience for blueprint, audience in listed})
+    for blueprint, _ in listed:
+        api.register_blueprint(blueprint)

@@ -1,0 +1,44 @@
+"""What happens around every request: an id for the log and the client, a time for the metrics, a limit on the body."""
+
+from __future__ import annotations
+
+import re
+import time
+import uuid
+from collections.abc import Callable
+
+import structlog
+from flask import Flask, Response, g, request
+
+RequestMeter = Callable[[str, str, int, float], None]
+"""Counts one request: method, rule, status, seconds."""
+
+_ID = re.compile(r"[A-Za-z0-9_.-]{1,64}")
+_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+
+_log = structlog.get_logger("lobedesk.requests")
+
+
+def watch_requests(app: Flask, body_limit: int, count: RequestMeter) -> None:
+    """Give each request of `app` an id (the client's own, where it is a plain one), a log line and a count."""
+    app.config["MAX_CONTENT_LENGTH"] = body_limit
+
+    def begin() -> None:
+        given = request.headers.get("X-Request-Id", "")
+        g.request_id = given if _ID.fullmatch(given) else uuid.uuid4().hex
+        g.started = time.perf_counter()
+        structlog.contextvars.clear_contextvars()
+        structlog.contextvars.bind_contextvars(request_id=g.request_id)
+
+    def end(response: Response) -> Response:
+        seconds = time.perf_counter() - g.started
+        rule = request.url_rule.rule if request.url_rule is not None else "(none)"
+        method = request.method if request.method in _METHODS else "(other)"
+        response.headers["X-Request-Id"] = g.request_id
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        count(method, rule, response.status_code, seconds)
+        _log.info("request", method=method, route=rule, status=response.status_code, ms=round(seconds * 1000, 2))
+        return response
+
+    app.before_request(begin)
+    app.after_request(end)
