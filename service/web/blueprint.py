@@ -44,6 +44,21 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
     ARGUMENTS_PARSER = StrictParser()
 
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._prepare_doc_cbks.append(self._prepare_common_problems_doc)
+
+    def _prepare_common_problems_doc(self, doc: dict[str, Any], doc_info: dict[str, Any], **_: Any) -> dict[str, Any]:
+        """Document what any operation of its sort can meet: keys, stores, unreadable bodies."""
+        statuses: list[int] = []
+        if doc_info.get("manual_doc", {}).get("security") != []:
+            statuses += [401, 403, 503]
+        if "requestBody" in doc:
+            statuses += [400, 413, 415]
+        for status in statuses:
+            doc.setdefault("responses", {}).setdefault(str(status), HTTPStatus(status).name)
+        return doc
+
     def route(self, rule: str, **options: Any) -> Callable[[View], View]:
         """Hang a view on a rule."""
         return cast(Callable[[View], View], super().route(rule, **options))
@@ -61,7 +76,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         return cast(Callable[[View], View], super().alt_response(status, **options))
 
     def problems(self, *statuses: int) -> Callable[[View], View]:
-        """Document the problems a view can answer with, beside those that any route can."""
+        """Document the problems a view can answer with, beside those that any of its sort can meet."""
 
         def decorate(view: View) -> View:
             for status in statuses:

@@ -28,6 +28,7 @@ class Api(flask_smorest.Api):  # type: ignore[misc]
     """flask-smorest with our problem details and our fields."""
 
     ERROR_SCHEMA = ProblemSchema
+    DEFAULT_ERROR_RESPONSE_NAME = None  # every problem is documented by its status instead
 
     def _register_error_handlers(self) -> None:
         """Left to `problems.register_problems`."""
@@ -45,6 +46,9 @@ class Api(flask_smorest.Api):  # type: ignore[misc]
                 response["schema"] = self.ERROR_SCHEMA
             prepare_response(response, self.spec, PROBLEM_TYPE)
             self.spec.components.response(status.name, response, lazy=True)
+
+    def _register_pagination_header(self) -> None:
+        """Lists here are paged by cursor, without that header."""
 
 
 def variant2properties(converter: Any, field: Any, **_: Any) -> dict[str, Any]:
