@@ -9,7 +9,7 @@ from typing import Protocol
 from uuid import UUID
 
 from service.domain.access import Role
-from service.domain.catalogue import Catalogue
+from service.domain.catalogue import Catalogue, Core, Part, PartStatus
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.review import ReviewReason, ReviewState
@@ -76,6 +76,19 @@ class KeptReply:
     reply: Reply
 
 
+@dataclass(frozen=True)
+class CatalogueRevision:
+    """One import of the catalogue: by whom, when, why, and how much. `state` is `active` for exactly one of them."""
+
+    number: int
+    state: str
+    made_by: str
+    reason: str
+    made_at: datetime
+    cores: int
+    parts: int
+
+
 class CatalogueStore(Protocol):
     """Catalogue revisions; exactly one is active once anything has been imported."""
 
@@ -85,6 +98,42 @@ class CatalogueStore(Protocol):
 
     def load(self, revision: int) -> Catalogue:
         """The whole catalogue of one revision."""
+        ...
+
+    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str) -> int:
+        """Keep a catalogue as a new revision and make it the active one; returns its number."""
+        ...
+
+    def revision(self, number: int) -> CatalogueRevision | None:
+        """One revision, without its rows."""
+        ...
+
+    def revisions(self, before: int | None, limit: int) -> tuple[CatalogueRevision, ...]:
+        """Revisions, newest first, those numbered below `before`, at most `limit`."""
+        ...
+
+    def cores(self, revision: int) -> tuple[Core, ...]:
+        """The cores of a revision, in the supplier's order."""
+        ...
+
+    def part(self, revision: int, part_number: str) -> Part | None:
+        """One part of a revision."""
+        ...
+
+    def find_parts(
+        self,
+        revision: int,
+        *,
+        core: str | None,
+        status: PartStatus | None,
+        beginning: str | None,
+        after: int,
+        limit: int,
+    ) -> tuple[tuple[int, Part], ...]:
+        """Parts of a revision in the supplier's order, each with its place, those after the place `after`.
+
+        `beginning` is how the part number begins, capitals or not.
+        """
         ...
 
 

@@ -17,6 +17,7 @@ from psycopg.rows import DictRow, dict_row
 from psycopg.types.json import set_json_dumps, set_json_loads
 from psycopg_pool import ConnectionPool, PoolTimeout
 
+from service.adapters.postgres.catalogue_store import CatalogueStore
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.key_store import KeyStore
@@ -85,6 +86,7 @@ def _store(make: Callable[[Connection], Store]) -> cached_property[Store]:
 class PostgresTransaction:
     """One transaction: the stores that take part in it. A new store is one line here."""
 
+    catalogue = _store(CatalogueStore)
     submissions = _store(SubmissionStore)
     reviews = _store(ReviewStore)
     keys = _store(KeyStore)

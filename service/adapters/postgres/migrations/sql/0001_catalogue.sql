@@ -59,7 +59,7 @@ CREATE TABLE catalogue_part (
     CHECK (superseded_by IS NULL OR status = 'superseded')
 );
 CREATE INDEX catalogue_part_by_core ON catalogue_part (revision, core, part_number);
-CREATE INDEX catalogue_part_by_number ON catalogue_part (revision, part_number COLLATE "C");
+CREATE INDEX catalogue_part_by_beginning ON catalogue_part (revision, upper(part_number) COLLATE "C");
 
 CREATE TABLE catalogue_lobe (
     revision integer NOT NULL,
