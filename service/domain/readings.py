@@ -126,6 +126,12 @@ class Event(StrEnum):
     EXHAUST_CLOSES = "exhaust_closes"
 
 
+MOST_READINGS = 60
+"""A submission holds at most this many entries."""
+
+MOST_REPEATS = 50
+"""An entry holds at most this many repeats."""
+
 _DECIMAL = re.compile(r"[+-]?\d{1,6}(\.\d{1,8})?|[+-]?\.\d{1,8}", re.ASCII)
 
 

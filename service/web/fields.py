@@ -121,8 +121,8 @@ class Amount(ma.fields.Field[Written]):
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise ma.ValidationError(self.meant)
         amount = Decimal(repr(value)) + 0  # adding 0 takes the sign off a negative zero
-        lowest = {"positive": SMALLEST, "not_negative": Decimal(0), "any": Decimal(-self.bound) + SMALLEST}[self.sign]
-        if not lowest <= amount < self.bound:
+        above = {"positive": amount >= SMALLEST, "not_negative": amount >= 0, "any": amount > -self.bound}[self.sign]
+        if not above or amount >= self.bound:
             raise ma.ValidationError(self.meant)
         return Written(amount)
 

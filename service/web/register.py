@@ -9,7 +9,9 @@ from flask import Flask
 
 from service.domain.access import STAFF, Role
 from service.web.access import Audience, guard
+from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
+from service.web.api.submissions.routes import submissions_blueprint
 from service.web.blueprint import Blueprint
 from service.web.document import make_api
 from service.web.problems import register_problems
@@ -34,7 +36,11 @@ class Faces:
 
 def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
     """Each blueprint with its audience."""
-    return ((running_blueprint(faces.ready, faces.metrics), ANYBODY),)
+    return (
+        (running_blueprint(faces.ready, faces.metrics), ANYBODY),
+        (submissions_blueprint(faces.desk), EVERY_KEY),
+        (reviews_blueprint(faces.desk), STAFF_KEYS),
+    )
 
 
 def register(app: Flask, faces: Faces, version: str) -> None:

@@ -54,6 +54,7 @@ IF_NONE_MATCH_PARAMETER = {
     "schema": {"type": "string"},
 }
 ETAG_HEADER = {"ETag": {"description": "The present state's tag.", "schema": {"type": "string"}}}
+LOCATION_HEADER = {"Location": {"description": "Where it is.", "schema": {"type": "string"}}}
 PRIVATE = {"Cache_Control": "private, no-cache", "Vary": "Authorization"}
 """For answers that depend on who asks."""
 

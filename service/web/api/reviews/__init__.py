@@ -1,0 +1,1 @@
+"""The human queue: cases put before a person."""

@@ -1,0 +1,1 @@
+"""Submissions: readings in, the answer out, more readings, and the chart."""

@@ -1,0 +1,189 @@
+"""An answer as JSON: lengths in the caller's unit, weights rounded, nothing a widget's customer may not see."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from service.domain.access import STAFF, Role
+from service.domain.cautions import CAUTIONS
+from service.domain.identification import Candidate, Derived, Evidence, Identification, NextReading
+from service.domain.readings import Reading, Submission
+from service.domain.units import LengthUnit
+from service.workflows.ports import Case
+
+Json = dict[str, Any]
+
+
+def answer_json(case: Case, role: Role) -> Json:
+    """The answer to a case, as a key with `role` may see it."""
+    answer, unit = case.latest.identification, case.submission.unit
+    staff = role in STAFF
+    return {
+        "id": str(case.id),
+        "state": answer.state.value,
+        "unit": unit.value,
+        "catalogue_revision": case.latest.catalogue_revision,
+        "engine_version": answer.engine_version,
+        "answer": _named(answer),
+        "candidates": [_candidate(candidate, unit, with_evidence=staff) for candidate in answer.candidates],
+        "credible_set": list(answer.credible_set),
+        "not_in_catalogue_probability": probability(answer.not_in_catalogue_probability),
+        "left_off_probability": probability(answer.left_off_probability),
+        "derived": [_derived(derived, unit) for derived in answer.derived],
+        "suspected_slips": [
+            {
+                "slip": slip.slip.value,
+                "pointer": slip.pointer,
+                "probability": probability(slip.probability),
+                "message": slip.message,
+            }
+            for slip in answer.suspected_slips
+        ],
+        "next_reading": None if answer.next_reading is None else _next_reading(answer.next_reading, unit),
+        "advice": [
+            {"code": advice.code, "message": advice.message}
+            | ({} if advice.pointer is None else {"pointer": advice.pointer})
+            for advice in answer.advice
+        ],
+        "cautions": list(CAUTIONS),
+        "review": None
+        if case.review is None
+        else {"id": str(case.review.id), "state": case.review.state.value, "reason": case.review.reason.value},
+        "round": case.latest.number,
+        "submission": _submission(case.submission, staff=staff),
+        "opened_at": case.opened_at.isoformat(),
+        "answered_at": case.latest.answered_at.isoformat(),
+    }
+
+
+def probability(value: float) -> float:
+    """A probability to six decimals, never outside [0, 1] for a last bit's sake."""
+    return min(max(round(float(value), 6), 0.0), 1.0)
+
+
+def _named(answer: Identification) -> Json | None:
+    if answer.state != "identified":
+        return None
+    best = answer.candidates[0]
+    return {
+        "part_number": best.part_number,
+        "same_as": list(best.same_as),
+        "probability": probability(best.probability),
+    }
+
+
+def _candidate(candidate: Candidate, unit: LengthUnit, *, with_evidence: bool) -> Json:
+    shown: Json = {
+        "part_number": candidate.part_number,
+        "same_as": list(candidate.same_as),
+        "core": candidate.core,
+        "probability": probability(candidate.probability),
+        "reground_probability": probability(candidate.reground_probability),
+    }
+    if with_evidence:
+        shown["evidence"] = [_evidence(evidence, unit) for evidence in candidate.evidence]
+    return shown
+
+
+def _evidence(evidence: Evidence, unit: LengthUnit) -> Json:
+    is_count = evidence.pointer.startswith("/counts/")
+
+    def show(value: float | None) -> str | None:
+        if value is None:
+            return None
+        if is_count:
+            return f"{value:.0f}"
+        return quantity(value, unit, is_length=evidence.is_length)
+
+    return {
+        "reading": evidence.pointer,
+        "measured": show(evidence.measured),
+        "expected": show(evidence.expected),
+        "difference": show(evidence.difference),
+        "expected_spread": show(evidence.expected_spread),
+        "bits": round(float(evidence.bits), 3),
+    }
+
+
+def quantity(value: float, unit: LengthUnit, *, is_length: bool) -> str:
+    """A length in millimetres shown in `unit`, or degrees shown to a tenth."""
+    if is_length:
+        return unit.show(value)
+    text = f"{value:.1f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def _derived(derived: Derived, unit: LengthUnit) -> Json:
+    def show(value: float) -> str:
+        return quantity(value, unit, is_length=derived.is_length)
+
+    return {
+        "quantity": derived.quantity,
+        "lobe": None if derived.lobe is None else derived.lobe.value,
+        "cylinder": derived.cylinder,
+        "value": show(derived.value),
+        "corrected": show(derived.corrected),
+        "standard_uncertainty": show(derived.standard_uncertainty),
+        "interval": [show(end) for end in derived.interval],
+        "budget": [
+            {"component": line.component, "standard_uncertainty": show(line.standard_uncertainty)}
+            for line in derived.budget
+        ],
+    }
+
+
+def _next_reading(reading: NextReading, unit: LengthUnit) -> Json:
+    return {
+        "feature": str(reading.feature),
+        "instrument": _value(reading.instrument),
+        "lobe": _value(reading.lobe),
+        "cylinder": reading.cylinder,
+        "position": _value(reading.position),
+        "checking_lift": None if reading.checking_lift_mm is None else unit.show(reading.checking_lift_mm),
+        "degrees": _value(reading.degrees),
+        "expected_bits": round(float(reading.expected_bits), 3),
+        "message": reading.message,
+    }
+
+
+def _value(choice: Any) -> Any:
+    return None if choice is None else choice.value
+
+
+def _submission(submission: Submission, *, staff: bool) -> Json:
+    shown: Json = {
+        "source": submission.source.value,
+        "readings": [_reading(submission, reading) for reading in submission.readings],
+        "instrument": _value(submission.instrument),
+        "experience": _value(submission.experience),
+        "condition": _value(submission.condition),
+        "engine_family": submission.engine_family,
+        "counts": {} if submission.gear_teeth is None else {"gear_teeth": submission.gear_teeth},
+        "tools": None if submission.tools is None else [tool.value for tool in submission.tools],
+        "ask_person": submission.ask_person,
+    }
+    if staff:
+        contact = submission.contact
+        shown["markings"] = [{"place": marking.place, "text": marking.text} for marking in submission.markings]
+        shown["note"] = submission.note
+        shown["contact"] = (
+            None if contact is None else {"name": contact.name, "email": contact.email, "phone": contact.phone}
+        )
+    return shown
+
+
+_NAMED_APART = {"feature", "values", "instrument"}
+
+
+def _reading(submission: Submission, reading: Reading) -> Json:
+    qualifiers = {
+        "included_angle" if name == "included_angle_deg" else name: str(value) if isinstance(value, Decimal) else value
+        for name, value in vars(reading).items()
+        if value is not None and name not in _NAMED_APART
+    }
+    return {
+        "feature": reading.feature.value,
+        "values": [str(value) for value in reading.values],
+        "instrument": submission.instrument_of(reading).value,
+    } | {name: getattr(value, "value", value) for name, value in qualifiers.items()}

@@ -1,0 +1,149 @@
+"""How a submission, and an addition to one, is sent: shapes, ranges and units."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import marshmallow as ma
+
+from service.domain.readings import (
+    MOST_READINGS,
+    Condition,
+    Contact,
+    Experience,
+    Instrument,
+    Marking,
+    Source,
+    Submission,
+)
+from service.domain.units import LengthUnit
+from service.web.api.submissions.reading_schemas import reading_field
+from service.web.fields import Flag, Text, Whole
+from service.workflows.identify import Addition
+
+_EMAIL = r"^[^@ \u0000-\u001f]+@[^@ \u0000-\u001f]+$"
+
+
+def _described(text: str) -> dict[str, str]:
+    return {"description": text}
+
+
+class CountsSchema(ma.Schema):
+    """What was counted on the shaft."""
+
+    gear_teeth = Whole(least=1, most=500, metadata=_described("Teeth of the gear."))
+
+
+class MarkingSchema(ma.Schema):
+    """A number or sign cast, stamped or etched on the shaft: kept for the desk, never evidence."""
+
+    place = Text(shortest=1, longest=100, required=True, metadata=_described("Where on the shaft."))
+    text = Text(shortest=1, longest=200, required=True, metadata=_described("What it says."))
+
+    @ma.post_load
+    def make(self, data: dict[str, Any], **_: Any) -> Marking:
+        """The marking."""
+        return Marking(**data)
+
+
+class ContactSchema(ma.Schema):
+    """Whom to answer."""
+
+    name = Text(shortest=1, longest=200)
+    email = Text(longest=254, pattern=_EMAIL, refusal="Must be an e-mail address: something@somewhere.")
+    phone = Text(shortest=1, longest=50)
+
+    @ma.post_load
+    def make(self, data: dict[str, Any], **_: Any) -> Contact:
+        """The contact."""
+        return Contact(**data)
+
+
+def _readings(*, required: bool) -> ma.fields.List[Any]:
+    return ma.fields.List(
+        reading_field(),
+        required=required,
+        validate=ma.validate.Length(1, MOST_READINGS),
+        metadata=_described("In any order; evidence points into this list by place."),
+    )
+
+
+def _markings() -> ma.fields.List[Any]:
+    return ma.fields.List(ma.fields.Nested(MarkingSchema()), validate=ma.validate.Length(max=20))
+
+
+class SubmissionSchema(ma.Schema):
+    """Everything a caller has to say of one shaft."""
+
+    source = ma.fields.Enum(Source, by_value=True, required=True, metadata=_described("How it reached the desk."))
+    unit = ma.fields.Enum(LengthUnit, by_value=True, required=True, metadata=_described("Of every length here."))
+    readings = _readings(required=True)
+    instrument = ma.fields.Enum(
+        Instrument,
+        by_value=True,
+        allow_none=True,
+        metadata=_described("The tool of every reading it can take, unless a reading names its own."),
+    )
+    experience = ma.fields.Enum(Experience, by_value=True, allow_none=True)
+    condition = ma.fields.Enum(Condition, by_value=True, allow_none=True)
+    engine_family = Text(
+        shortest=1, longest=100, allow_none=True, metadata=_described("What the caller believes it is from.")
+    )
+    counts = ma.fields.Nested(CountsSchema(), allow_none=True)
+    markings = _markings()
+    tools = ma.fields.List(
+        ma.fields.Enum(Instrument, by_value=True),
+        allow_none=True,
+        validate=ma.validate.Length(max=len(Instrument)),
+        metadata=_described("What the caller has to measure with; decides what is asked for next."),
+    )
+    ask_person = Flag(metadata=_described("Put it before a person whatever the answer."))
+    contact = ma.fields.Nested(ContactSchema(), allow_none=True)
+    note = Text(longest=4000, allow_none=True)
+
+    @ma.post_load
+    def make(self, data: dict[str, Any], **_: Any) -> Submission:
+        """The submission."""
+        counts = data.pop("counts", None) or {}
+        tools = data.pop("tools", None)
+        return Submission(
+            readings=tuple(data.pop("readings")),
+            markings=tuple(data.pop("markings", ())),
+            tools=None if tools is None else tuple(tools),
+            gear_teeth=counts.get("gear_teeth"),
+            **data,
+        )
+
+
+class AdditionSchema(ma.Schema):
+    """What a caller has to add: more readings, or whatever else turned up. At least one member."""
+
+    readings = _readings(required=False)
+    unit = ma.fields.Enum(
+        LengthUnit, by_value=True, metadata=_described("Must be the submission's; left out, it is taken to be.")
+    )
+    counts = ma.fields.Nested(CountsSchema(), allow_none=True)
+    markings = _markings()
+    ask_person = Flag(metadata=_described("Put it before a person whatever the answer."))
+
+    class Meta:
+        """`readings` may be left out only where something else is added."""
+
+        unknown = ma.RAISE
+
+    @ma.validates_schema
+    def adds_something(self, data: dict[str, Any], **_: Any) -> None:
+        """Refuse an addition of nothing."""
+        if not data:
+            raise ma.ValidationError("Add at least one of readings, counts, markings, ask_person.")
+
+    @ma.post_load
+    def make(self, data: dict[str, Any], **_: Any) -> Addition:
+        """The addition."""
+        counts = data.pop("counts", None) or {}
+        return Addition(
+            readings=tuple(data.pop("readings", ())),
+            markings=tuple(data.pop("markings", ())),
+            gear_teeth=counts.get("gear_teeth"),
+            **data,
+        )

@@ -1,0 +1,127 @@
+"""Readings in, answer out; more readings, a better answer; and a review where the readings cannot carry one.
+
+Each function works inside the caller's transaction: submission, round, answer and review come to be together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from uuid import UUID
+
+from service.domain.access import STAFF
+from service.domain.errors import Fault, InvalidInput, NotFound
+from service.domain.identification import Advice, AnswerState, Identification
+from service.domain.readings import MOST_READINGS, Marking, Reading, Submission
+from service.domain.review import ReviewReason
+from service.domain.units import LengthUnit
+from service.workflows.answering import Answered, Answering
+from service.workflows.ports import Case, KeyRecord, Transaction
+
+MARKING_ADVICE = Advice(
+    "marking_not_evidence",
+    "A casting number belongs to the core's maker, and an etched or stamped mark is nearly always an engine builder's "
+    "own private code: neither says which grind this is. They are kept for the desk and were not used.",
+    "/markings",
+)
+
+
+@dataclass(frozen=True)
+class Addition:
+    """What a caller has to add to a submission."""
+
+    readings: tuple[Reading, ...] = ()
+    unit: LengthUnit | None = None
+    gear_teeth: int | None = None
+    markings: tuple[Marking, ...] = ()
+    ask_person: bool = False
+
+
+def open_submission(transaction: Transaction, answering: Answering, key: KeyRecord, submission: Submission) -> Case:
+    """Identify what was sent and keep it, with a review if a person is needed."""
+    answered = _answer(transaction, answering, submission)
+    submission_id = transaction.submissions.open(
+        key.id, submission, answered.identification, answered.catalogue_revision
+    )
+    _open_review_if_needed(transaction, submission_id, submission, answered.identification)
+    return _found(transaction, submission_id)
+
+
+def read_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
+    """A submission as it stands; raises `NotFound` for one that is not this key's to see."""
+    case = transaction.submissions.find(submission_id)
+    return _visible(case, key)
+
+
+def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
+    """A submission that nobody else can change until the transaction ends; otherwise like `read_submission`."""
+    case = transaction.submissions.find(submission_id, for_update=True)
+    return _visible(case, key)
+
+
+def add_to_submission(transaction: Transaction, answering: Answering, case: Case, addition: Addition) -> Case:
+    """Identify again with what was added to a held case.
+
+    Raises `InvalidInput` where the addition is in another unit, or the readings become too many.
+    """
+    before = case.submission
+    if addition.unit not in (None, before.unit):
+        detail = f"This submission is in {before.unit}; give what is added in {before.unit} too."
+        raise InvalidInput(faults=(Fault("/unit", detail),))
+    readings = before.readings + addition.readings
+    if len(readings) > MOST_READINGS:
+        detail = f"A submission holds at most {MOST_READINGS} readings; this one has {len(before.readings)} already."
+        raise InvalidInput(faults=(Fault("/readings", detail),))
+    after = replace(
+        before,
+        readings=readings,
+        gear_teeth=before.gear_teeth if addition.gear_teeth is None else addition.gear_teeth,
+        markings=before.markings + addition.markings,
+        ask_person=before.ask_person or addition.ask_person,
+    )
+    answered = _answer(transaction, answering, after)
+    transaction.submissions.add_round(
+        case, addition.readings, after, answered.identification, answered.catalogue_revision
+    )
+    _open_review_if_needed(transaction, case.id, after, answered.identification)
+    return _found(transaction, case.id)
+
+
+def review_reason(submission: Submission, identification: Identification) -> ReviewReason | None:
+    """Why a person is needed, if one is: asked for, or no answer and no cheap reading left to ask for."""
+    if submission.ask_person:
+        return ReviewReason.PERSON_ASKED_FOR
+    if identification.ask_cheaply:
+        return None
+    return {
+        AnswerState.AMBIGUOUS: ReviewReason.AMBIGUOUS,
+        AnswerState.NOT_IN_CATALOGUE: ReviewReason.NOT_IN_CATALOGUE,
+    }.get(identification.state)
+
+
+def _answer(transaction: Transaction, answering: Answering, submission: Submission) -> Answered:
+    answered = answering.answer(transaction, submission)
+    if not submission.markings:
+        return answered
+    advised = replace(answered.identification, advice=(*answered.identification.advice, MARKING_ADVICE))
+    return replace(answered, identification=advised)
+
+
+def _open_review_if_needed(
+    transaction: Transaction, submission_id: UUID, submission: Submission, identification: Identification
+) -> None:
+    reason = review_reason(submission, identification)
+    if reason is not None:
+        transaction.reviews.open(submission_id, reason)
+
+
+def _visible(case: Case | None, key: KeyRecord) -> Case:
+    if case is None or (key.role not in STAFF and case.key_id != key.id):
+        raise NotFound
+    return case
+
+
+def _found(transaction: Transaction, submission_id: UUID) -> Case:
+    case = transaction.submissions.find(submission_id)
+    if case is None:
+        raise RuntimeError("a submission just written is gone")
+    return case
