@@ -1,0 +1,47 @@
+"""Making a catalogue the one the desk answers from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.domain.catalogue import Catalogue
+from service.identification.look_alikes import LookAlike, indistinct_pairs
+from service.workflows.ports import Stores, Transaction
+
+
+@dataclass(frozen=True)
+class ImportReport:
+    """What an import brought, or would bring: `revision` is None for a dry run."""
+
+    revision: int | None
+    cores: int
+    parts: int
+    lift_tables: int
+    look_alikes: tuple[LookAlike, ...]
+
+
+def import_catalogue(
+    stores: Stores, catalogue: Catalogue, *, who: str, why: str, dry_run: bool = False
+) -> ImportReport:
+    """Make `catalogue` the active revision, all of it or nothing, and report on it; a dry run only reports.
+
+    `catalogue` has been checked where it was read in (`catalogue_files`). Imports at the same time happen one after
+    the other; the last one stays active.
+    """
+    if dry_run:
+        return report_on(catalogue, None)
+    with stores.transaction() as transaction:
+        return add_revision(transaction, catalogue, who=who, why=why)
+
+
+def add_revision(transaction: Transaction, catalogue: Catalogue, *, who: str, why: str) -> ImportReport:
+    """The same inside a transaction that is there already."""
+    report = report_on(catalogue, None)  # before anything is held in the database
+    revision = transaction.catalogue.add_revision(catalogue, made_by=who, reason=why)
+    return ImportReport(revision, report.cores, report.parts, report.lift_tables, report.look_alikes)
+
+
+def report_on(catalogue: Catalogue, revision: int | None) -> ImportReport:
+    """What there is to say of a catalogue."""
+    tables = sum(lobe.lift_table is not None for part in catalogue.parts for lobe in part.lobes.values())
+    return ImportReport(revision, len(catalogue.cores), len(catalogue.parts), tables, indistinct_pairs(catalogue))
