@@ -18,6 +18,7 @@ from service.adapters.answer_cache import RedisAnswerCache
 from service.adapters.metrics import Metrics
 from service.adapters.postgres.migrations import is_current, revision_of
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
+from service.adapters.rates import Rates
 from service.adapters.redis_link import RedisLink
 from service.domain.errors import Unavailable
 from service.identification.measuring import DEFAULT_MODEL
@@ -75,7 +76,8 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
     app = Flask("lobedesk", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     watch_requests(app, settings.body_limit, metrics.request)
-    faces = Faces(desk, lambda: readiness(stores, probes), metrics.render, settings.catalogue_body_limit)
+    rates = Rates(redis, settings.rate_widget, settings.rate_staff)
+    faces = Faces(desk, rates.use, lambda: readiness(stores, probes), metrics.render, settings.catalogue_body_limit)
     register(app, faces, __version__)
     app.extensions[EXTENSION] = Running(desk, pool, redis)
     return app

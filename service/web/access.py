@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
-from flask import Flask, g, request
+from flask import Flask, Response, g, request
 
 from service.domain.access import Role
 from service.domain.errors import Forbidden, NotAuthenticated
+from service.web.problems import TooManyRequests
 from service.workflows.keys import authenticate
-from service.workflows.ports import KeyRecord, Stores
+from service.workflows.ports import KeyRecord, RateUse, Stores
 
 Audience = frozenset[Role] | None
 """The roles that may call; None for anybody, with a key or without."""
+
+
+Rates = Callable[[KeyRecord, str], RateUse]
+"""Counts a call of a key from an address."""
 
 
 def caller() -> KeyRecord:
@@ -29,8 +34,8 @@ def bearer_key(header: str | None) -> str:
     return key.strip()
 
 
-def guard(app: Flask, stores: Stores, audiences: Mapping[str, Audience]) -> None:
-    """Let through, before anything else is looked at, only whom the blueprint's audience names.
+def guard(app: Flask, stores: Stores, rates: Rates, audiences: Mapping[str, Audience]) -> None:
+    """Let through, before anything else is looked at, only whom the blueprint's audience names, and not too often.
 
     A blueprint that is not in `audiences` is shut to everybody.
     """
@@ -42,8 +47,23 @@ def guard(app: Flask, stores: Stores, audiences: Mapping[str, Audience]) -> None
         if audience is None:
             return
         record = authenticate(stores, bearer_key(request.headers.get("Authorization")))
+        g.rate = rates(record, request.remote_addr or "")
+        if not g.rate.allowed:
+            raise TooManyRequests
         if record.role not in audience:
             raise Forbidden(f"A {record.role} key may not do this.")
         g.caller = record
 
     app.before_request(check)
+    app.after_request(_tell_rate)
+
+
+def _tell_rate(response: Response) -> Response:
+    """Say what is left (draft-ietf-httpapi-ratelimit-headers)."""
+    use: RateUse | None = g.get("rate")
+    if use is not None:
+        response.headers["RateLimit-Policy"] = f'"{use.name}";q={use.limit};w={use.window_s}'
+        response.headers["RateLimit"] = f'"{use.name}";r={use.remaining};t={use.reset_s}'
+        if not use.allowed:
+            response.headers["Retry-After"] = str(use.reset_s)
+    return response

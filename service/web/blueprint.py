@@ -52,7 +52,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         """Document what any operation of its sort can meet: keys, stores, unreadable bodies."""
         statuses: list[int] = []
         if doc_info.get("manual_doc", {}).get("security") != []:
-            statuses += [401, 403, 503]
+            statuses += [401, 403, 429, 503]
         if "requestBody" in doc:
             statuses += [400, 413, 415]
         for status in statuses:

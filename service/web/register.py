@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from flask import Flask
 
 from service.domain.access import STAFF, Role
-from service.web.access import Audience, guard
+from service.web.access import Audience, Rates, guard
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
 from service.web.api.submissions.routes import submissions_blueprint
@@ -29,6 +29,7 @@ class Faces:
     """What the blueprints are made from."""
 
     desk: Desk
+    rates: Rates
     ready: Callable[[], Readiness]
     metrics: Callable[[], bytes]
     catalogue_body_limit: int
@@ -48,6 +49,6 @@ def register(app: Flask, faces: Faces, version: str) -> None:
     register_problems(app)
     api = make_api(app, version)
     listed = blueprints(faces)
-    guard(app, faces.desk.stores, {blueprint.name: audience for blueprint, audience in listed})
+    guard(app, faces.desk.stores, faces.rates, {blueprint.name: audience for blueprint, audience in listed})
     for blueprint, _ in listed:
         api.register_blueprint(blueprint)

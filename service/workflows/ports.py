@@ -89,6 +89,18 @@ class CatalogueRevision:
     parts: int
 
 
+@dataclass(frozen=True)
+class RateUse:
+    """How much of a rate has been used: `limit` calls in `window_s` seconds, `remaining` left for `reset_s` more."""
+
+    name: str
+    allowed: bool
+    limit: int
+    window_s: int
+    remaining: int
+    reset_s: int
+
+
 class CatalogueStore(Protocol):
     """Catalogue revisions; exactly one is active once anything has been imported."""
 
@@ -211,6 +223,10 @@ class IdempotencyStore(Protocol):
 
     def keep(self, key_id: UUID, key: str, kept: KeptReply) -> None:
         """Keep a reply; it becomes visible with everything else in the transaction."""
+        ...
+
+    def forget_old(self) -> int:
+        """Forget a few replies past their time; how many there were, 0 when none is left."""
         ...
 
 
