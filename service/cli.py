@@ -64,6 +64,15 @@ def serve(settings: Settings, host: str | None, port: int | None, workers: int |
 
 @main.command()
 @click.pass_obj
+def worker(settings: Settings) -> None:
+    """Work on jobs until Ctrl-C or SIGTERM; any number of workers may run, anywhere."""
+    from service.serving.worker import work
+
+    work(settings)
+
+
+@main.command()
+@click.pass_obj
 def migrate(settings: Settings) -> None:
     """Bring the schema to head."""
     from service.serving.reached import reached_stores

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
@@ -11,6 +12,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 
 from service.domain.errors import Unavailable
+from service.serving.logs import configure_logging
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import Kept, Program, stoppable, watch
@@ -31,28 +33,39 @@ def serve(settings: Settings, *, with_worker: bool, announce: Callable[[str], No
     Embedded stores are brought to head first. Stores reached by URL must be there already: migrating those is a step
     of the deployment, so that of several servers none changes the schema under the others.
     """
-    with stoppable(), ExitStack() as stack:
-        listener = stack.enter_context(_listen(settings.http_host, settings.http_port))
-        reached = stack.enter_context(reached_stores(settings, valkey=True, share=False, lasting=True))
-        require_current_schema(reached.settings)
-        environment = environment_for(reached.settings)
-        others: dict[str, Kept] = dict(reached.servers)
-        if with_worker:
-            worker = Program([sys.executable, "-m", "service.cli", "worker"], environment)
-            others["worker"] = worker
-            stack.callback(worker.stop)
-            worker.start()
-        descriptor = listener.fileno()
-        web = Program(
-            [sys.executable, "-m", "service.serving.web_server", str(descriptor)], environment, pass_fds=(descriptor,)
-        )
-        stack.callback(web.stop)
-        web.start()
-        url = _url_of(listener)
-        _wait_until_it_answers(url, web)
-        announce(url)
-        return watch(web, others)
-    raise AssertionError("unreachable: an exit stack may swallow, this one does not")
+    configure_logging(settings.log_level)
+    with stoppable():
+        stack = ExitStack()
+        try:
+            return _serve(settings, with_worker, announce, stack)
+        finally:
+            stack.close()
+
+
+def _serve(settings: Settings, with_worker: bool, announce: Callable[[str], None], stack: ExitStack) -> int:
+    listener = stack.enter_context(_listen(settings.http_host, settings.http_port))
+    reached = stack.enter_context(reached_stores(settings, valkey=True, share=False, lasting=True))
+    require_current_schema(reached.settings)
+    environment = environment_for(reached.settings)
+    others: dict[str, Kept] = dict(reached.servers)
+    if with_worker:
+        worker = Program([sys.executable, "-m", "service.cli", "worker"], environment)
+        others["worker"] = worker
+        stack.callback(worker.stop)
+        worker.start()
+    numbers = stack.enter_context(tempfile.TemporaryDirectory(prefix="lobedesk-metrics-"))
+    descriptor = listener.fileno()
+    web = Program(
+        [sys.executable, "-m", "service.serving.web_server", str(descriptor), numbers],
+        environment | {"PROMETHEUS_MULTIPROC_DIR": numbers},
+        pass_fds=(descriptor,),
+    )
+    stack.callback(web.stop)
+    web.start()
+    url = _url_of(listener)
+    _wait_until_it_answers(url, web)
+    announce(url)
+    return watch(web, others)
 
 
 def _listen(host: str, port: int) -> socket.socket:

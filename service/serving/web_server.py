@@ -1,17 +1,22 @@
 """gunicorn with our settings. The app is built in each worker, after the fork, and with it the pool.
 
-Run as `python -m service.serving.web_server FD`, with FD an inherited listening socket.
+Run as `python -m service.serving.web_server FD FOLDER`: FD is an inherited listening socket, FOLDER an empty folder in
+which the workers keep their numbers, the same that `PROMETHEUS_MULTIPROC_DIR` names.
 """
 
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import Any
 
 from flask import Flask
 from gunicorn.app.base import BaseApplication
+from gunicorn.workers.base import Worker
+from prometheus_client.multiprocess import mark_process_dead
 
 from service.app import close_app, create_app
+from service.serving.logs import configure_logging
 from service.settings import Settings, read_settings
 
 GRACE_S = 10
@@ -21,9 +26,10 @@ GRACE_S = 10
 class WebServer(BaseApplication):  # type: ignore[misc]
     """The web processes over one listening socket."""
 
-    def __init__(self, settings: Settings, listener: int) -> None:
+    def __init__(self, settings: Settings, listener: int, metrics_folder: Path) -> None:
         self._settings = settings
         self._listener = listener
+        self._metrics_folder = metrics_folder
         self._app: Flask | None = None
         super().__init__()
 
@@ -37,23 +43,29 @@ class WebServer(BaseApplication):  # type: ignore[misc]
             "keepalive": 5,
             "timeout": 60,
             "graceful_timeout": GRACE_S,
-            "loglevel": "warning" if self._settings.log_level == "info" else self._settings.log_level,
+            "loglevel": "debug" if self._settings.log_level == "debug" else "warning",
             # It would lie in the user's home.
             "control_socket_disable": True,
             "worker_exit": self._close,
+            "child_exit": self._forget,
         }
         for name, value in options.items():
             self.cfg.set(name, value)
 
     def load(self) -> Flask:
         """The app of one worker."""
-        self._app = create_app(self._settings)
+        self._app = create_app(self._settings, self._metrics_folder)
         return self._app
 
     def _close(self, _server: object, _worker: object) -> None:
         if self._app is not None:
             close_app(self._app)
 
+    def _forget(self, _server: object, worker: Worker) -> None:
+        mark_process_dead(worker.pid, str(self._metrics_folder))  # type: ignore[no-untyped-call]
+
 
 if __name__ == "__main__":
-    WebServer(read_settings(), int(sys.argv[1])).run()
+    settings = read_settings()
+    configure_logging(settings.log_level)
+    WebServer(settings, int(sys.argv[1]), Path(sys.argv[2])).run()

@@ -37,7 +37,7 @@ class IdempotencyStore:
 
     def keep(self, key_id: UUID, key: str, kept: KeptReply) -> None:
         """Keep a reply; it becomes visible with everything else in the transaction."""
-        self._connection.execute(QUERIES["forget_old"], {"kept_seconds": self._kept_seconds})
+        self.forget_old()
         self._connection.execute(
             QUERIES["keep"],
             {
@@ -49,3 +49,7 @@ class IdempotencyStore:
                 "body": kept.reply.body,
             },
         )
+
+    def forget_old(self) -> int:
+        """Forget a few replies past their time; how many there were."""
+        return self._connection.execute(QUERIES["forget_old"], {"kept_seconds": self._kept_seconds}).rowcount

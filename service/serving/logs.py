@@ -1,0 +1,38 @@
+"""How a process of ours logs: one JSON object a line on standard error, or readable lines on a terminal."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from typing import Any
+
+import orjson
+import structlog
+
+
+def configure_logging(level: str) -> None:
+    """Log what is at least as severe as `level`, of libraries only warnings and worse."""
+    least = logging.getLevelNamesMapping()[level.upper()]
+    before: list[structlog.typing.Processor] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.processors.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+    ]
+    last: list[structlog.typing.Processor]
+    if sys.stderr.isatty():
+        last = [structlog.dev.ConsoleRenderer()]
+    else:
+        last = [structlog.processors.format_exc_info, structlog.processors.JSONRenderer(_as_json)]
+    structlog.configure(
+        processors=[*before, *last],
+        wrapper_class=structlog.make_filtering_bound_logger(least),
+        logger_factory=structlog.WriteLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+    handler = logging.StreamHandler()
+    handler.setFormatter(structlog.stdlib.ProcessorFormatter(processors=last, foreign_pre_chain=before))
+    logging.basicConfig(level=max(least, logging.WARNING), handlers=[handler], force=True)
+
+
+def _as_json(event: Any, **_: Any) -> str:
+    return orjson.dumps(event, default=str).decode()
