@@ -18,8 +18,7 @@ from service.domain.units import LengthUnit
 
 Choice = TypeVar("Choice", bound=StrEnum)
 
-_DECIMAL = re.compile(r"([+-]?)(\d{1,6})(?:\.(\d{0,8}))?|([+-]?)\.(\d{1,8})", re.ASCII)
-_WHOLE = re.compile(r"(\d{1,9})(?:\.0*)?", re.ASCII)
+_DECIMAL = re.compile(r"-?\d{1,6}(?:\.(\d{0,8}))?|-?\.(\d{1,8})", re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -106,12 +105,12 @@ class Fields:
         value = self.get(name)
         if value is None:
             return None
-        text = value if isinstance(value, str) else _number_text(value)
-        found = _WHOLE.fullmatch(text) if text is not None else None
-        if found is None or not low <= int(found[1]) <= high:
-            self.fault(name, f"must be a whole number from {low} to {high}")
-            return None
-        return int(found[1])
+        if isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high:
+            number = int(value)
+            if number == value:
+                return number
+        self.fault(name, f"must be a whole number from {low} to {high}")
+        return None
 
     def decimal(self, name: str, *, required: bool = False, places: int = 8) -> Decimal | None:
         """A plain decimal, as a string or a JSON number, exact."""
@@ -150,7 +149,7 @@ def line_of_text(value: object, longest: int) -> str | None:
     if not isinstance(value, str):
         return None
     text = value.strip()
-    return text if len(text) <= longest and text.isprintable() else None
+    return text if len(value) <= longest and text.isprintable() else None
 
 
 def decimal_at(path: Path, value: object, faults: FaultList, places: int = 8) -> Decimal | None:
@@ -160,7 +159,7 @@ def decimal_at(path: Path, value: object, faults: FaultList, places: int = 8) ->
     if text is None or found is None:
         faults.add(path, "must be a plain decimal of at most 6 digits before and 8 after the point, such as 0.313")
         return None
-    decimals = found[3] or found[5] or ""
+    decimals = found[1] or found[2] or ""
     if len(decimals.rstrip("0")) > places:
         faults.add(path, f"must have at most {places} decimals")
         return None
@@ -170,7 +169,7 @@ def decimal_at(path: Path, value: object, faults: FaultList, places: int = 8) ->
 def _number_text(value: object) -> str | None:
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
         return None
-    if not -1_000_000_000 < value < 1_000_000_000:  # also False for a NaN
+    if not -1_000_000 < value < 1_000_000:  # also False for a NaN
         return None
     return f"{Decimal(repr(value) if isinstance(value, float) else value):f}"
 

@@ -8,6 +8,7 @@ The kind of follower of a lift table is `intake.lift_table.follower.kind`, flat 
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -25,6 +26,7 @@ _LOBE_NAMES = (
     "lift_table.follower.kind", "lift_table.follower.radius", "lift_table.angle",
 )  # fmt: skip
 _DURATION = "duration_"
+_WHOLE_NUMBERS = ("gear_teeth", "units_sold")
 
 CORE_COLUMNS = (*_CORE_NAMES, *(f"journal.{p}.{name}" for p in Position for name in ("diameter", "minus", "plus")))
 PART_COLUMNS = (*_PART_NAMES, *(f"{kind}.{name}" for kind in LobeKind for name in _LOBE_NAMES))
@@ -121,7 +123,7 @@ class SheetDocument:
             if name == "engine_families":
                 row[name] = [family for family in (part.strip() for part in cell.split(";")) if family]
             elif name in _CORE_NAMES:
-                row[name] = cell
+                row[name] = _value(name, cell)
             elif name in CORE_COLUMNS:
                 _, position, what = name.split(".")
                 journals.setdefault(position, {"position": position})[what] = cell
@@ -135,7 +137,7 @@ class SheetDocument:
         lobes: Row = {}
         for name, cell in sheet.cells(cells):
             if name in _PART_NAMES:
-                row[name] = cell
+                row[name] = _value(name, cell)
             elif name in PART_COLUMNS:
                 kind, *steps, last = name.split(".")
                 target = lobes.setdefault(kind, {})
@@ -172,6 +174,11 @@ class SheetDocument:
                 table.setdefault("follower", {}).setdefault("kind", "flat")
                 table.setdefault("table", []).append([row["angle"], row["lift"]])
                 self._table_lines.setdefault((part, kind), []).append(line)
+
+
+def _value(name: str, cell: str) -> str | int:
+    """A cell's value: a number where the document has one."""
+    return int(cell) if name in _WHOLE_NUMBERS and re.fullmatch("[0-9]{1,12}", cell) else cell
 
 
 def _is_duration(column: str, known: tuple[str, ...]) -> bool:
