@@ -36,15 +36,14 @@ class SeenHand:
 
 def seen_hands(submission: Submission, model: MeasuringModel) -> tuple[SeenHand, ...]:
     """The levels the hand may have, weighed by every entry's repeats."""
+    levels = [(level, share) for level, share in model.hand_levels if share > 0]
     logs = [
         math.log(share) + math.fsum(_log_repeats(r, submission, model, level) for r in submission.readings)
-        for level, share in model.hand_levels
+        for level, share in levels
     ]
     top = max(logs)
     total = math.fsum(math.exp(log - top) for log in logs)
-    return tuple(
-        SeenHand(level, math.exp(log - top) / total) for (level, _), log in zip(model.hand_levels, logs, strict=True)
-    )
+    return tuple(SeenHand(level, math.exp(log - top) / total) for (level, _), log in zip(levels, logs, strict=True))
 
 
 def seen_error(reading: Reading, submission: Submission, model: MeasuringModel, level: float) -> EntryError:

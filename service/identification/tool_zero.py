@@ -47,7 +47,10 @@ def _narrowed(zero_sd: float, checks: Sequence[tuple[float, float]], model: Meas
     if zero_sd <= 0:
         return ToolZero(((1.0, 0.0, 0.0),))
     states = []
-    for share, sd in ((1 - model.zero_bad_share, zero_sd), (model.zero_bad_share, zero_sd * model.zero_bad_factor)):
+    usual_and_bad = ((1 - model.zero_bad_share, zero_sd), (model.zero_bad_share, zero_sd * model.zero_bad_factor))
+    for share, sd in usual_and_bad:
+        if share == 0:
+            continue
         log_weight, mean, variance = math.log(share), 0.0, sd**2
         for seen, check_sd in checks:
             total = variance + check_sd**2
