@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import getpass
+import os
 import sys
+from pathlib import Path
 from typing import Any
 
 import click
@@ -11,6 +14,8 @@ import click
 from service.domain.access import Role
 from service.domain.errors import LobedeskError
 from service.settings import Settings, read_settings
+
+_PAIRS_SHOWN = 10
 
 
 class Commands(click.Group):
@@ -23,7 +28,7 @@ class Commands(click.Group):
         except LobedeskError as error:
             click.echo(f"lobedesk: {error.message}", err=True)
             for fault in error.faults:
-                click.echo(f"  {fault.pointer}: {fault.detail}", err=True)
+                click.echo(f"  {fault.pointer}: {fault.detail}" if fault.pointer else f"  {fault.detail}", err=True)
             ctx.exit(1)
 
 
@@ -101,6 +106,74 @@ def create(settings: Settings, role: str, name: str) -> None:
         key = create_key(stores, Role(role), name)
     click.echo("Keep this key; it cannot be shown again:")
     click.echo(key)
+
+
+@main.group()
+def catalogue() -> None:
+    """The catalogue."""
+
+
+@catalogue.command("import")
+@click.argument("source", type=click.Path(path_type=Path, exists=True))
+@click.option("--dry-run", is_flag=True, help="Check and report; change nothing.")
+@click.option("--why", default="imported at the terminal", help="Why, for the record.")
+@click.pass_obj
+def import_(settings: Settings, source: Path, dry_run: bool, why: str) -> None:
+    """Make SOURCE the active catalogue, all of it or nothing.
+
+    SOURCE is a JSON file, or a folder with cores.csv, parts.csv and perhaps lift_tables.csv.
+    """
+    from service.adapters.catalogue_source import read_source
+    from service.serving.reached import command_stores
+    from service.workflows.import_catalogue import import_catalogue, report_on
+
+    read = read_source(source)
+    if dry_run:
+        report = report_on(read, None)
+    else:
+        with command_stores(settings) as stores:
+            report = import_catalogue(stores, read, who=_who(), why=why)
+    click.echo(f"{report.cores} cores, {report.parts} parts, {report.lift_tables} lift tables")
+    click.echo(f"{len(report.look_alikes)} pairs that a caliper cannot tell apart")
+    for pair in report.look_alikes[:_PAIRS_SHOWN]:
+        click.echo(f"  {pair.part_number} and {pair.other}: told apart by {pair.separated_by.replace('_', ' ')}")
+    if len(report.look_alikes) > _PAIRS_SHOWN:
+        click.echo(f"  and {len(report.look_alikes) - _PAIRS_SHOWN} more")
+    click.echo("nothing was changed" if report.revision is None else f"active revision: {report.revision}")
+
+
+def _who() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a container's user need not have a name
+        return f"user {os.getuid()}"
+
+
+@main.command()
+@click.pass_obj
+def status(settings: Settings) -> None:
+    """Show what is configured, what can be reached, and at which revision it is."""
+    from service.serving.status import status_of
+
+    found = status_of(settings)
+    width = max(len(name) for name, _ in found.lines)
+    for name, text in found.lines:
+        click.echo(f"{name:<{width}}  {text}")
+    sys.exit(0 if found.well else 1)
+
+
+@main.command()
+def openapi() -> None:
+    """Print the OpenAPI document, as it is served and committed."""
+    from service.app import close_app, create_app
+    from service.web.document import document_bytes
+
+    # The document rests on the routes alone: neither store is asked anything.
+    app = create_app(Settings(database_url="postgresql://127.0.0.1:1/none", redis_url="redis://127.0.0.1:1"))
+    try:
+        sys.stdout.buffer.write(document_bytes(app))
+    finally:
+        close_app(app)
 
 
 if __name__ == "__main__":
