@@ -1,0 +1,1 @@
+"""The catalogue over HTTP: parts, cores, look-alikes for staff; new revisions for administrators."""

@@ -1,0 +1,194 @@
+"""The catalogue's routes: reading it, and putting a new revision in its place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+from uuid import UUID
+
+from flask import Response, request
+
+from service import __version__
+from service.domain.catalogue import Catalogue
+from service.domain.units import LengthUnit
+from service.web.access import caller
+from service.web.api.catalogue.schemas import (
+    AS_STATED,
+    CorePageSchema,
+    CoresQuery,
+    ImportQuery,
+    ImportReportSchema,
+    LookAlikePageSchema,
+    LookAlikesQuery,
+    PartPageSchema,
+    PartSchema,
+    PartsQuery,
+    RevisionPageSchema,
+    RevisionSchema,
+    RevisionsQuery,
+    UnitQuery,
+)
+from service.web.api.catalogue.shown import Json, core_json, look_alike_json, part_json, report_json, revision_json
+from service.web.api.catalogue.upload import EXAMPLE, CatalogueUploadSchema
+from service.web.blueprint import Blueprint
+from service.web.replies import (
+    ETAG_HEADER,
+    IDEMPOTENCY_PARAMETER,
+    IF_NONE_MATCH_PARAMETER,
+    LOCATION_HEADER,
+    answer_once,
+    decode_cursor,
+    encode_cursor,
+    json_reply,
+    json_response,
+    unless_unchanged,
+)
+from service.workflows.desk import Desk
+from service.workflows.import_catalogue import add_revision
+from service.workflows.ports import Reply, Transaction
+from service.workflows.read_catalogue import (
+    LookAlikeMap,
+    Mark,
+    Page,
+    PartsWanted,
+    find_part,
+    find_revision,
+    list_cores,
+    list_parts,
+    list_revisions,
+)
+
+PREFIX = "/v1/catalogue"
+
+Item = TypeVar("Item")
+
+
+def catalogue_blueprint(desk: Desk) -> Blueprint:
+    """The routes for reading the catalogue."""
+    blueprint = Blueprint("catalogue", __name__, url_prefix=PREFIX, description="What is sold, and what looks alike.")
+    look_alikes = LookAlikeMap()
+
+    @blueprint.route("/parts", methods=["GET"])
+    @blueprint.arguments(PartsQuery(), location="query")
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, PartPageSchema(), headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    def list_all_parts(query: dict[str, Any]) -> Response:
+        """Part numbers, in the supplier's order.
+
+        The pages of one list stay in the revision it began in.
+        """
+        wanted = PartsWanted(query["core"], query["status"], query["q"])
+        page = list_parts(desk.stores, wanted, _mark(query["cursor"]), query["limit"])
+        return _page(page, query["unit"], lambda part: part_json(part, query["unit"]))
+
+    @blueprint.route("/parts/<path:part_number>", methods=["GET"])
+    @blueprint.arguments(UnitQuery(), location="query")
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, PartSchema(), headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    @blueprint.problems(404)
+    def read_part(query: dict[str, Any], part_number: str) -> Response:
+        """One part number, as stated."""
+        revision, part = find_part(desk.stores, part_number)
+        shown = {"catalogue_revision": revision} | part_json(part, query["unit"])
+        return unless_unchanged(_etag(revision), lambda: json_response(shown))
+
+    @blueprint.route("/cores", methods=["GET"])
+    @blueprint.arguments(CoresQuery(), location="query")
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, CorePageSchema(), headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    def list_all_cores(query: dict[str, Any]) -> Response:
+        """Cores, in the supplier's order."""
+        page = list_cores(desk.stores, _mark(query["cursor"]), query["limit"])
+        return _page(page, query["unit"], lambda core: core_json(core, query["unit"]))
+
+    @blueprint.route("/look-alikes", methods=["GET"])
+    @blueprint.arguments(LookAlikesQuery(), location="query")
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, LookAlikePageSchema(), headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    def list_look_alikes(query: dict[str, Any]) -> Response:
+        """Parts that a caliper cannot tell apart, and the cheapest thing that can."""
+        page = look_alikes.page(desk.stores, _mark(query["cursor"]), query["limit"])
+        return _page(page, query["unit"], lambda pair: look_alike_json(pair, query["unit"]))
+
+    @blueprint.route("/revisions", methods=["GET"])
+    @blueprint.arguments(RevisionsQuery(), location="query")
+    @blueprint.response(200, RevisionPageSchema())
+    def list_all_revisions(query: dict[str, Any]) -> Response:
+        """Every import of the catalogue, newest first."""
+        before = None if query["cursor"] is None else decode_cursor(query["cursor"]).int
+        found, last = list_revisions(desk.stores, before, query["limit"])
+        cursor = None if last is None else encode_cursor(UUID(int=last))
+        return json_response({"items": [revision_json(revision) for revision in found], "next_cursor": cursor})
+
+    @blueprint.route("/revisions/<int:revision>", methods=["GET"])
+    @blueprint.response(200, RevisionSchema())
+    @blueprint.problems(404)
+    def read_revision(revision: int) -> Response:
+        """One import of the catalogue."""
+        return json_response(revision_json(find_revision(desk.stores, revision)))
+
+    return blueprint
+
+
+def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
+    """The route for a new revision; its body may be longer than others', up to `body_limit` bytes."""
+    blueprint = Blueprint("catalogue_import", __name__, url_prefix=PREFIX, description="A new catalogue.")
+
+    def allow_long_body() -> None:
+        request.max_content_length = body_limit
+
+    blueprint.before_request(allow_long_body)
+
+    @blueprint.route("/revisions", methods=["POST"])
+    @blueprint.arguments(CatalogueUploadSchema(), example=EXAMPLE)
+    @blueprint.arguments(ImportQuery(), location="query")
+    @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
+    @blueprint.response(201, ImportReportSchema(), headers=LOCATION_HEADER)
+    @blueprint.problems(409, 422)
+    def import_one(catalogue: Catalogue, query: dict[str, Any]) -> Response:
+        """Put a whole catalogue in the place of the one there is, or nothing at all.
+
+        Every fault is named by its JSON Pointer.
+        """
+
+        def work(transaction: Transaction) -> Reply:
+            report = add_revision(transaction, catalogue, who=caller().name, why=query["reason"])
+            location = f"{PREFIX}/revisions/{report.revision}"
+            return json_reply(report_json(report, query["unit"]), 201, Location=location)
+
+        return answer_once(desk.stores, work)
+
+    return blueprint
+
+
+def _mark(cursor: str | None) -> Mark | None:
+    """A cursor holds the revision and the place, eight bytes each."""
+    if cursor is None:
+        return None
+    revision, place = divmod(decode_cursor(cursor).int, 2**64)
+    return Mark(revision, place)
+
+
+def _etag(revision: int) -> str:
+    """A revision is never changed, so it and the code that shows it are all an address's answer depends on."""
+    return f"{revision}-{__version__}"
+
+
+def _page(page: Page[Item], unit: LengthUnit | None, show: Callable[[Item], Json]) -> Response:
+    cursor = None if page.end is None else encode_cursor(UUID(int=page.end.revision * 2**64 + page.end.place))
+
+    def make() -> Response:
+        return json_response(
+            {
+                "catalogue_revision": page.revision,
+                "unit": AS_STATED if unit is None else unit.value,
+                "items": [show(item) for item in page.items],
+                "next_cursor": cursor,
+            }
+        )
+
+    return unless_unchanged(_etag(page.revision), make)

@@ -1,0 +1,143 @@
+"""Looking things up in the catalogue. Every answer names the revision it comes from, and a list stays in one."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from service.domain.catalogue import Core, Part, PartStatus
+from service.domain.errors import NotFound, Unavailable
+from service.identification.look_alikes import LookAlike, indistinct_pairs
+from service.workflows.ports import CatalogueRevision, Stores, Transaction
+
+Item = TypeVar("Item")
+
+GREATEST_NUMBER = 2**31 - 1
+"""Revisions and places are kept as 32-bit numbers."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Where a page of a list ended: the place of its last item, in a revision."""
+
+    revision: int
+    place: int
+
+
+@dataclass(frozen=True)
+class Page(Generic[Item]):
+    """Part of a list of one revision; `end` is None on the last page."""
+
+    revision: int
+    items: tuple[Item, ...]
+    end: Mark | None
+
+
+@dataclass(frozen=True)
+class PartsWanted:
+    """Which parts: on a core, of a status, with a number that begins so (capitals or not)."""
+
+    core: str | None = None
+    status: PartStatus | None = None
+    beginning: str | None = None
+
+
+def active_revision(transaction: Transaction) -> int:
+    """The revision answers come from now; raises `Unavailable` before the first import."""
+    revision = transaction.catalogue.active_revision()
+    if revision is None:
+        raise Unavailable("No catalogue has been imported here yet.")
+    return revision
+
+
+def list_parts(stores: Stores, wanted: PartsWanted, after: Mark | None, limit: int) -> Page[Part]:
+    """Parts in the supplier's order, those after `after` in its revision or all of the active one."""
+    with stores.transaction() as transaction:
+        start = _start(transaction, after)
+        if not _can_be(start):
+            return Page(start.revision, (), None)
+        found = transaction.catalogue.find_parts(
+            start.revision,
+            core=wanted.core,
+            status=wanted.status,
+            beginning=wanted.beginning,
+            after=start.place,
+            limit=limit + 1,
+        )
+    end = Mark(start.revision, found[limit - 1][0]) if len(found) > limit else None
+    return Page(start.revision, tuple(part for _, part in found[:limit]), end)
+
+
+def find_part(stores: Stores, part_number: str) -> tuple[int, Part]:
+    """A part of the active revision, after the revision's number; raises `NotFound`."""
+    with stores.transaction() as transaction:
+        revision = active_revision(transaction)
+        part = transaction.catalogue.part(revision, part_number) if part_number.isprintable() else None
+    if part is None:
+        raise NotFound("The catalogue has no such part number.")
+    return revision, part
+
+
+def list_cores(stores: Stores, after: Mark | None, limit: int) -> Page[Core]:
+    """Cores in the supplier's order."""
+    with stores.transaction() as transaction:
+        start = _start(transaction, after)
+        cores = transaction.catalogue.cores(start.revision) if _can_be(start) else ()
+    return _slice(start, cores, limit)
+
+
+class LookAlikeMap:
+    """Gives the look-alikes of a revision, worked out once for each and kept for the last one asked for."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: tuple[int, tuple[LookAlike, ...]] | None = None
+
+    def page(self, stores: Stores, after: Mark | None, limit: int) -> Page[LookAlike]:
+        """Look-alikes in the order of the catalogue's parts."""
+        with stores.transaction() as transaction:
+            start = _start(transaction, after)
+            pairs = self._of(transaction, start.revision) if _can_be(start) else ()
+        return _slice(start, pairs, limit)
+
+    def _of(self, transaction: Transaction, revision: int) -> tuple[LookAlike, ...]:
+        held = self._held
+        if held is not None and held[0] == revision:
+            return held[1]
+        with self._lock:
+            if self._held is None or self._held[0] != revision:
+                self._held = (revision, indistinct_pairs(transaction.catalogue.load(revision)))
+            return self._held[1]
+
+
+def list_revisions(stores: Stores, before: int | None, limit: int) -> tuple[tuple[CatalogueRevision, ...], int | None]:
+    """Revisions, newest first, those numbered below `before`; and the number to go on below, if there are more."""
+    with stores.transaction() as transaction:
+        capped = None if before is None else min(before, GREATEST_NUMBER)
+        found = transaction.catalogue.revisions(capped, limit + 1)
+    return found[:limit], found[limit - 1].number if len(found) > limit else None
+
+
+def find_revision(stores: Stores, number: int) -> CatalogueRevision:
+    """One revision; raises `NotFound`."""
+    with stores.transaction() as transaction:
+        found = transaction.catalogue.revision(number) if number <= GREATEST_NUMBER else None
+    if found is None:
+        raise NotFound("There is no catalogue revision of that number.")
+    return found
+
+
+def _start(transaction: Transaction, after: Mark | None) -> Mark:
+    return after if after is not None else Mark(active_revision(transaction), -1)
+
+
+def _can_be(mark: Mark) -> bool:
+    """Whether anything can lie after a mark: any number at all may come back as a cursor."""
+    return mark.revision <= GREATEST_NUMBER and mark.place <= GREATEST_NUMBER
+
+
+def _slice(start: Mark, items: tuple[Item, ...], limit: int) -> Page[Item]:
+    first = start.place + 1
+    end = Mark(start.revision, first + limit - 1) if first + limit < len(items) else None
+    return Page(start.revision, items[first : first + limit], end)
