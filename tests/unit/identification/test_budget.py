@@ -202,11 +202,11 @@ def test_the_interval_holds_the_true_lift_about_95_times_in_100(tools, repeats, 
 @pytest.mark.long
 @CALLERS
 def test_the_interval_holds_the_true_lift_95_times_in_100_in_the_long_run(tools, repeats, experience, zero_check):
-    below, above = missed(8000, tools, repeats, experience, zero_check)
-    # a standard error is 0.0024 of both and 0.0017 of either; rounding and pooling leave the interval a little wide
-    assert 0.035 <= below + above <= 0.056
-    assert 0.012 <= below <= 0.032
-    assert 0.012 <= above <= 0.032
+    below, above = missed(4000, tools, repeats, experience, zero_check)
+    # a standard error is 0.0034 of both and 0.0025 of either; rounding and pooling leave the interval a little wide
+    assert 0.032 <= below + above <= 0.060
+    assert 0.010 <= below <= 0.034
+    assert 0.010 <= above <= 0.034
 
 
 # The numbers themselves

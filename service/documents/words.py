@@ -1,0 +1,86 @@
+"""How readings, tools and figures are put into words on charts, letters and terminals."""
+
+from __future__ import annotations
+
+from service.domain.identification import AnswerState
+from service.domain.readings import Degrees, Feature, Instrument, LobeKind, Reading, Submission
+from service.domain.units import LengthUnit
+
+INSTRUMENTS: dict[Instrument, str] = {
+    Instrument.DIGITAL_CALIPER: "digital caliper",
+    Instrument.DIAL_CALIPER: "dial caliper",
+    Instrument.VERNIER_CALIPER: "vernier caliper",
+    Instrument.OUTSIDE_MICROMETER: "outside micrometer",
+    Instrument.DIAL_INDICATOR: "dial indicator",
+    Instrument.DEGREE_WHEEL: "degree wheel",
+    Instrument.PROTRACTOR: "protractor",
+    Instrument.BENCH: "bench",
+}
+
+UNITS: dict[LengthUnit, str] = {LengthUnit.INCH: "inches", LengthUnit.MILLIMETRE: "millimetres"}
+
+STATES: dict[AnswerState, str] = {
+    AnswerState.IDENTIFIED: "Identified",
+    AnswerState.AMBIGUOUS: "Ambiguous",
+    AnswerState.NOT_IN_CATALOGUE: "Not in the catalogue",
+    AnswerState.MORE_READINGS_NEEDED: "More readings needed",
+}
+
+
+def plain(name: str) -> str:
+    """A name of the interface as words: `lobe_height` is "lobe height"."""
+    return name.replace("_", " ")
+
+
+def where(lobe: LobeKind | None, cylinder: int | None) -> str:
+    """Which lobe: "intake", "intake, cylinder 2", or nothing."""
+    words = [lobe.value] if lobe else []
+    return ", ".join(words + ([f"cylinder {cylinder}"] if cylinder else []))
+
+
+def subject(reading: Reading) -> str:
+    """What was read, without its place or its tool: "front journal", "duration at 0.050, lobe"."""
+    if reading.feature is Feature.JOURNAL_DIAMETER and reading.position:
+        return f"{reading.position.value} journal"
+    if reading.feature is Feature.VALVE_EVENT and reading.event:
+        return plain(reading.event.value)
+    words = plain(reading.feature.value)
+    if reading.feature is Feature.DURATION and reading.checking_lift is not None:
+        at = f", at the {reading.at.value}" if reading.at else ""
+        return f"{words} at {reading.checking_lift}{at}"
+    return words
+
+
+def taken(reading: Reading, submission: Submission) -> str:
+    """How it was read: "digital caliper", "digital caliper, mean of 3"."""
+    tool = INSTRUMENTS[submission.instrument_of(reading)]
+    return tool if len(reading.values) == 1 else f"{tool}, mean of {len(reading.values)}"
+
+
+def in_full(reading: Reading, submission: Submission) -> str:
+    """Everything about a reading but its value: "intake lobe height, cylinder 2 (digital caliper)"."""
+    cylinder = f", cylinder {reading.cylinder}" if reading.cylinder else ""
+    lobe = f"{reading.lobe.value} " if reading.lobe else ""
+    return f"{lobe}{subject(reading)}{cylinder} ({taken(reading, submission)})"
+
+
+def figure(value: float, reading: Reading | None, unit: LengthUnit) -> str:
+    """A reading's figure as it is shown: a length in the caller's unit, an angle with its sign, a count whole."""
+    if reading is None:
+        return f"{value:g}"
+    if not reading.feature.is_angle:
+        return unit.show(value)
+    degrees = " cam" if reading.degrees is Degrees.CAM or reading.feature is Feature.LOBE_SEPARATION else ""
+    return f"{value:.1f}°{degrees}"
+
+
+def percent(probability: float) -> str:
+    """A probability as a percentage, never rounded to certainty: "98.1 %", "over 99.9 %", "under 0.1 %"."""
+    if probability > 0.999:
+        return "over 99.9 %"
+    return "under 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"
+
+
+def shortened(text: str, most: int) -> str:
+    """`text`, or its beginning and an ellipsis where it is longer than `most` characters."""
+    return text if len(text) <= most else text[: most - 1] + "…"
