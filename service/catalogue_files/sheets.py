@@ -100,10 +100,10 @@ class SheetDocument:
     def _check_columns(self, sheet: Sheet, known: tuple[str, ...], needed: tuple[str, ...]) -> None:
         at = f"{sheet.name}:{sheet.header_line}"
         seen: set[str] = set()
-        for column in sheet.header:
+        for column in filter(None, sheet.header):
             if column in seen:
                 self._faults.add_at(f"{at}:{column}", "this column is there twice")
-            elif column and column not in known and not _is_duration(column, known):
+            elif column not in known and not _is_duration(column, known):
                 close = difflib.get_close_matches(column, known, n=1)
                 hint = f"; did you mean {close[0]}?" if close else ""
                 self._faults.add_at(f"{at}:{column}", f"unknown column{hint}")
