@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-from service.domain.identification import Identification
+from service.domain.identification import AnswerState, Candidate, Identification
 from service.domain.readings import Submission
-from service.identification.decision import DEFAULT_LOSSES, Losses
+from service.identification.advice import advice, suspected_slips
+from service.identification.budget import derived_quantities
+from service.identification.decision import DEFAULT_LOSSES, Losses, Standing, credible_set, decide, standing
+from service.identification.evidence import evidence
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.identification.next_reading import next_reading
+from service.identification.posterior import Posterior, weigh
 from service.identification.table import CatalogueTable
 
 ENGINE_VERSION = "1.0"
+"""Changes with every change that can change an answer: stored answers and the cache are kept apart by it."""
+
+_MOST_CANDIDATES = 20
+_FEWEST_CANDIDATES = 3
+_EXPLAINED = 4
+"""Evidence is worked out for this many of the leading candidates."""
 
 
 def identify(
@@ -19,5 +30,60 @@ def identify(
     *,
     explain: bool = True,
 ) -> Identification:
-    """What `submission` says of the parts in `table`."""
-    raise NotImplementedError
+    """What `submission` says of the parts in `table`.
+
+    Deterministic. With `explain` False the evidence, the next reading and the derived quantities are left out, and
+    the state is decided as if no further reading could be asked for.
+    """
+    posterior = weigh(table, submission, model)
+    stands = standing(posterior)
+    members = credible_set(stands, losses)
+    asked, cheap = next_reading(posterior, stands, submission) if explain else (None, False)
+    state = decide(stands, losses, readings_left=asked is not None)
+    if state is AnswerState.IDENTIFIED:
+        asked, cheap = None, False
+    listed = _listed(stands, members)
+    return Identification(
+        state=state,
+        candidates=tuple(_candidate(posterior, stands, i, submission, explain and n < _EXPLAINED) for n, i in enumerate(listed)),
+        not_in_catalogue_probability=stands.outside,
+        left_off_probability=max(0.0, 1 - stands.outside - float(stands.probability[list(listed)].sum())),
+        credible_set=tuple(table.class_numbers[stands.order[i]][0] for i in members),
+        derived=derived_quantities(submission, model) if explain else (),
+        suspected_slips=suspected_slips(posterior, submission),
+        next_reading=asked,
+        advice=advice(posterior, stands, state, asked, submission) if explain else (),
+        ask_cheaply=cheap,
+        engine_version=ENGINE_VERSION,
+    )
+
+
+def _listed(stands: Standing, members: tuple[int, ...]) -> list[int]:
+    """Places of the candidates to show: the credible set, and a few more for comparison, best first."""
+    wanted = set(members) | set(range(min(_FEWEST_CANDIDATES, stands.order.size)))
+    return sorted(wanted)[:_MOST_CANDIDATES]
+
+
+def _candidate(posterior: Posterior, stands: Standing, place: int, submission: Submission, explain: bool) -> Candidate:
+    number = int(stands.order[place])
+    numbers = posterior.table.class_numbers[number]
+    core = int(posterior.table.core_of[posterior.table.part_numbers.index(numbers[0])])
+    rows = ()
+    if explain:
+        rows = evidence(posterior, submission, number, _runner_up(stands, place))
+    return Candidate(
+        part_number=numbers[0],
+        same_as=numbers[1:],
+        core=posterior.table.core_codes[core],
+        probability=float(stands.probability[place]),
+        reground_probability=float(stands.reground[place]),
+        evidence=rows,
+    )
+
+
+def _runner_up(stands: Standing, place: int) -> int:
+    """Whom a candidate is weighed against: the best of the others, "not in the catalogue" (-1) among them."""
+    others = [i for i in range(stands.order.size) if i != place]
+    if not others or stands.probability[others[0]] < stands.outside:
+        return -1
+    return int(stands.order[others[0]])

@@ -36,3 +36,386 @@ whole steps:
 where the tables M are products of the entries' densities and do not depend on the row. The grid carries the zero of
 the tool that matters most; the zeros of further tools and Q are summed over Gauss-Hermite nodes outside.
 """
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammaln
+
+from service.domain.readings import Instrument
+from service.identification.claims import claim_log_density
+from service.identification.densities import log_normal, log_sum_exp
+from service.identification.entries import Entry, GroupKey, Truth
+from service.identification.grids import STEP_PER_WIDTH, EntryTable
+from service.identification.lobe_integral import LobePrior, Shifts, lift_density, lobe_density, width_density
+from service.identification.measuring import MeasuringModel
+from service.identification.nodes import spread_over_nodes, zero_nodes
+from service.identification.rows import Kind, Rows
+from service.identification.table import CatalogueTable, Floats, Ints
+
+_WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH)
+_UNKNOWN_LOBE_SD_MM = 1.0
+_UNKNOWN_LOBE_LOG = math.log(0.02)
+"""A reading on a lobe that a part does not have: possible (they mixed them up), but it costs."""
+
+
+@dataclass(frozen=True, eq=False)
+class Variants:
+    """The distinct sets of entries of one group over all hypotheses; `of` (H,) says whose is whose, -1 for none."""
+
+    key: GroupKey
+    sets: list[tuple[Entry, ...]]
+    of: Ints
+
+    def spread(self, values: Floats) -> Floats:
+        """From one value a variant (V, ...) to one a hypothesis (H, ...), zero where the group was not read."""
+        padded = np.concatenate([values, np.zeros((1, *values.shape[1:]))])
+        return np.asarray(padded[self.of])
+
+
+def _grouped(hypotheses: Sequence[Sequence[Entry]]) -> dict[GroupKey, Variants]:
+    sets: dict[GroupKey, dict[tuple[int, ...], int]] = {}
+    members: dict[GroupKey, list[tuple[Entry, ...]]] = {}
+    of: dict[GroupKey, list[int]] = {}
+    for number, entries in enumerate(hypotheses):
+        groups: dict[GroupKey, list[Entry]] = {}
+        for e in entries:
+            groups.setdefault(e.group, []).append(e)
+        for key, group in groups.items():
+            known = sets.setdefault(key, {})
+            identity = tuple(id(e) for e in group)
+            if identity not in known:
+                known[identity] = len(known)
+                members.setdefault(key, []).append(tuple(group))
+            row = of.setdefault(key, [-1] * len(hypotheses))
+            row[number] = known[identity]
+    return {key: Variants(key, members[key], np.array(of[key], np.int64)) for key in members}
+
+
+def _lobe_prior(rows: Rows, lobe: int, wear: float) -> tuple[LobePrior, Floats]:
+    """What the rows say of one kind of lobe, and the log cost for rows that have no such lobe."""
+    base, lift = rows.base[:, lobe], rows.lift[:, lobe]
+    absent = ~np.isfinite(lift)
+    if not absent.any():
+        return LobePrior(base, rows.base_sd[:, lobe], lift, rows.lift_sd[:, lobe], wear), np.zeros(rows.size)
+    other = 1 - lobe
+    return (
+        LobePrior(
+            np.where(absent, rows.base[:, other], base),
+            np.where(absent, _UNKNOWN_LOBE_SD_MM, rows.base_sd[:, lobe]),
+            np.where(absent, rows.lift[:, other], lift),
+            np.where(absent, _UNKNOWN_LOBE_SD_MM, rows.lift_sd[:, lobe]),
+            wear,
+        ),
+        np.where(absent, _UNKNOWN_LOBE_LOG, 0.0),
+    )
+
+
+def _core_width(
+    table: CatalogueTable, cores: Ints, key: GroupKey, model: MeasuringModel, used: bool
+) -> tuple[Floats, Floats, float]:
+    """(mean, sd, wear mean) of a journal or of the length on `cores`; broad where the catalogue states nothing."""
+    known = cores >= 0
+    if key[0] == "length":
+        stated = np.where(known, table.length[cores], np.nan)
+        all_known = table.length[np.isfinite(table.length)]
+        middle, spread = (float(all_known.mean()), float(all_known.std())) if all_known.size else (150.0, 50.0)
+        unknown_sd = max(spread, 0.1 * middle)
+        unstated = ~np.isfinite(stated)
+        return np.where(unstated, middle, stated), np.where(unstated, unknown_sd, model.length_making_sd), 0.0
+    position = int(str(key[1]))
+    stated = np.where(known, table.journal[cores, position], np.nan)
+    sd = np.where(known, table.journal_sd[cores, position], np.nan)
+    unstated = ~np.isfinite(stated)
+    if unstated.any():
+        own = table.journal[cores]
+        counts = np.isfinite(own).sum(axis=1)
+        others = np.nansum(own, axis=1) / np.maximum(counts, 1)
+        has = known & (counts > 0)
+        stated = np.where(unstated, np.where(has, others, table.journal_mean), stated)
+        sd = np.where(unstated, np.where(has, 1.5, 1.3 * table.journal_spread), sd)
+    return stated, sd, model.journal_wear_mean if used else 0.0
+
+
+def _narrowest(entries: Sequence[Entry], zero_sd: float, making: float) -> float:
+    """The narrowest width an integrand can have, from one set of entries taken together (mm)."""
+    per_truth: dict[tuple[GroupKey, Truth], float] = {}
+    for e in entries:
+        if e.truth in (*_WIDTHS, Truth.LIFT):
+            key = (e.group, e.truth)
+            per_truth[key] = per_truth.get(key, 0.0) + 1 / e.sd**2
+    if not per_truth:
+        return making
+    sharpest = max(per_truth.values())
+    own = 1 / math.sqrt(1 / making**2 + sharpest)
+    zero = 1 / zero_sd**2 if zero_sd else 0.0
+    shared = zero + sum(1 / (making**2 + 1 / weight) for weight in per_truth.values())
+    return min(own, 1 / math.sqrt(shared))
+
+
+def log_likelihood(
+    table: CatalogueTable, rows: Rows, hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel, used: bool
+) -> Floats:
+    """Log-likelihood of each hypothesis' entries under each row: (H, K), natural logs, never NaN.
+
+    A hypothesis is the list of entries it holds to be what was read (a slip put right, a reading left out, one added).
+    An `Entry` object that occurs in several hypotheses is worked out once. `used` says whether wear is reckoned with.
+    """
+    plan = spread_over_nodes(hypotheses, model)
+    real = np.flatnonzero(rows.kind != Kind.NONSENSE)
+    result = np.empty((len(hypotheses), rows.size))
+    if real.size:
+        solid = rows.take(real)
+        inner = _given_nodes(table, solid, plan.hypotheses, plan.tool, plan.tool_zero_sd, model, used)
+        nodes = inner.reshape(len(plan.log_weights), len(hypotheses), solid.size) + plan.log_weights[:, None, None]
+        result[:, real] = log_sum_exp(nodes, axis=0)
+    nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
+    if nonsense.size:
+        result[:, nonsense] = np.array([_nonsense_log_density(h) for h in hypotheses])[:, None]
+    return result
+
+
+def _nonsense_log_density(entries: Sequence[Entry]) -> float:
+    """Readings that mean nothing: sizes log-uniform over four decades, angles flat over two turns."""
+    total = 0.0
+    for e in entries:
+        if e.truth in (*_WIDTHS, Truth.LIFT):
+            total -= math.log(max(abs(e.mean), 1e-3) * math.log(1e4))
+        elif e.truth in (Truth.SEPARATION, Truth.DURATION):
+            total -= math.log(720.0)
+        elif e.truth is Truth.ZERO:
+            total += float(log_normal(np.float64(e.mean), max(e.zero_sd, e.sd) * 10))
+        elif e.truth is Truth.TEETH:
+            total -= math.log(100.0)
+        elif e.truth is Truth.FAMILY:
+            total -= math.log(20.0)
+        total += e.own_log
+    return total
+
+
+def _given_nodes(
+    table: CatalogueTable,
+    rows: Rows,
+    hypotheses: Sequence[Sequence[Entry]],
+    tool: Instrument | None,
+    zero_sd: float,
+    model: MeasuringModel,
+    used: bool,
+) -> Floats:
+    """Log-likelihood (H, K) when every zero but that of `tool` is known: the grids over Z and U."""
+    groups = _grouped(hypotheses)
+    making = min(model.journal_making_sd, model.lift_making_sd, model.base_making_sd)
+    stated = np.concatenate([rows.lift_sd[rows.kind == Kind.MADE].ravel(), rows.base_sd[rows.kind == Kind.MADE].ravel()])
+    stated = stated[np.isfinite(stated)]
+    if stated.size:
+        making = min(making, float(stated.min()))
+    step = STEP_PER_WIDTH * min((_narrowest(h, zero_sd, making) for h in hypotheses), default=making)
+    zeros, log_weight = zero_nodes(zero_sd, step, model) if tool is not None else (np.zeros(1), np.zeros(1))
+    n_h = len(hypotheses)
+    own = np.array([sum(e.own_log for e in h) for h in hypotheses])
+    free = np.broadcast_to(own[:, None], (n_h, rows.size)).copy()
+    over_zero = np.broadcast_to(log_weight, (n_h, 1, zeros.size))
+    wear = model.nose_wear_mean if used else 0.0
+    cores, core_of_row = np.unique(rows.core, return_inverse=True)
+    per_core: Floats = np.zeros((n_h, cores.size, zeros.size))
+    lobes: list[tuple[Variants, LobePrior]] = []
+    for key, variants in groups.items():
+        name = key[0]
+        if name == "lobe":
+            prior, cost = _lobe_prior(rows, int(str(key[1])), wear)
+            free += np.where((variants.of >= 0)[:, None], cost[None], 0.0)
+            if any(e.truth in (Truth.BASE, Truth.HEIGHT) for s in variants.sets for e in s):
+                lobes.append((variants, prior))
+            else:
+                free += variants.spread(lift_density(variants.sets, prior, step))
+        elif name in ("journal", "length"):
+            mean, sd, core_wear = _core_width(table, cores, key, model, used)
+            per_core = per_core + variants.spread(
+                _core_density(variants.sets, mean, sd, core_wear, zeros, step, tool)
+            )
+        elif name == "zero":
+            of_zero = np.stack([_zero_check(s, zeros, tool) for s in variants.sets])
+            over_zero = over_zero + variants.spread(of_zero)[:, None, :]
+        else:
+            free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
+    over_zero = over_zero + per_core
+    made = np.flatnonzero(rows.kind == Kind.MADE)
+    loose = np.flatnonzero(rows.kind != Kind.MADE)
+    result = np.empty((n_h, rows.size))
+    for index, integrate in ((made, _as_made), (loose, _with_undersize)):
+        if index.size:
+            part = integrate(rows.take(index), lobes, index, over_zero[:, core_of_row[index], :], zeros, step, tool, model)
+            result[:, index] = part + free[:, index]
+    return result
+
+
+def _zero_check(entries: Sequence[Entry], zeros: Floats, tool: Instrument | None) -> Floats:
+    """Log-density of zero checks at each zero of the grid: (M,). Another tool's are already moved by its node."""
+    total = np.zeros(zeros.size)
+    for e in entries:
+        total += log_normal(e.mean - (zeros if e.tool is tool else 0.0), e.sd)
+    return total
+
+
+def _core_density(
+    sets: list[tuple[Entry, ...]], mean: Floats, sd: Floats, wear: float, zeros: Floats, step: float, tool: Instrument | None
+) -> Floats:
+    """Log-density (V, C, M) of a journal's or the length's entries at each zero of the grid."""
+    if all(e.tool is tool for s in sets for e in s):
+        every = 1
+        return width_density(sets, mean, sd, wear, Shifts(np.full(mean.size, zeros[0]), zeros.size, every, step))
+    still = Shifts(np.zeros(mean.size), 1, 1, step)
+    columns = []
+    for zero in zeros:
+        moved = [tuple(e.moved(-zero) if e.tool is tool else e for e in s) for s in sets]
+        columns.append(width_density(moved, mean, sd, wear, still)[..., 0])
+    return np.stack(columns, axis=-1)
+
+
+Lobes = Sequence[tuple[Variants, LobePrior]]
+
+
+def _of(prior: LobePrior, index: Ints) -> LobePrior:
+    return LobePrior(prior.base[index], prior.base_sd[index], prior.lift[index], prior.lift_sd[index], prior.wear)
+
+
+def _moves(variants: Variants, tool: Instrument | None) -> bool:
+    """Whether a lobe's widths carry the gridded tool's zero. All of them do or none does (`spread_over_nodes`)."""
+    return any(e.tool is tool and tool is not None for s in variants.sets for e in s if e.truth is not Truth.LIFT)
+
+
+def _as_made(
+    rows: Rows,
+    lobes: Lobes,
+    index: Ints,
+    over_zero: Floats,
+    zeros: Floats,
+    step: float,
+    tool: Instrument | None,
+    model: MeasuringModel,
+) -> Floats:
+    """Rows with no undersize: the sum over the tool's zero alone."""
+    total = over_zero
+    for variants, prior in lobes:
+        moving = _moves(variants, tool)
+        at = Shifts(np.full(rows.size, zeros[0] if moving else 0.0), zeros.size if moving else 1, 1, step)
+        total = total + variants.spread(lobe_density(variants.sets, _of(prior, index), at))
+    return log_sum_exp(total, axis=2)
+
+
+def _undersize_log_density(undersize: Floats, rows: Rows, model: MeasuringModel) -> Floats:
+    """Log-density of U for each row; `undersize` has the rows on its first axis."""
+    shape = (model.regrind_undersize_mean / model.regrind_undersize_sd) ** 2
+    scale = model.regrind_undersize_mean / shape
+    positive = np.maximum(undersize, 1e-12)
+    gamma = (shape - 1) * np.log(positive) - positive / scale - gammaln(shape) - shape * math.log(scale)
+    gamma = np.where(undersize > 0, gamma, -np.inf)
+    stranger = (rows.kind == Kind.STRANGER).reshape(-1, *([1] * (undersize.ndim - 1)))
+    spread = np.where(rows.undersize_sd > 0, rows.undersize_sd, 1.0).reshape(stranger.shape)
+    return np.where(stranger, log_normal(undersize, spread), gamma)
+
+
+def _window(sets: list[tuple[Entry, ...]], prior: LobePrior) -> tuple[Floats, Floats]:
+    """Where a lobe's entries let the shift s = Z - U lie, for each variant and row: two arrays (V, K)."""
+    bases = EntryTable.of([tuple(e for e in s if e.truth is Truth.BASE) for s in sets])
+    heights = EntryTable.of([tuple(e for e in s if e.truth is Truth.HEIGHT) for s in sets])
+    base_low, base_high = bases.truth_range()
+    height_low, height_high = heights.truth_range()
+    reach = 6 * prior.base_sd
+    low = np.maximum(
+        base_low[:, None] - prior.base - reach,
+        height_low[:, None] - prior.base - prior.lift - 6 * np.hypot(prior.base_sd, prior.lift_sd),
+    )
+    high = np.minimum(
+        base_high[:, None] - prior.base + reach,
+        height_high[:, None] - prior.base - prior.lift + 6 * np.hypot(prior.base_sd, prior.lift_sd) + 14 * prior.wear,
+    )
+    return low, high
+
+
+def _with_undersize(
+    rows: Rows,
+    lobes: Lobes,
+    index: Ints,
+    over_zero: Floats,
+    zeros: Floats,
+    step: float,
+    tool: Instrument | None,
+    model: MeasuringModel,
+) -> Floats:
+    """Rows whose base circles are off by one unknown amount: the sum over the shift and the tool's zero."""
+    if not lobes:
+        return log_sum_exp(np.broadcast_to(over_zero, (over_zero.shape[0], rows.size, zeros.size)), axis=2)
+    n_h = over_zero.shape[0]
+    low = np.full((n_h, rows.size), -np.inf)
+    high = np.full((n_h, rows.size), np.inf)
+    here = [(variants, _of(prior, index)) for variants, prior in lobes]
+    for variants, prior in here:
+        v_low, v_high = _window(variants.sets, prior)
+        read = (variants.of >= 0)[:, None]
+        low = np.where(read, np.maximum(low, v_low[variants.of]), low)
+        high = np.where(read, np.minimum(high, v_high[variants.of]), high)
+    unread = ~np.isfinite(low).all(axis=1)
+    result = np.full((n_h, rows.size), -np.inf)
+    if unread.any():
+        result[unread] = log_sum_exp(over_zero[unread], axis=2)
+    empty = high <= low
+    middle = (low + high) / 2
+    low, high = np.where(empty, middle - step, low), np.where(empty, middle + step, high)
+    sd = min(float(np.hypot(rows.base_sd, 0.0)[np.isfinite(rows.base_sd)].min(initial=1.0)), 1.0)
+    shared = sum(1 for variants, _ in here)
+    every = max(1, int(STEP_PER_WIDTH * sd / math.sqrt(shared) / step))
+    for chosen in _clusters(low, high, np.flatnonzero(~unread)):
+        first, last = low[chosen].min(axis=0), high[chosen].max(axis=0)
+        count = int(min(np.ceil((last - first).max() / (every * step)) + 1, 2000))
+        at = Shifts(first, count, every, step)
+        moving = [_moves(variants, tool) for variants, _ in here]
+        density = np.zeros((chosen.size, rows.size, count))
+        for variants, prior in here:
+            needed, back = np.unique(variants.of[chosen], return_inverse=True)
+            sets = [variants.sets[i] for i in needed if i >= 0]
+            if not sets:
+                continue
+            values = lobe_density(sets, prior, at)
+            if needed[0] < 0:
+                values = np.concatenate([np.zeros((1, *values.shape[1:])), values])
+            density += values[back]
+        n_z = zeros.size if all(moving) else 1
+        # z_m - s_n takes only n_z + (count - 1) every distinct values, so the density is worked out on those
+        distance = (zeros[0] if all(moving) else 0.0) - first[:, None]
+        distinct = distance + step * (np.arange(n_z + (count - 1) * every) - (count - 1) * every)
+        with np.errstate(divide="ignore"):
+            at_distinct = np.exp(_undersize_log_density(distinct, rows, model)) * (every * step)
+        which = np.arange(n_z)[:, None] + every * (count - 1 - np.arange(count))[None]
+        weight = at_distinct[:, which]
+        top = density.max(axis=2, keepdims=True)
+        top = np.where(np.isfinite(top), top, 0.0)
+        linear = np.exp(density - top)
+        summed = np.einsum("kmn,hkn->hkm", weight, linear)
+        with np.errstate(divide="ignore"):
+            lobe_part = np.log(summed) + top
+        result[chosen] = log_sum_exp(over_zero[chosen] + lobe_part, axis=2)
+    return result
+
+
+def _clusters(low: Floats, high: Floats, members: Ints) -> list[Ints]:
+    """Hypotheses whose windows nearly coincide, so that one grid of shifts serves them all."""
+    if members.size == 0:
+        return []
+    start, width = low.mean(axis=1), (high - low).mean(axis=1)
+    order = members[np.argsort(start[members], kind="stable")]
+    found: list[list[int]] = []
+    for i in order:
+        if found:
+            first = found[-1][0]
+            end = max(start[j] + width[j] for j in (*found[-1], i))
+            if end - start[first] <= 1.5 * max(width[first], width[i]):
+                found[-1].append(int(i))
+                continue
+        found.append([int(i)])
+    return [np.array(c, np.int64) for c in found]
+

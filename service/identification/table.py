@@ -58,6 +58,8 @@ class CatalogueTable:
     core_start: Ints  # (C + 1,) where each core's parts begin in parts_by_core
     lift_mean: Floats  # (2,) over all parts
     lift_spread: Floats  # (2,)
+    duration_mean_at: Floats  # (1,) the checking lift most often stated, NaN where none is
+    duration_mean: Floats  # (1,) mean crank degrees stated there
     journal_mean: float
     journal_spread: float
 
@@ -79,6 +81,16 @@ def _mean(values: Floats, default: float) -> float:
 def _spread(values: Floats, least: float) -> float:
     known = _known(values)
     return max(float(known.std()), least) if known.size > 1 else least
+
+
+def _usual_duration(at: Floats, duration: Floats) -> tuple[Floats, Floats]:
+    """The checking lift stated most often and the mean duration there, one element each; NaN where none is."""
+    known = np.isfinite(at) & np.isfinite(duration)
+    if not known.any():
+        return np.array([np.nan]), np.array([np.nan])
+    lifts, counts = np.unique(at[known].round(4), return_counts=True)
+    most = lifts[counts.argmax()]
+    return np.array([most]), np.array([duration[known & (np.abs(at - most) < 1e-3)].mean()])
 
 
 def _same_grind(a: Part, b: Part) -> bool:
@@ -175,6 +187,7 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         total = np.bincount(core_of[known], base[known, k], minlength=c)
         has = count > 0
         core_base[has, k] = total[has] / count[has]
+    usual_at, usual = _usual_duration(duration_at, duration)
     by_core = np.argsort(core_of, kind="stable").astype(np.int64)
     return CatalogueTable(
         part_numbers=tuple(part.part_number for part in parts),
@@ -203,6 +216,8 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         parts_by_core=by_core,
         core_start=np.concatenate([[0], np.cumsum(core_parts)]).astype(np.int64),
         lift_mean=np.array([_mean(lift[:, k], 8.0) for k in range(2)]),
+        duration_mean_at=usual_at,
+        duration_mean=usual,
         lift_spread=np.array([_spread(lift[:, k], 1.0) for k in range(2)]),
         journal_mean=_mean(journal.ravel(), 25.0),
         journal_spread=_spread(journal.ravel(), 8.0),

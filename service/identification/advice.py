@@ -1,0 +1,132 @@
+"""What the caller should know besides the answer: each with a stable code and words to read aloud."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from service.domain.identification import Advice, AnswerState, NextReading, SuspectedSlip
+from service.domain.readings import Feature, Instrument, Submission
+from service.identification.asking import words_for_slip
+from service.identification.decision import Standing
+from service.identification.posterior import Posterior
+from service.identification.rows import Kind
+
+_WORTH_RAISING = 0.15
+"""A slip less likely than this is not put to the caller."""
+_MICROMETER_GAP_MM = 0.0762
+"""Cores whose journals differ by less than 0.003 in want a micrometer (common practice, no source)."""
+
+
+def suspected_slips(posterior: Posterior, submission: Submission) -> tuple[SuspectedSlip, ...]:
+    """The slips worth raising, likeliest first; the probability is of that slip at that place."""
+    chance: dict[tuple[object, str], float] = {}
+    best: dict[tuple[object, str], tuple[float, int]] = {}
+    for i, (slip, p) in enumerate(zip(posterior.slips, posterior.slip_probability, strict=True)):
+        if slip.slip is None:
+            continue
+        key = (slip.slip, slip.pointer)
+        chance[key] = chance.get(key, 0.0) + float(p)
+        best[key] = max(best.get(key, (0.0, i)), (float(p), i))
+    found = []
+    for key, p in sorted(chance.items(), key=lambda item: -item[1]):
+        if p < _WORTH_RAISING:
+            break
+        hypothesis = posterior.slips[best[key][1]]
+        if hypothesis.slip is None:
+            continue
+        index = int(hypothesis.pointer.rsplit("/", 1)[1]) if hypothesis.pointer.startswith("/readings/") else None
+        written = submission.readings[index] if index is not None else None
+        meant = hypothesis.changed.get(index) if index is not None else None
+        words = words_for_slip(hypothesis.slip, written, meant, submission.unit)
+        found.append(SuspectedSlip(hypothesis.slip, hypothesis.pointer, p, words))
+    return tuple(found)
+
+
+def _of_submission(posterior: Posterior, submission: Submission) -> Iterator[Advice]:
+    if submission.markings:
+        yield Advice(
+            "marking_not_evidence",
+            "Numbers cast or stamped on a shaft belong to the core's maker or an engine builder: kept, never searched by.",
+            "/markings",
+        )
+    claim = (submission.engine_family or "").strip()
+    if claim and claim.casefold() not in posterior.table.families:
+        yield Advice(
+            "engine_family_unknown", f"No core in the catalogue is listed for {claim}; the readings alone were used.",
+            "/engine_family",
+        )
+    for i, reading in enumerate(submission.readings):
+        if reading.feature in (Feature.FLANK_WIDTH, Feature.VALVE_EVENT):
+            yield Advice(
+                "reading_kept_not_weighed",
+                f"This reading ({reading.feature.replace('_', ' ')}) is kept with the case; the answer does not rest on it.",
+                f"/readings/{i}",
+            )
+
+
+def _of_readings(posterior: Posterior, submission: Submission) -> Iterator[Advice]:
+    features = {r.feature for r in submission.readings}
+    if Feature.JOURNAL_DIAMETER not in features:
+        yield Advice("no_journal", "No journal was measured: the core is only guessed from the lobes.")
+    heights: dict[tuple[object, object], tuple[float, int]] = {}
+    bases: dict[tuple[object, object], float] = {}
+    for i, r in enumerate(submission.readings):
+        key = (r.lobe, r.cylinder)
+        if r.feature is Feature.LOBE_HEIGHT:
+            heights.setdefault(key, (float(r.mean), i))
+        elif r.feature is Feature.BASE_CIRCLE:
+            bases.setdefault(key, float(r.mean))
+    for key, (height, index) in heights.items():
+        if key in bases and height <= bases[key]:
+            yield Advice(
+                "height_not_above_base",
+                f"The {key[0]} lobe's height is not above its base circle; read both again.",
+                f"/readings/{index}",
+            )
+
+
+def _of_answer(
+    posterior: Posterior, standing: Standing, state: AnswerState, asked: NextReading | None, submission: Submission
+) -> Iterator[Advice]:
+    if standing.reground.size and standing.reground[0] > 0.5:
+        yield Advice(
+            "looks_reground", "The base circle is under size while the lift fits: the shaft looks reground."
+        )
+    nonsense = float(posterior.row_probability[posterior.rows.kind == Kind.NONSENSE].sum())
+    if nonsense > 0.5:
+        yield Advice("readings_do_not_fit", "The readings do not hang together as one shaft; take them again.")
+    cores = np.unique(posterior.table.core_of[_lead_parts(posterior, standing)])
+    journals = posterior.table.journal[cores]
+    calipers = not any(submission.instrument_of(r) is Instrument.OUTSIDE_MICROMETER for r in submission.readings)
+    if cores.size > 1 and state is not AnswerState.IDENTIFIED and calipers:
+        away = np.abs(journals[:, None, :] - journals[None, :, :])
+        largest = np.nanmax(np.where(np.isfinite(away), away, 0.0), axis=2)[np.triu_indices(cores.size, 1)]
+        if ((largest > 0) & (largest < _MICROMETER_GAP_MM)).any():
+            yield Advice(
+                "use_a_micrometer", "The cores in question differ too little for a caliper: measure a journal with a micrometer."
+            )
+    if state is not AnswerState.IDENTIFIED and asked is None:
+        yield Advice(
+            "send_it_in",
+            "No reading that can be taken by hand is likely to settle this: send the shaft in, or let a person look.",
+        )
+
+
+def _lead_parts(posterior: Posterior, standing: Standing) -> list[int]:
+    """One part of each of the leading classes."""
+    of = posterior.row_class
+    lead = standing.order[standing.probability > 0.02]
+    return [int(posterior.rows.part[np.flatnonzero(of == c)[0]]) for c in lead]
+
+
+def advice(
+    posterior: Posterior, standing: Standing, state: AnswerState, asked: NextReading | None, submission: Submission
+) -> tuple[Advice, ...]:
+    """All the advice there is, in a fixed order."""
+    return (
+        *_of_submission(posterior, submission),
+        *_of_readings(posterior, submission),
+        *_of_answer(posterior, standing, state, asked, submission),
+    )

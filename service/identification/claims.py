@@ -1,0 +1,109 @@
+"""Readings that no tool's zero touches and no other reading shares: timing, counts, and what the caller claims."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from service.identification.densities import log_normal
+from service.identification.entries import Entry, GroupKey
+from service.identification.grids import EntryTable
+from service.identification.measuring import MeasuringModel
+from service.identification.rows import Rows
+from service.identification.table import CatalogueTable, Floats
+from service.lobe.timing import guess_durations
+
+_SAME_CHECKING_LIFT_MM = 0.003
+"""Checking lifts this close are one and the same, written in another unit."""
+
+_USUAL_SEPARATION = (109.0, 4.0)
+"""Mean and spread in cam degrees of a lobe separation nobody stated (common practice, no source)."""
+_USUAL_DURATION_SD = 22.0
+"""Spread in crank degrees of a duration nobody stated, about the catalogue's mean (common practice, no source)."""
+_UNKNOWN_COUNT = 0.06
+"""Chance of any one tooth count on a core that states none."""
+
+
+def claim_log_density(
+    table: CatalogueTable, rows: Rows, key: GroupKey, variants: Sequence[Sequence[Entry]], model: MeasuringModel
+) -> Floats:
+    """Log-density of one group's entries under each row: (V, K)."""
+    name = key[0]
+    if name == "teeth":
+        return np.stack([_teeth(table, rows, v[0], model) for v in variants])
+    if name == "family":
+        return np.stack([_family(table, rows, v[0], model) for v in variants])
+    if name == "separation":
+        mean, sd = _separation(table, rows, model)
+    else:
+        mean, sd = expected_duration(table, rows, int(str(key[1])), float(str(key[2])), bool(key[3]), model)
+    m, s, constant = EntryTable.of(variants).combined()
+    away = m[:, None] - mean[None]
+    return log_normal(away, np.hypot(s[:, None], sd[None])) + constant[:, None]
+
+
+def _stated(values: Floats, rows: Rows) -> Floats:
+    """A part's figure for each row, NaN for strangers."""
+    if values.size == 0:
+        return np.full(rows.size, np.nan)
+    return np.asarray(np.where(rows.part >= 0, values[rows.part], np.nan))
+
+
+def _separation(table: CatalogueTable, rows: Rows, model: MeasuringModel) -> tuple[Floats, Floats]:
+    stated = _stated(table.separation, rows)
+    known = np.isfinite(stated)
+    usual, spread = _USUAL_SEPARATION
+    return np.where(known, stated, usual), np.where(known, model.separation_making_sd, spread)
+
+
+def expected_duration(
+    table: CatalogueTable, rows: Rows, lobe: int, checking_lift_mm: float, at_valve: bool, model: MeasuringModel
+) -> tuple[Floats, Floats]:
+    """(mean, sd) in crank degrees of the duration each row would show above a checking lift, each (K,).
+
+    At the valve, the lobe has lifted (checking lift + lash) / rocker ratio when the valve passes it.
+    """
+    mean, sd = np.full(rows.size, np.nan), np.full(rows.size, _USUAL_DURATION_SD)
+    own = np.flatnonzero(rows.part >= 0)
+    if own.size:
+        part = rows.part[own]
+        at = np.full(own.size, checking_lift_mm)
+        if at_valve:
+            ratio, lash = table.ratio[part, lobe], table.lash[part, lobe]
+            at = (at + np.where(np.isfinite(lash), lash, 0.0)) / np.where(np.isfinite(ratio), ratio, 1.0)
+        stated_at, stated = table.duration_at[part, lobe], table.duration[part, lobe]
+        far = np.where(np.isfinite(stated_at), np.abs(stated_at - at[:, None]), np.inf)
+        nearest = far.argmin(axis=1)
+        exact = far[np.arange(own.size), nearest] < _SAME_CHECKING_LIFT_MM
+        guessed = guess_durations(stated_at, stated, table.lift[part, lobe], at)
+        mean[own] = np.where(exact, stated[np.arange(own.size), nearest], guessed)
+        sd[own] = np.where(exact, model.duration_making_sd, np.hypot(model.duration_guess_sd, model.duration_making_sd))
+    unknown = ~np.isfinite(mean)
+    if unknown.any():
+        lift = float(table.lift_mean[lobe])
+        everyone = guess_durations(table.duration_mean_at[None], table.duration_mean[None], np.array([lift]), checking_lift_mm)
+        usual = float(everyone[0]) if np.isfinite(everyone[0]) else 230.0
+        mean[unknown], sd[unknown] = usual, _USUAL_DURATION_SD
+    return mean, sd
+
+
+def _teeth(table: CatalogueTable, rows: Rows, entry: Entry, model: MeasuringModel) -> Floats:
+    stated = np.where(rows.core >= 0, table.teeth[rows.core], -1)
+    away = np.abs(stated - entry.mean)
+    # a miscount is most often by one
+    wrong = math.log((1 - model.teeth_right) / 2) - 0.9 * np.maximum(away - 1, 0)
+    known = np.where(away == 0, math.log(model.teeth_right), np.maximum(wrong, math.log(1e-4)))
+    return np.where(stated < 0, math.log(_UNKNOWN_COUNT), known)
+
+
+def _family(table: CatalogueTable, rows: Rows, entry: Entry, model: MeasuringModel) -> Floats:
+    names = [entry.claim in families for families in table.core_families]
+    share = max(1, sum(names))
+    others = max(1, len(table.families) - 1)
+    named = np.array([*names, False])
+    right = np.log(model.family_right / share)
+    wrong = math.log((1 - model.family_right) / others)
+    unknown_core = math.log(1 / (others + 1))
+    return np.where(rows.core < 0, unknown_core, np.where(named[rows.core], right, wrong))

@@ -1,0 +1,159 @@
+"""A submission's readings as numbers the likelihood can use: millimetres and degrees, each with its error."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from enum import IntEnum
+
+from service.domain.readings import At, Condition, Degrees, Feature, Instrument, Reading, Submission
+from service.identification.densities import LOG_SQRT_2PI
+from service.identification.measuring import EntryError, MeasuringModel, spread_of_mean
+from service.identification.table import LOBES, POSITIONS
+
+
+class Truth(IntEnum):
+    """What an entry is a reading of."""
+
+    JOURNAL = 0
+    BASE = 1
+    HEIGHT = 2
+    LIFT = 3
+    LENGTH = 4
+    SEPARATION = 5
+    DURATION = 6
+    ZERO = 7
+    TEETH = 8
+    FAMILY = 9
+
+
+GroupKey = tuple[object, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Entry:
+    """One entry: `mean` = truth + zero + `sign` * Exp(`tail`) + Normal(0, `sd`), bias already taken out.
+
+    `group` names the truths it shares with other entries: a journal position, one lobe of one cylinder, and so on.
+    `tool` is set where the reading carries its tool's zero. `own_log` is the log-density of the repeats about their
+    mean. `shares_ratio` marks a valve lift, whose error in the rocker ratio is shared. `claim` holds a named family.
+    Compared and hashed by identity: the likelihood recognises an entry it has met before by that.
+    """
+
+    pointer: str
+    truth: Truth
+    group: GroupKey
+    mean: float
+    sd: float
+    tail: float = 0.0
+    sign: int = 1
+    tool: Instrument | None = None
+    zero_sd: float = 0.0
+    own_log: float = 0.0
+    shares_ratio: bool = False
+    checking_lift_mm: float = 0.0
+    at_valve: bool = False
+    claim: str = ""
+
+    def moved(self, by: float) -> Entry:
+        """The same entry with its mean moved."""
+        return replace(self, mean=self.mean + by)
+
+
+_LOBE_TRUTH = {
+    Feature.LOBE_HEIGHT: Truth.HEIGHT,
+    Feature.BASE_CIRCLE: Truth.BASE,
+    Feature.LOBE_LIFT: Truth.LIFT,
+    Feature.VALVE_LIFT: Truth.LIFT,
+}
+
+
+@dataclass(frozen=True)
+class Hand:
+    """How well this caller measures: the level (see `MeasuringModel.hand_levels`) and its prior share, as a log."""
+
+    level: float
+    log_share: float
+
+
+def hands(model: MeasuringModel) -> tuple[Hand, ...]:
+    """The levels a caller's hand may have."""
+    return tuple(Hand(level, math.log(share)) for level, share in model.hand_levels)
+
+
+def is_used(submission: Submission) -> bool:
+    """Whether wear must be reckoned with: unless the shaft is said to be new."""
+    return submission.condition is not Condition.NEW
+
+
+def _own_log(reading: Reading, unit_mm: float, error: EntryError) -> float:
+    """Log-density of the repeats about their mean: n - 1 free normals of the hand's scatter and the rounding."""
+    n = error.repeats
+    if n < 2:
+        return 0.0
+    mean = reading.mean
+    squares = float(sum(((w.value - mean) ** 2 for w in reading.values), Decimal(0))) * unit_mm**2
+    variance = error.scatter_sd**2 + error.step**2 / 12
+    return -(n - 1) * (0.5 * math.log(variance) + LOG_SQRT_2PI) - squares / (2 * variance)
+
+
+def entry_of(index: int, reading: Reading, submission: Submission, model: MeasuringModel, level: float) -> Entry | None:
+    """The entry for one reading, or None where the engine makes no use of its feature."""
+    pointer = f"/readings/{index}"
+    error = spread_of_mean(reading, submission, model, level)
+    instrument = submission.instrument_of(reading)
+    tool = instrument if error.zero_sd > 0 else None
+    unit_mm = float(submission.unit.mm)
+    feature = reading.feature
+    mean_mm = float(reading.mean) * unit_mm - error.bias
+    own = _own_log(reading, 1.0 if feature.is_angle else unit_mm, error)
+    plain = {"sd": error.sd, "own_log": own}
+    width = plain | {"tail": error.technique_mean, "sign": error.sign or 1, "tool": tool, "zero_sd": error.zero_sd}
+    if feature is Feature.JOURNAL_DIAMETER and reading.position is not None:
+        where = POSITIONS.index(reading.position)
+        return Entry(pointer, Truth.JOURNAL, ("journal", where), mean_mm, **width)
+    if feature is Feature.OVERALL_LENGTH:
+        return Entry(pointer, Truth.LENGTH, ("length",), mean_mm, **width)
+    if feature is Feature.ZERO_CHECK:
+        reference = float(reading.reference or 0) * unit_mm
+        return Entry(pointer, Truth.ZERO, ("zero", instrument), mean_mm - reference, **width)
+    if feature is Feature.LOBE_SEPARATION:
+        return Entry(pointer, Truth.SEPARATION, ("separation",), float(reading.mean), **plain)
+    if reading.lobe is None:
+        return None
+    lobe = LOBES.index(reading.lobe)
+    if feature is Feature.DURATION and reading.checking_lift is not None:
+        crank = 2.0 if reading.degrees is Degrees.CAM else 1.0
+        checking = float(reading.checking_lift) * unit_mm
+        at_valve = reading.at is At.VALVE
+        return Entry(
+            pointer,
+            Truth.DURATION,
+            ("duration", lobe, checking, at_valve),
+            float(reading.mean) * crank,
+            error.sd * crank,
+            own_log=own,
+            checking_lift_mm=checking,
+            at_valve=at_valve,
+        )
+    if feature not in _LOBE_TRUTH:
+        return None
+    group = ("lobe", lobe, reading.cylinder or 0)
+    if feature is Feature.VALVE_LIFT:
+        ratio = float(reading.rocker_ratio or 1)
+        lift = (mean_mm + float(reading.lash or 0) * unit_mm) / ratio
+        plain = {"sd": error.sd / ratio, "tail": error.technique_mean / ratio, "sign": error.sign or 1, "own_log": own}
+        return Entry(pointer, Truth.LIFT, group, lift, shares_ratio=True, **plain)
+    return Entry(pointer, _LOBE_TRUTH[feature], group, mean_mm, **width)
+
+
+def other_entries(submission: Submission, families: frozenset[str]) -> list[Entry]:
+    """Entries for what was counted or claimed rather than measured. A family nobody knows says nothing."""
+    found = []
+    if submission.gear_teeth is not None:
+        found.append(Entry("/counts/gear_teeth", Truth.TEETH, ("teeth",), float(submission.gear_teeth), 0.0))
+    claim = (submission.engine_family or "").strip().casefold()
+    if claim in families:
+        found.append(Entry("/engine_family", Truth.FAMILY, ("family",), 0.0, 0.0, claim=claim))
+    return found

@@ -1,0 +1,175 @@
+"""Why: each reading's weight for a candidate against its runner-up, in bits, and the figures beside it.
+
+The weights are Shapley values over the readings: a reading's weight is what it adds to the log-odds, averaged over
+every order in which the readings could have come in (L. S. Shapley, "A value for n-person games", 1953). Exact up to
+`EXACT_UP_TO` readings; beyond that, what each adds in the order they were sent. The log-odds of a part of the readings
+come from the same likelihood function as the answer, so the rows, with the prior's own, sum to the candidate's
+log-odds against the runner-up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+
+from service.domain.identification import Evidence
+from service.domain.readings import Degrees, Feature, Reading, Submission
+from service.identification.claims import expected_duration
+from service.identification.densities import log_sum_exp
+from service.identification.entries import Entry, Truth
+from service.identification.likelihood import log_likelihood
+from service.identification.measuring import spread_of_mean
+from service.identification.posterior import Posterior
+from service.identification.rows import Kind
+from service.identification.table import POSITIONS, Floats, Ints
+
+EXACT_UP_TO = 8
+_NEGLIGIBLE = 1e-7
+"""Hypotheses and rows holding less of both sides' weight than this are left out of both."""
+
+
+def _side(posterior: Posterior, class_index: int) -> Ints:
+    """The rows of one side of the comparison; class -1 is "not in the catalogue". Negligible rows are left out."""
+    rows = np.flatnonzero(posterior.row_class == class_index)
+    weight = posterior.row_probability[rows]
+    return np.asarray(rows[weight > _NEGLIGIBLE * max(float(weight.sum()), 1e-300)])
+
+
+def _subsets(pointers: Sequence[str]) -> list[frozenset[str]]:
+    """The sets of readings whose log-odds are needed: all of them, or the growing ones of a fixed order."""
+    n = len(pointers)
+    if n > EXACT_UP_TO:
+        return [frozenset(pointers[:k]) for k in range(n + 1)]
+    return [frozenset(c) for k in range(n + 1) for c in combinations(pointers, k)]
+
+
+def _log_odds(posterior: Posterior, candidate: int, runner_up: int, subsets: list[frozenset[str]]) -> Floats:
+    """Log-odds of candidate against runner-up from each subset of the readings, (S,)."""
+    ours, theirs = _side(posterior, candidate), _side(posterior, runner_up)
+    both = np.concatenate([ours, theirs])
+    rows = posterior.rows.take(both)
+    sums = []
+    for a, _ in enumerate(posterior.hands):
+        weight = np.exp(posterior.log_weight[a][:, both])
+        sides = (weight[:, : ours.size].sum(axis=1), weight[:, ours.size :].sum(axis=1))
+        shares = [s / max(float(s.sum()), 1e-300) for s in sides]
+        active = np.flatnonzero(np.maximum(*shares) > _NEGLIGIBLE)
+        hypotheses = [
+            tuple(e for e in posterior.entries[a][h] if e.pointer in subset) for subset in subsets for h in active
+        ]
+        likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
+        world = posterior.log_world[a][np.ix_(active, both)]
+        sums.append(likelihood.reshape(len(subsets), active.size, both.size) + world)
+    joint = np.concatenate(sums, axis=1)
+    mine = log_sum_exp(joint[:, :, : ours.size].reshape(len(subsets), -1), axis=1)
+    other = log_sum_exp(joint[:, :, ours.size :].reshape(len(subsets), -1), axis=1)
+    return mine - other
+
+
+def weights_in_bits(posterior: Posterior, candidate: int, runner_up: int) -> dict[str, float]:
+    """Bits for class `candidate` against class `runner_up` (-1: not in the catalogue), by pointer; `prior` among them."""
+    pointers = list(dict.fromkeys(e.pointer for e in posterior.entries[0][0]))
+    subsets = _subsets(pointers)
+    value = dict(zip(subsets, _log_odds(posterior, candidate, runner_up, subsets) / math.log(2), strict=True))
+    weights = {"prior": float(value[frozenset()])}
+    n = len(pointers)
+    if n > EXACT_UP_TO:
+        for k, pointer in enumerate(pointers):
+            weights[pointer] = float(value[subsets[k + 1]] - value[subsets[k]])
+        return weights
+    share = [math.factorial(k) * math.factorial(n - k - 1) / math.factorial(n) for k in range(n)]
+    for pointer in pointers:
+        without = [s for s in subsets if pointer not in s]
+        weights[pointer] = float(sum(share[len(s)] * (value[s | {pointer}] - value[s]) for s in without))
+    return weights
+
+
+def best_row(posterior: Posterior, class_index: int) -> int:
+    """The row of a class that holds most weight: its part as made, or as a regrind."""
+    rows = np.flatnonzero(posterior.row_class == class_index)
+    return int(rows[posterior.row_probability[rows].argmax()])
+
+
+def _lobe_expectation(posterior: Posterior, row: int, e: Entry, reading: Reading) -> tuple[float, float]:
+    rows = posterior.rows
+    lobe = int(str(e.group[1]))
+    base, lift = float(rows.base[row, lobe]), float(rows.lift[row, lobe])
+    base_sd, lift_sd = float(rows.base_sd[row, lobe]), float(rows.lift_sd[row, lobe])
+    if not math.isfinite(lift):
+        return math.nan, math.nan
+    wear = posterior.model.nose_wear_mean if posterior.used else 0.0
+    undersize_sd = posterior.model.regrind_undersize_sd if rows.kind[row] == Kind.REGROUND else 0.0
+    if e.truth is Truth.BASE:
+        return base, math.hypot(base_sd, undersize_sd)
+    if e.truth is Truth.HEIGHT:
+        return base + lift, math.sqrt(base_sd**2 + lift_sd**2 + wear**2 + undersize_sd**2)
+    if reading.feature is Feature.VALVE_LIFT:
+        ratio = float(reading.rocker_ratio or 1)
+        return lift * ratio, math.hypot(lift_sd, wear) * ratio
+    return lift, math.hypot(lift_sd, wear)
+
+
+def expectation(posterior: Posterior, row: int, e: Entry, reading: Reading) -> tuple[float, float]:
+    """(expected, spread of the truth about it) of one reading under a row, in mm or crank/cam degrees; NaN if unstated."""
+    table, model = posterior.table, posterior.model
+    core, part = int(posterior.rows.core[row]), int(posterior.rows.part[row])
+    if e.truth is Truth.JOURNAL and core >= 0 and reading.position is not None:
+        k = POSITIONS.index(reading.position)
+        wear = model.journal_wear_mean if posterior.used else 0.0
+        return float(table.journal[core, k]), math.hypot(float(table.journal_sd[core, k]), wear)
+    if e.truth is Truth.LENGTH and core >= 0:
+        return float(table.length[core]), model.length_making_sd
+    if e.truth is Truth.SEPARATION and part >= 0:
+        return float(table.separation[part]), model.separation_making_sd
+    if e.truth is Truth.DURATION and part >= 0:
+        one = posterior.rows.take(np.array([row]))
+        lobe = int(str(e.group[1]))
+        mean, sd = expected_duration(table, one, lobe, e.checking_lift_mm, e.at_valve, model)
+        return float(mean[0]), float(sd[0])
+    if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.LIFT):
+        return _lobe_expectation(posterior, row, e, reading)
+    if e.truth is Truth.ZERO:
+        return 0.0, e.zero_sd
+    return math.nan, math.nan
+
+
+def _row(posterior: Posterior, submission: Submission, row: int, e: Entry, bits: float) -> Evidence:
+    """One evidence row: the weight, and what was measured beside what was expected, in the caller's own terms."""
+    if e.truth is Truth.TEETH:
+        core = int(posterior.rows.core[row])
+        stated = float(posterior.table.teeth[core]) if core >= 0 else -1.0
+        if stated < 0:
+            return Evidence(e.pointer, bits, is_length=False, measured=e.mean)
+        return Evidence(e.pointer, bits, False, e.mean, stated, e.mean - stated)
+    if e.truth is Truth.FAMILY:
+        return Evidence(e.pointer, bits, is_length=False)
+    reading = submission.readings[int(e.pointer.rsplit("/", 1)[1])]
+    is_length = not reading.feature.is_angle
+    measured = float(reading.mean) * (float(submission.unit.mm) if is_length else 1.0)
+    expected, truth_sd = expectation(posterior, row, e, reading)
+    if reading.feature is Feature.ZERO_CHECK:
+        expected = float(reading.reference or 0) * float(submission.unit.mm)
+    if reading.feature is Feature.VALVE_LIFT:
+        expected -= float(reading.lash or 0) * float(submission.unit.mm)
+    own = spread_of_mean(reading, submission, posterior.model)
+    scale = 1.0
+    if reading.feature is Feature.DURATION and reading.degrees is Degrees.CAM:
+        expected, scale = expected / 2, 0.5
+    if not math.isfinite(expected):
+        return Evidence(e.pointer, bits, is_length, measured)
+    spread = math.sqrt(own.sd**2 + own.technique_mean**2 + own.zero_sd**2 + (truth_sd * scale) ** 2)
+    return Evidence(e.pointer, bits, is_length, measured, expected, measured - expected, spread)
+
+
+def evidence(posterior: Posterior, submission: Submission, candidate: int, runner_up: int) -> tuple[Evidence, ...]:
+    """The evidence rows of class `candidate` against `runner_up` (-1: not in the catalogue), prior first."""
+    weights = weights_in_bits(posterior, candidate, runner_up)
+    row = best_row(posterior, candidate)
+    entries = {e.pointer: e for e in posterior.entries[0][0]}
+    found = [Evidence("prior", weights.pop("prior"), is_length=False)]
+    found += [_row(posterior, submission, row, entries[pointer], bits) for pointer, bits in weights.items()]
+    return tuple(found)
+

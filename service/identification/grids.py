@@ -1,0 +1,105 @@
+"""Uniform grids for the likelihood's integrals: how wide, how fine, and the tables of entries' densities on them.
+
+An `EntryTable` holds V variants of a group's entries, padded to the same number, as arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from service.identification.densities import log_emg
+from service.identification.entries import Entry
+from service.identification.table import Floats, Ints
+
+SPREADS = 6.0
+"""A normal is followed this many standard deviations out (2e-9 beyond)."""
+TAILS = 14.0
+"""An exponential is followed this many means out (8e-7 beyond)."""
+STEP_PER_WIDTH = 1.2
+"""Grid step over the narrowest width of an integrand; the trapezium rule then errs by about 1e-6."""
+MOST_NODES = 1200
+
+
+@dataclass(frozen=True, eq=False)
+class EntryTable:
+    """V variants of up to E entries each; `present` tells which are there. Arrays (V, E)."""
+
+    mean: Floats
+    sd: Floats
+    tail: Floats
+    sign: Floats
+    present: Floats
+
+    @classmethod
+    def of(cls, variants: Sequence[Sequence[Entry]]) -> EntryTable:
+        """Pack `variants`, each a sequence of entries."""
+        most = max((len(v) for v in variants), default=0)
+        shape = (len(variants), max(most, 1))
+        mean, tail, present = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+        sd, sign = np.ones(shape), np.ones(shape)
+        for i, entries in enumerate(variants):
+            for j, e in enumerate(entries):
+                mean[i, j], sd[i, j], tail[i, j], sign[i, j], present[i, j] = e.mean, e.sd, e.tail, e.sign, 1.0
+        return cls(mean, sd, tail, sign, present)
+
+    @property
+    def gaussian(self) -> bool:
+        """True when no entry has a one-sided part."""
+        return not bool((self.tail * self.present).any())
+
+    def truth_range(self) -> tuple[Floats, Floats]:
+        """(lowest, highest) truth that every present entry of a variant allows, each (V,). Infinite where none is."""
+        down = SPREADS * self.sd + np.where(self.sign < 0, TAILS * self.tail, 0.0)
+        up = SPREADS * self.sd + np.where(self.sign > 0, TAILS * self.tail, 0.0)
+        lowest = np.where(self.present > 0, self.mean - up, -np.inf).max(axis=1)
+        highest = np.where(self.present > 0, self.mean + down, np.inf).min(axis=1)
+        return lowest, highest
+
+    def log_table(self, first: Floats, n: int, step: float) -> Floats:
+        """Log-density of a variant's entries at truths `first` + i `step`, i < n: (V, n)."""
+        truth = first[:, None] + step * np.arange(n)
+        if self.mean.shape[1] == 1:
+            one = log_emg(self.mean - truth, self.sd, self.tail, self.sign)
+            return np.asarray(one * self.present)
+        each = log_emg(
+            self.mean[:, :, None] - truth[:, None, :], self.sd[:, :, None], self.tail[:, :, None], self.sign[:, :, None]
+        )
+        return np.asarray((each * self.present[:, :, None]).sum(axis=1))
+
+    def combined(self) -> tuple[Floats, Floats, Floats]:
+        """For entries without a one-sided part: (mean, sd, log constant) of the normal their product is, each (V,)."""
+        weight = self.present / self.sd**2
+        total = weight.sum(axis=1)
+        mean = (weight * self.mean).sum(axis=1) / total
+        sd = 1 / np.sqrt(total)
+        misfit = (weight * (self.mean - mean[:, None]) ** 2).sum(axis=1)
+        count = self.present.sum(axis=1)
+        log_sds = (np.log(self.sd) * self.present).sum(axis=1)
+        constant = -0.5 * misfit - 0.5 * (count - 1) * np.log(2 * np.pi) - log_sds + np.log(sd)
+        return mean, sd, constant
+
+
+def nodes_between(low: Floats, high: Floats, step: float) -> tuple[Floats, int]:
+    """(first node of each variant, common number of nodes) of grids of `step` covering [low, high]."""
+    width = float(np.max(high - low, initial=0.0))
+    n = int(np.clip(np.ceil(width / step) + 1, 2, MOST_NODES))
+    return low, n
+
+
+def slide(values: Floats, kernel: Floats, every: int) -> Floats:
+    """result[..., n] = sum_i values[..., i] kernel[..., i + (S - 1 - n) every]: `values` against a sliding kernel.
+
+    `kernel` has (S - 1) every more elements than `values` along the last axis; the result has S.
+    """
+    windows = sliding_window_view(kernel, values.shape[-1], axis=-1)[..., ::every, :][..., ::-1, :]
+    return np.asarray(np.einsum("...i,...ni->...n", values, windows))
+
+
+def offsets(first: Floats, n_values: int, n_shifts: int, every: int, step: float) -> Floats:
+    """The distinct distances x_i - s_n for `slide`'s kernel; `first` is x_0 - s_0, the result has one axis more."""
+    index: Ints = np.arange(n_values + (n_shifts - 1) * every) - (n_shifts - 1) * every
+    return np.asarray(first[..., None] + step * index)

@@ -1,0 +1,151 @@
+"""The integrals over one lobe's or one journal's own truth, for many variants of its entries and many rows at once.
+
+Results are log-densities (V, K, S): variant, row, shift s_n = s_0 + n * every * step, where s is the tool's zero less the
+undersize. Notation as in `likelihood.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from service.identification.densities import log_emg, log_normal
+from service.identification.entries import Entry, Truth
+from service.identification.grids import SPREADS, TAILS, EntryTable, nodes_between, offsets, slide
+from service.identification.table import Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Shifts:
+    """The shifts an integral is wanted at, for each of K rows: `first` (K,), then `count` of them."""
+
+    first: Floats
+    count: int
+    every: int
+    step: float
+
+    @property
+    def span(self) -> float:
+        """From the first shift to the last."""
+        return (self.count - 1) * self.every * self.step
+
+
+@dataclass(frozen=True, eq=False)
+class LobePrior:
+    """What K rows say of one kind of lobe before it is measured. `wear` is the mean nose wear, 0 for none."""
+
+    base: Floats
+    base_sd: Floats
+    lift: Floats
+    lift_sd: Floats
+    wear: float
+
+
+def _log(x: Floats) -> Floats:
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(x))
+
+
+def _exp_table(log_table: Floats) -> tuple[Floats, Floats]:
+    """(exp of the table scaled to a largest value of one, the log of the scale), the latter (V,)."""
+    top = log_table.max(axis=-1)
+    return np.exp(log_table - top[..., None]), top
+
+
+def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats, wear: float, at: Shifts) -> Floats:
+    """Log-density of width entries on truths mean_k + sd_k N - Exp(`wear`), read through the shift: (V, K, S)."""
+    entries = EntryTable.of(variants)
+    shift = at.first[:, None] + at.every * at.step * np.arange(at.count)
+    single_tail = entries.mean.shape[1] == 1 and wear == 0
+    if entries.gaussian or single_tail:
+        if single_tail:
+            m, s, constant = entries.mean[:, 0], entries.sd[:, 0], np.zeros(len(variants))
+            tail, sign = entries.tail[:, 0][:, None, None], entries.sign[:, 0][:, None, None]
+        else:
+            m, s, constant = entries.combined()
+            tail, sign = np.float64(wear), np.float64(-1.0)
+        away = m[:, None, None] - shift[None] - mean[None, :, None]
+        total_sd = np.hypot(s[:, None, None], sd[None, :, None])
+        return np.asarray(log_emg(away, total_sd, tail, sign) + constant[:, None, None])
+    low, high = entries.truth_range()
+    reach = SPREADS * sd
+    low = np.maximum(low, (mean + at.first - reach - TAILS * wear).min())
+    high = np.minimum(high, (mean + at.first + at.span + reach).max())
+    first, n = nodes_between(low, np.maximum(high, low), at.step)
+    table, scale = _exp_table(entries.log_table(first, n, at.step))
+    start = first[:, None] - at.first[None] - mean[None]
+    kernel = np.exp(log_emg(offsets(start, n, at.count, at.every, at.step), sd[None, :, None], wear, -1))
+    values = np.broadcast_to(table[:, None, :], (*start.shape, n))
+    return np.asarray(_log(slide(values, kernel, at.every) * at.step) + scale[:, None, None])
+
+
+def lift_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, step: float) -> Floats:
+    """Log-density of lift entries alone, which no zero and no undersize touches: (V, K)."""
+    at = Shifts(np.zeros(prior.lift.size), 1, 1, step)
+    return width_density(variants, prior.lift, prior.lift_sd, prior.wear, at)[..., 0]
+
+
+def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: LobePrior, at: Shifts) -> Floats:
+    """Log-density of a lobe read at height and at base circle or lift, or all three: (V, K, S)."""
+    bases, heights, lifts = (EntryTable.of([r[i] for r in roles]) for i in range(3))
+    base_low, base_high = bases.truth_range()
+    height_low, height_high = heights.truth_range()
+    lift_low, lift_high = lifts.truth_range()
+    # what the rows and the shifts leave possible at all
+    reach = SPREADS * prior.base_sd
+    base_low = np.maximum(base_low, (prior.base + at.first - reach).min())
+    base_high = np.minimum(base_high, (prior.base + at.first + at.span + reach).max())
+    lift_low = np.maximum(lift_low, (prior.lift - SPREADS * prior.lift_sd - TAILS * prior.wear).min())
+    lift_high = np.minimum(lift_high, (prior.lift + SPREADS * prior.lift_sd).max())
+    low_lift = np.maximum(lift_low, height_low - base_high)
+    high_lift = np.minimum(lift_high, height_high - base_low)
+    base_low, base_high = np.maximum(base_low, height_low - high_lift), np.minimum(base_high, height_high - low_lift)
+    impossible = (base_high <= base_low) | (high_lift <= low_lift)
+    base_high, high_lift = np.maximum(base_high, base_low), np.maximum(high_lift, low_lift)
+    base_low, base_high = np.where(impossible, 0.0, base_low), np.where(impossible, 0.0, base_high)
+    low_lift, high_lift = np.where(impossible, 0.0, low_lift), np.where(impossible, 0.0, high_lift)
+    step = at.step
+    x_first, n_x = nodes_between(base_low, base_high, step)
+    l_first, n_l = nodes_between(low_lift, high_lift, step)
+    base_table, base_scale = _exp_table(bases.log_table(x_first, n_x, step))
+    lift_table, lift_scale = _exp_table(lifts.log_table(l_first, n_l, step))
+    height_table, height_scale = _exp_table(heights.log_table(x_first + l_first, n_x + n_l - 1, step))
+    lift_at = l_first[:, None] + step * np.arange(n_l)
+    lift_prior = np.exp(
+        log_emg(lift_at[:, None, :] - prior.lift[None, :, None], prior.lift_sd[None, :, None], prior.wear, -1)
+    )
+    along = sliding_window_view(height_table, n_l, axis=-1)
+    carried = np.matmul(lift_prior * lift_table[:, None, :], np.swapaxes(along, 1, 2))
+    values = carried * base_table[:, None, :]
+    start = x_first[:, None] - at.first[None] - prior.base[None]
+    kernel = np.exp(log_normal(offsets(start, n_x, at.count, at.every, step), prior.base_sd[None, :, None]))
+    density = slide(values, kernel, at.every) * step**2
+    density[impossible] = 0.0
+    return np.asarray(_log(density) + (base_scale + lift_scale + height_scale)[:, None, None])
+
+
+def lobe_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, at: Shifts) -> Floats:
+    """Log-density of everything read on one lobe, for each variant of its entries: (V, K, S)."""
+    result = np.zeros((len(variants), prior.base.size, at.count))
+    truths = (Truth.BASE, Truth.HEIGHT, Truth.LIFT)
+    roles = [tuple([e for e in entries if e.truth is t] for t in truths) for entries in variants]
+    sorts: dict[tuple[bool, ...], list[int]] = {}
+    for i, role in enumerate(roles):
+        sorts.setdefault(tuple(bool(r) for r in role), []).append(i)
+    for (has_base, has_height, has_lift), members in sorts.items():
+        if has_height and (has_base or has_lift):
+            result[members] = _height_with_others([roles[i] for i in members], prior, at)
+            continue
+        if has_height:
+            sd = np.hypot(prior.base_sd, prior.lift_sd)
+            mean = prior.base + prior.lift
+            result[members] = width_density([roles[i][1] for i in members], mean, sd, prior.wear, at)
+            continue
+        if has_base:
+            result[members] = width_density([roles[i][0] for i in members], prior.base, prior.base_sd, 0.0, at)
+        if has_lift:
+            result[members] += lift_density([roles[i][2] for i in members], prior, at.step)[..., None]
+    return result

@@ -1,0 +1,311 @@
+"""What to ask for next: the reading with the largest expected information about the answer, net of its cost.
+
+The information is the mutual information of the answer (which class, or none) and the reading's value, in bits,
+averaged over what the value might be. A quick look with normals picks the most promising few; those are worked out
+with the likelihood function itself, the reading added to what is already there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+import numpy as np
+
+from service.domain.identification import NextReading
+from service.domain.readings import At, Degrees, Feature, Instrument, LobeKind, Position, Reading, Submission, Written
+from service.identification.asking import words_for
+from service.identification.decision import Standing
+from service.identification.entries import Entry, Truth, entry_of
+from service.identification.evidence import expectation
+from service.identification.likelihood import log_likelihood
+from service.identification.posterior import Posterior
+from service.identification.rows import Kind
+from service.identification.table import LOBES, POSITIONS, Floats, Ints
+
+GEAR_TEETH = "gear_teeth"
+
+_COST_BITS: dict[Instrument | None, float] = {
+    None: 0.02,
+    Instrument.DIGITAL_CALIPER: 0.04,
+    Instrument.DIAL_CALIPER: 0.04,
+    Instrument.VERNIER_CALIPER: 0.05,
+    Instrument.OUTSIDE_MICROMETER: 0.06,
+    Instrument.DIAL_INDICATOR: 0.15,
+    Instrument.DEGREE_WHEEL: 0.30,
+    Instrument.PROTRACTOR: 0.25,
+    Instrument.BENCH: 0.05,
+}
+"""What taking a reading costs, in bits of answer it must bring to be worth asking (a judgement, to be tuned)."""
+_NOT_AT_HAND_BITS = 0.35
+"""Added when the caller has not said they have the tool."""
+_ZERO_CHECK_BITS = 0.0
+_CHEAP_BITS = 0.10
+_WORTH_BITS = 0.05
+_LEADING = 10
+_PROMISING = 4
+_OFFSETS = np.array([-3.0, -2.0, -1.2, -0.6, 0.0, 0.6, 1.2, 2.0, 3.0])
+_MOST_NODES = 40
+
+
+@dataclass(frozen=True, eq=False)
+class Option:
+    """A reading that could be asked for: a template of it (its value means nothing), or a count (`reading` None)."""
+
+    feature: str
+    instrument: Instrument | None
+    cost_bits: float
+    reading: Reading | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Leading:
+    """The rows worth telling apart: indices (R,), their shares (R,), and the side of the answer each is on (R,)."""
+
+    rows: Ints
+    share: Floats
+    side: Ints
+
+
+def _leading(posterior: Posterior, standing: Standing) -> Leading:
+    weight = posterior.row_probability
+    side = posterior.row_class
+    solid = posterior.rows.kind != Kind.NONSENSE
+    order = np.argsort(-np.where(solid, weight, 0.0), kind="stable")[:_LEADING]
+    order = order[weight[order] > 1e-4]
+    share = weight[order] / max(float(weight[order].sum()), 1e-300)
+    return Leading(order, share, side[order])
+
+
+def _tools(submission: Submission) -> set[Instrument]:
+    """The tools the caller is known to have."""
+    if submission.tools is not None:
+        return set(submission.tools)
+    used = {r.instrument for r in submission.readings if r.instrument} | {submission.instrument}
+    found = {t for t in used if t is not None}
+    return found or {Instrument.DIGITAL_CALIPER}
+
+
+def _cost(tool: Instrument | None, tools: set[Instrument]) -> float:
+    return _COST_BITS[tool] + (0.0 if tool is None or tool in tools else _NOT_AT_HAND_BITS)
+
+
+_CALIPERS = (Instrument.DIGITAL_CALIPER, Instrument.DIAL_CALIPER, Instrument.VERNIER_CALIPER)
+
+
+def _width_tools(tools: set[Instrument]) -> list[Instrument]:
+    """The width tools to offer: what is at hand, and a micrometer, which a journal sometimes needs."""
+    at_hand = [t for t in _CALIPERS if t in tools][:1] or [Instrument.DIGITAL_CALIPER]
+    return [*at_hand, Instrument.OUTSIDE_MICROMETER]
+
+
+def _template(feature: Feature, tool: Instrument, **qualifiers: object) -> Reading:
+    # the value is a placeholder; only the tool and the qualifiers matter for how well it would be read
+    return replace(Reading(feature, (Written(Decimal(1)),), tool), **qualifiers)  # type: ignore[arg-type]
+
+
+def _read(submission: Submission) -> set[tuple[object, ...]]:
+    """What has been read already: (feature, lobe, position, instrument)."""
+    return {(r.feature, r.lobe, r.position, submission.instrument_of(r)) for r in submission.readings}
+
+
+def _lobe_kinds(posterior: Posterior, rows: Ints) -> list[LobeKind]:
+    lift = posterior.rows.lift[rows]
+    return [kind for k, kind in enumerate(LOBES) if np.isfinite(lift[:, k]).any()]
+
+
+def _width_options(posterior: Posterior, submission: Submission, lead: Leading, tools: set[Instrument]) -> Iterator[Option]:
+    read = _read(submission)
+    cores = np.unique(posterior.rows.core[lead.rows])
+    cores = cores[cores >= 0]
+    places: list[tuple[Feature, Position | None, LobeKind | None]] = []
+    for k, position in enumerate(POSITIONS):
+        if cores.size and np.isfinite(posterior.table.journal[cores, k]).any():
+            places.append((Feature.JOURNAL_DIAMETER, position, None))
+    for kind in _lobe_kinds(posterior, lead.rows):
+        places += [(Feature.LOBE_HEIGHT, None, kind), (Feature.BASE_CIRCLE, None, kind)]
+    if cores.size and np.isfinite(posterior.table.length[cores]).any():
+        places.append((Feature.OVERALL_LENGTH, None, None))
+    for feature, position, kind in places:
+        taken = {key[3] for key in read if key[:3] == (feature, kind, position)}
+        for tool in _width_tools(tools):
+            better = tool is Instrument.OUTSIDE_MICROMETER and tool not in taken and feature is not Feature.OVERALL_LENGTH
+            if not taken and tool is not Instrument.OUTSIDE_MICROMETER or taken and better:
+                yield Option(feature, tool, _cost(tool, tools), _template(feature, tool, position=position, lobe=kind))
+
+
+def _other_options(posterior: Posterior, submission: Submission, lead: Leading, tools: set[Instrument]) -> Iterator[Option]:
+    table = posterior.table
+    read = {key[:2] for key in _read(submission)}
+    parts = posterior.rows.part[lead.rows]
+    parts = parts[parts >= 0]
+    for kind in _lobe_kinds(posterior, lead.rows):
+        if (Feature.LOBE_LIFT, kind) not in read:
+            tool = Instrument.DIAL_INDICATOR
+            yield Option(Feature.LOBE_LIFT, tool, _cost(tool, tools), _template(Feature.LOBE_LIFT, tool, lobe=kind))
+        stated = table.duration_at[parts, LOBES.index(kind)].ravel()
+        stated = stated[np.isfinite(stated)]
+        if stated.size and (Feature.DURATION, kind) not in read:
+            lifts, counts = np.unique(stated.round(4), return_counts=True)
+            checking = Decimal(repr(float(lifts[counts.argmax()]))) / submission.unit.mm
+            tool = Instrument.DEGREE_WHEEL
+            template = _template(
+                Feature.DURATION, tool, lobe=kind, checking_lift=checking, degrees=Degrees.CRANK, at=At.LOBE
+            )
+            yield Option(Feature.DURATION, tool, _cost(tool, tools), template)
+    if parts.size and np.isfinite(table.separation[parts]).any() and (Feature.LOBE_SEPARATION, None) not in read:
+        tool = Instrument.DEGREE_WHEEL
+        yield Option(Feature.LOBE_SEPARATION, tool, _cost(tool, tools), _template(Feature.LOBE_SEPARATION, tool))
+    if submission.gear_teeth is None and np.unique(table.teeth[posterior.rows.core[lead.rows]]).size > 1:
+        yield Option(GEAR_TEETH, None, _cost(None, tools))
+    checked = {submission.instrument_of(r) for r in submission.readings if r.feature is Feature.ZERO_CHECK}
+    zeroed = {e.tool for e in posterior.entries[0][0] if e.tool is not None} - checked
+    for used in sorted(zeroed, key=str):
+        yield Option(
+            Feature.ZERO_CHECK, used, _ZERO_CHECK_BITS, _template(Feature.ZERO_CHECK, used, reference=Decimal(0))
+        )
+
+
+def _undersize_seen(posterior: Posterior, row: int) -> float:
+    """How far the base circles read so far lie under a row's, in mm: where the next one of it is to be expected."""
+    if posterior.rows.kind[row] == Kind.MADE:
+        return 0.0
+    away = [
+        float(posterior.rows.base[row, int(str(e.group[1]))]) - e.mean
+        for e in posterior.entries[0][0]
+        if e.truth is Truth.BASE
+    ]
+    known = [a for a in away if np.isfinite(a)]
+    return float(np.mean(known)) if known else 0.0
+
+
+def _predicted(posterior: Posterior, lead: Leading, e: Entry, reading: Reading) -> tuple[Floats, Floats]:
+    """(mean, sd) of the reading's value under each leading row, NaN where the row says nothing: a quick look."""
+    means, sds = [], []
+    for row in lead.rows:
+        mean, sd = expectation(posterior, int(row), e, reading)
+        if e.truth in (Truth.BASE, Truth.HEIGHT):
+            mean -= _undersize_seen(posterior, int(row))
+            sd = min(sd, 0.1)
+        means.append(mean + e.sign * e.tail)
+        sds.append(float(np.sqrt(sd**2 + e.sd**2 + e.tail**2 + e.zero_sd**2)))
+    return np.array(means), np.array(sds)
+
+
+def _information(share: Floats, side: Ints, density: Floats, weight: Floats) -> float:
+    """Mutual information in bits of the side and a value, from densities (values, rows) and the values' weights."""
+    mass = (density * weight[:, None]).sum(axis=0)
+    told = mass > 1e-12
+    if told.sum() < 1:
+        return 0.0
+    density = np.where(told, density / np.where(told, mass, 1.0), 1.0 / weight.sum())
+    joint = density * share
+    sides = np.unique(side)
+    by_side = np.stack([joint[:, side == s].sum(axis=1) for s in sides], axis=1)
+    prior = np.array([share[side == s].sum() for s in sides])
+    total = by_side.sum(axis=1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain = by_side * np.log2(by_side / (total * prior))
+    return float(max(0.0, (np.where(by_side > 0, gain, 0.0) * weight[:, None]).sum()))
+
+
+def _nodes(means: Floats, sds: Floats) -> tuple[Floats, Floats]:
+    """Values to average over, dense where any row expects one, with trapezium weights."""
+    known = np.isfinite(means)
+    points = np.unique((means[known][:, None] + sds[known][:, None] * _OFFSETS).ravel())
+    if points.size > _MOST_NODES:
+        points = points[np.linspace(0, points.size - 1, _MOST_NODES).round().astype(int)]
+    weight = np.gradient(points) if points.size > 1 else np.ones(1)
+    return points, weight
+
+
+def _quick(lead: Leading, means: Floats, sds: Floats) -> float:
+    known = np.isfinite(means)
+    if known.sum() < 2:
+        return 0.0
+    values, weight = _nodes(means, sds)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        density = np.exp(-0.5 * ((values[:, None] - means) / sds) ** 2) / sds
+    density = np.where(known, density, 1e-3)
+    return _information(lead.share, lead.side, density, weight)
+
+
+def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, weight: Floats) -> float:
+    """The information of entry `e` taking each of `values`, by the likelihood function, under the likeliest slip and hand."""
+    rows = posterior.rows.take(lead.rows)
+    a, h = divmod(int(np.exp(posterior.log_weight).sum(axis=2).argmax()), len(posterior.slips))
+    known = posterior.entries[a][h]
+    hypotheses = [known, *((*known, replace(e, mean=float(v))) for v in values)]
+    log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
+    with np.errstate(invalid="ignore"):
+        relative = log_density[1:] - log_density[0]
+    density = np.exp(np.where(np.isfinite(relative), relative, -np.inf))
+    return _information(lead.share, lead.side, density, weight)
+
+
+def _count_information(posterior: Posterior, lead: Leading) -> float:
+    stated = posterior.table.teeth[posterior.rows.core[lead.rows]]
+    counts = np.unique(stated[stated > 0]).astype(float)
+    e = Entry("/counts/gear_teeth", Truth.TEETH, ("teeth",), 0.0, 0.0)
+    return _worked_out(posterior, lead, e, counts, np.ones(counts.size))
+
+
+def _zero_values(zero_sd: float) -> tuple[Floats, Floats]:
+    values = np.linspace(-6, 6, 25) * zero_sd
+    return values, np.full(values.size, values[1] - values[0])
+
+
+def next_reading(posterior: Posterior, standing: Standing, submission: Submission) -> tuple[NextReading | None, bool]:
+    """(the reading to ask for, whether it is cheap to take), or (None, False) when nothing pays."""
+    lead = _leading(posterior, standing)
+    if np.unique(lead.side).size < 2:
+        return None, False
+    tools = _tools(submission)
+    a = int(np.exp(posterior.log_weight).sum(axis=(1, 2)).argmax())
+    level = posterior.hands[a].level
+    rated: list[tuple[float, Option, Entry | None, Floats, Floats]] = []
+    sure: list[tuple[float, Option, float]] = []
+    options = [*_width_options(posterior, submission, lead, tools), *_other_options(posterior, submission, lead, tools)]
+    for option in options:
+        if option.reading is None:
+            sure.append((0.0, option, _count_information(posterior, lead)))
+            continue
+        e = entry_of(len(submission.readings), option.reading, submission, posterior.model, level)
+        if e is None:
+            continue
+        if e.truth is Truth.ZERO:
+            values, weight = _zero_values(e.zero_sd)
+            sure.append((0.0, option, _worked_out(posterior, lead, e, values, weight)))
+            continue
+        means, sds = _predicted(posterior, lead, e, option.reading)
+        rated.append((_quick(lead, means, sds) - option.cost_bits, option, e, means, sds))
+    rated.sort(key=lambda r: -r[0])
+    for net, option, promising, means, sds in rated[:_PROMISING]:
+        if net <= 0 or promising is None:
+            continue
+        values, weight = _nodes(means, sds)
+        sure.append((net, option, _worked_out(posterior, lead, promising, values, weight)))
+    paying = [(bits - option.cost_bits, option, bits) for _, option, bits in sure if bits >= _WORTH_BITS]
+    paying = [p for p in paying if p[0] > 0]
+    if not paying:
+        return None, False
+    _, best, bits = max(paying, key=lambda p: p[0])
+    return _as_next(best, bits, submission), best.cost_bits <= _CHEAP_BITS
+
+
+def _as_next(option: Option, bits: float, submission: Submission) -> NextReading:
+    reading = option.reading
+    checking_mm = None
+    if reading is not None and reading.checking_lift is not None:
+        checking_mm = float(reading.checking_lift * submission.unit.mm)
+    return NextReading(
+        feature=str(option.feature),
+        instrument=option.instrument,
+        expected_bits=bits,
+        message=words_for(option.feature, option.instrument, reading, submission.unit),
+        lobe=reading.lobe if reading else None,
+        position=reading.position if reading else None,
+        checking_lift_mm=checking_mm,
+        degrees=reading.degrees if reading else None,
+    )

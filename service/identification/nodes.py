@@ -1,0 +1,139 @@
+"""What is shared over a whole submission besides the undersize: the tools' zeros and the rocker ratio's error.
+
+One tool's zero is carried on the likelihood's own grid (it is nearly free there); whatever else is shared is summed
+over Gauss-Hermite nodes, each node a copy of the hypotheses with the entries moved. `spread_over_nodes` decides.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from service.domain.readings import Instrument
+from service.identification.densities import log_normal
+from service.identification.entries import Entry, Truth
+from service.identification.measuring import MeasuringModel
+from service.identification.table import Floats
+
+_RATIO_NODES = 5
+_ZERO_NODES = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """Hypotheses spread over nodes: node-major, so `hypotheses[n * H + h]`. `log_weights` (nodes,) sum to one.
+
+    `tool` is the one whose zero stays on the grid; its entries are not moved.
+    """
+
+    hypotheses: list[tuple[Entry, ...]]
+    log_weights: Floats
+    tool: Instrument | None
+    tool_zero_sd: float
+
+
+Node = tuple[float, float]
+"""(value, weight)."""
+
+
+def zero_log_density(zero: Floats, sd: float, model: MeasuringModel) -> Floats:
+    """Log-density of a tool's zero: mostly well kept, sometimes far off."""
+    usual = log_normal(zero, sd) + np.log1p(-model.zero_bad_share)
+    if model.zero_bad_share <= 0:
+        return usual
+    return np.logaddexp(usual, log_normal(zero, sd * model.zero_bad_factor) + np.log(model.zero_bad_share))
+
+
+def zero_nodes(sd: float, step: float, model: MeasuringModel) -> tuple[Floats, Floats]:
+    """A uniform grid over a tool's zero and the log weights of its nodes (they sum to one)."""
+    half = int(np.ceil(4.5 * sd * (model.zero_bad_factor if model.zero_bad_share > 0 else 1.0) / step))
+    zeros = step * np.arange(-half, half + 1)
+    log_weight = zero_log_density(zeros, sd, model)
+    return zeros, log_weight - np.log(np.exp(log_weight).sum())
+
+
+def _normal_nodes(sd: float, count: int) -> list[Node]:
+    x, w = np.polynomial.hermite_e.hermegauss(count)
+    return [(float(a) * sd, float(b)) for a, b in zip(x, w / w.sum(), strict=True)]
+
+
+def _tool_nodes(sd: float, model: MeasuringModel) -> list[Node]:
+    usual = [(z, w * (1 - model.zero_bad_share)) for z, w in _normal_nodes(sd, _ZERO_NODES)]
+    bad = [(z, w * model.zero_bad_share) for z, w in _normal_nodes(sd * model.zero_bad_factor, _ZERO_NODES)]
+    return usual + bad if model.zero_bad_share > 0 else usual
+
+
+def _grid_nodes(sd: float, step: float, model: MeasuringModel) -> list[Node]:
+    zeros, log_weight = zero_nodes(sd, step, model)
+    return [(float(z), float(np.exp(w))) for z, w in zip(zeros, log_weight, strict=True) if w > -16]
+
+
+def _carries(e: Entry) -> bool:
+    return e.tool is not None and e.truth is not Truth.ZERO
+
+
+def _mixed(hypotheses: Sequence[Sequence[Entry]], tool: Instrument) -> bool:
+    """Whether lobe widths carry `tool`'s zero and something else besides: then its zero cannot stay on the grid."""
+    tools = {e.tool for h in hypotheses for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)}
+    return tool in tools and len(tools) > 1
+
+
+def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> Plan:
+    """Decide which zero stays on the grid and copy the hypotheses over the nodes of what else is shared."""
+    zero_sds: dict[Instrument, float] = {}
+    count: dict[Instrument, int] = {}
+    for h in hypotheses:
+        for e in h:
+            if _carries(e) and e.tool is not None:
+                zero_sds[e.tool] = e.zero_sd
+                count[e.tool] = count.get(e.tool, 0) + 1
+    # a zero check of a tool that read nothing else says nothing
+    kept = [tuple(e for e in h if e.truth is not Truth.ZERO or e.tool in zero_sds) for h in hypotheses]
+    tool = max(zero_sds, key=lambda t: (zero_sds[t], count[t]), default=None)
+    noded: list[tuple[Instrument | None, list[Node]]] = []
+    if tool is not None and _mixed(kept, tool):
+        noded.append((tool, _grid_nodes(zero_sds[tool], 0.9 * zero_sds[tool], model)))
+    grid_tool = None if noded else tool
+    noded += [(t, _tool_nodes(sd, model)) for t, sd in zero_sds.items() if t is not tool]
+    shares_ratio = max((sum(e.shares_ratio for e in h) for h in kept), default=0)
+    if shares_ratio > 1:
+        noded.append((None, _normal_nodes(model.valve_ratio_sd, _RATIO_NODES)))
+    elif shares_ratio == 1:
+        kept = _with_ratio_spread(kept, model)
+    if not noded:
+        return Plan(kept, np.zeros(1), grid_tool, zero_sds.get(grid_tool, 0.0) if grid_tool else 0.0)
+    spread: list[tuple[Entry, ...]] = []
+    weights = []
+    for combination in itertools.product(*(nodes for _, nodes in noded)):
+        by_tool = {t: value for (t, _), (value, _) in zip(noded, combination, strict=True)}
+        weights.append(float(np.prod([w for _, w in combination])))
+        moved: dict[int, Entry] = {}
+        spread.extend(tuple(_moved(e, by_tool, moved) for e in h) for h in kept)
+    return Plan(spread, np.log(weights), grid_tool, zero_sds.get(grid_tool, 0.0) if grid_tool else 0.0)
+
+
+def _moved(e: Entry, by_tool: dict[Instrument | None, float], known: dict[int, Entry]) -> Entry:
+    """`e` with its tool's zero (or the rocker ratio's error) at this node taken out; the same object for the same `e`."""
+    by = e.mean * by_tool.get(None, 0.0) if e.shares_ratio else by_tool.get(e.tool, 0.0) if e.tool else 0.0
+    if by == 0.0:
+        return e
+    if id(e) not in known:
+        known[id(e)] = e.moved(-by)
+    return known[id(e)]
+
+
+def _with_ratio_spread(hypotheses: list[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
+    """A lone valve lift: the rocker ratio's error is its own, so it joins the entry's spread."""
+    known: dict[int, Entry] = {}
+
+    def wider(e: Entry) -> Entry:
+        if not e.shares_ratio:
+            return e
+        if id(e) not in known:
+            known[id(e)] = replace(e, sd=float(np.hypot(e.sd, e.mean * model.valve_ratio_sd)))
+        return known[id(e)]
+
+    return [tuple(wider(e) for e in h) for h in hypotheses]

@@ -1,0 +1,156 @@
+"""The posterior: every row under every slip under every hand, weighed by prior and likelihood, summing to one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from service.domain.readings import Submission
+from service.identification.densities import log_sum_exp
+from service.identification.entries import Entry, Hand, entry_of, hands, is_used, other_entries
+from service.identification.likelihood import log_likelihood
+from service.identification.measuring import MeasuringModel
+from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows, stranger_rows
+from service.identification.screening import Kept, screen
+from service.identification.slips import Hypothesis, hypotheses
+from service.identification.table import LOBES, CatalogueTable, Floats, Ints
+
+_GROOVE_MEAN_MM = 0.5
+"""How much smaller a journal reads in its oil groove or on a chamfer, on average (common practice, no source)."""
+_LIFT_STEP_MM = 0.02
+_LIFT_MARGIN_MM = (0.10, 0.20)
+"""How far below and above what was read a single-pattern stranger's lift is looked for: lifts read small."""
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """The weights (A, H, K) of A hands, H slip hypotheses and K rows, as probabilities' logs that sum to one.
+
+    `entries[a][h]` are hypothesis h's entries under hand a; `log_world` (A, H, K) is the log prior, minus infinity
+    where a hypothesis does not apply to a row.
+    """
+
+    table: CatalogueTable
+    model: MeasuringModel
+    used: bool
+    rows: Rows
+    slips: tuple[Hypothesis, ...]
+    hands: tuple[Hand, ...]
+    entries: tuple[tuple[tuple[Entry, ...], ...], ...]
+    log_world: Floats
+    log_weight: Floats
+
+    @property
+    def row_probability(self) -> Floats:
+        """Probability of each row, (K,)."""
+        return np.asarray(np.exp(self.log_weight).sum(axis=(0, 1)))
+
+    @property
+    def slip_probability(self) -> Floats:
+        """Probability of each slip hypothesis, (H,)."""
+        return np.asarray(np.exp(self.log_weight).sum(axis=(0, 2)))
+
+    @property
+    def row_class(self) -> Ints:
+        """The class of each row, -1 for strangers and nonsense."""
+        if self.table.class_of.size == 0:
+            return np.full(self.rows.size, -1)
+        return np.asarray(np.where(self.rows.part >= 0, self.table.class_of[self.rows.part], -1))
+
+
+class EntrySource:
+    """Builds each reading's entry once a hand, however many hypotheses share it."""
+
+    def __init__(self, submission: Submission, model: MeasuringModel, families: frozenset[str]) -> None:
+        self._submission = submission
+        self._other_unit = replace(submission, unit=submission.unit.other)
+        self._model = model
+        self._others = tuple(other_entries(submission, families))
+        self._known: dict[tuple[int, float, bool], Entry | None] = {}
+
+    def _written(self, index: int, level: float, other_unit: bool) -> Entry | None:
+        key = (index, level, other_unit)
+        if key not in self._known:
+            submission = self._other_unit if other_unit else self._submission
+            self._known[key] = entry_of(index, submission.readings[index], submission, self._model, level)
+        return self._known[key]
+
+    def of(self, hypothesis: Hypothesis, level: float) -> tuple[Entry, ...]:
+        """The entries as they were meant under `hypothesis`, read by a hand of `level`."""
+        found = []
+        for i in range(len(self._submission.readings)):
+            meant = hypothesis.changed.get(i)
+            if meant is None:
+                e = self._written(i, level, hypothesis.other_unit)
+            else:
+                e = entry_of(i, meant, self._submission, self._model, level)
+            if e is None:
+                continue
+            if hypothesis.misread == i:
+                e = replace(e, tail=_GROOVE_MEAN_MM, sign=-1)
+            found.append(e)
+        return (*found, *self._others)
+
+
+def _rows(table: CatalogueTable, kept: Kept, model: MeasuringModel, used: bool) -> Rows:
+    sold_share = math.log1p(-model.stranger_prior - model.unexplained_prior)
+    regrind = model.regrind_prior if used else 0.0
+    made = part_rows(table, kept.made, Kind.MADE, table.log_prior[kept.made] + sold_share + math.log1p(-regrind))
+    several = [made]
+    if regrind > 0:
+        prior = table.log_prior[kept.reground] + sold_share + math.log(regrind)
+        several.append(part_rows(table, kept.reground, Kind.REGROUND, prior))
+    lifts = None
+    if kept.lift_mm is not None:
+        low, high = kept.lift_mm[0] - _LIFT_MARGIN_MM[0], kept.lift_mm[1] + _LIFT_MARGIN_MM[1]
+        lifts = np.arange(low, high + _LIFT_STEP_MM, _LIFT_STEP_MM)
+    if model.stranger_prior > 0:
+        share = table.core_parts[kept.cores] / max(table.core_parts.sum(), 1.0)
+        known = math.log(model.stranger_prior * model.stranger_known_core_share)
+        unknown = math.log(model.stranger_prior * (1 - model.stranger_known_core_share))
+        cores = np.concatenate([kept.cores, [-1]])
+        log_share = np.concatenate([known + np.log(share), [unknown]])
+        several.append(stranger_rows(table, cores, lifts, log_share, model))
+    return join(*several, nonsense_row(model))
+
+
+def _applies(rows: Rows, slips: Sequence[Hypothesis], table: CatalogueTable) -> Floats:
+    """Log of whether each hypothesis applies to each row: (H, K)."""
+    allowed = np.zeros((len(slips), rows.size))
+    for i, slip in enumerate(slips):
+        if slip.only_ratio is not None and slip.only_ratio_lobe is not None:
+            own = np.where(rows.part >= 0, table.ratio[rows.part, slip.only_ratio_lobe], np.nan)
+            allowed[i] = np.where(np.abs(own - slip.only_ratio) < 1e-6, 0.0, -np.inf)
+        if slip.slip is not None:
+            allowed[i, rows.kind == Kind.NONSENSE] = -np.inf
+    return allowed
+
+
+def _ratios(table: CatalogueTable) -> dict[int, tuple[float, ...]]:
+    return {k: tuple(float(r) for r in np.unique(table.ratio[:, k][np.isfinite(table.ratio[:, k])])) for k in range(2)}
+
+
+def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) -> Posterior:
+    """The posterior of `submission` over the table's parts, strangers, slips and hands."""
+    used = is_used(submission)
+    every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
+    source = EntrySource(submission, model, table.families)
+    all_hands = hands(model)
+    first = [source.of(h, all_hands[0].level) for h in every]
+    log_priors = np.array([h.log_prior for h in every])
+    kept = screen(table, first, log_priors, model, used)
+    slips = tuple(every[i] for i in kept.hypotheses)
+    rows = _rows(table, kept, model, used)
+    entries = tuple(
+        tuple(first[i] if a == 0 else source.of(every[i], hand.level) for i in kept.hypotheses)
+        for a, hand in enumerate(all_hands)
+    )
+    prior = _applies(rows, slips, table) + log_priors[kept.hypotheses][:, None] + rows.log_prior
+    log_world = np.stack([prior + hand.log_share for hand in all_hands])
+    likelihood = np.stack([log_likelihood(table, rows, hs, model, used) for hs in entries])
+    joint = log_world + likelihood
+    log_weight = joint - log_sum_exp(joint.reshape(1, -1), axis=1)
+    return Posterior(table, model, used, rows, slips, all_hands, entries, log_world, log_weight)
