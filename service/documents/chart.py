@@ -80,9 +80,10 @@ def _row(drawing: Drawing, y: float, row: Row, compared: bool) -> float:
     y += 16
     drawing.text(_EDGE, y, shortened(row.label, 24))
     drawing.text(_WIDTH - _EDGE, y, row.measured, anchor="end", bold=True)
-    drawing.text(_RIGHT, y, "measured", size=12, anchor="end", fill=GREY)
-    y += 14
-    drawing.text(_EDGE, y, shortened(row.taken, 40), size=12, fill=GREY)
+    drawing.text(_RIGHT, y, row.verb, size=12, anchor="end", fill=GREY)
+    if row.taken:
+        y += 14
+        drawing.text(_EDGE, y, shortened(row.taken, 40), size=12, fill=GREY)
     if row.whisker:
         drawing.text(_WIDTH - _EDGE, y, f"± {row.whisker}", size=12, anchor="end", fill=GREY)
     y += 5
@@ -91,7 +92,7 @@ def _row(drawing: Drawing, y: float, row: Row, compared: bool) -> float:
     if all(lane.place is None for lane in row.lanes):
         drawing.text(_EDGE, y + 11, _in_one_line(row), size=12)
         return y + 18
-    _whisker(drawing, y, len(row.lanes))
+    _whisker(drawing, y, row.lanes)
     for lane in row.lanes:
         _lane(drawing, y + _LANE / 2, lane)
         y += _LANE
@@ -102,17 +103,21 @@ def _in_one_line(row: Row) -> str:
     """The lanes of a row that has no scale, such as a count."""
     if all(lane.expected is None for lane in row.lanes):
         return "no candidate states this"
-    return "expected  " + "   ".join(f"{_LETTERS[lane.candidate]} {lane.expected or '–'}" for lane in row.lanes)
+    return "expected: " + ", ".join(f"{_LETTERS[lane.candidate]} {lane.expected or '–'}" for lane in row.lanes)
 
 
-def _whisker(drawing: Drawing, top: float, lanes: int) -> None:
-    """The measured size down the middle of a row, its 95 % whisker, and faint lines at each second deviation."""
-    bottom = top + lanes * _LANE
+def _whisker(drawing: Drawing, top: float, lanes: tuple[Lane, ...]) -> None:
+    """The measured size down the middle of a row, its 95 % whisker, and the lanes the marks will stand in."""
+    bottom = top + len(lanes) * _LANE
     half = NINETY_FIVE * _PER_SD
     drawing.box(_MIDDLE - half, top, 2 * half, bottom - top, fill=BAND)
     for deviations in (-4, 4):
         x = _MIDDLE + deviations * _PER_SD
         drawing.line(x, top, x, bottom, stroke=FAINT)
+    for n, lane in enumerate(lanes):
+        if lane.place is not None:
+            y = top + (n + 0.5) * _LANE
+            drawing.line(_LEFT, y, _RIGHT, y, stroke=FAINT)
     for x in (_MIDDLE - half, _MIDDLE + half):
         drawing.line(x, top, x, bottom, stroke=RULE)
     drawing.line(_MIDDLE, top, _MIDDLE, bottom, width=1.6)
@@ -126,7 +131,6 @@ def _lane(drawing: Drawing, y: float, lane: Lane) -> None:
         else:
             drawing.text(_WIDTH - _EDGE, y + 4, lane.expected, size=12, anchor="end")
         return
-    drawing.line(_LEFT, y, _RIGHT, y, stroke=FAINT)
     if abs(lane.place) < _REACH:
         drawing.mark(_MIDDLE + lane.place * _PER_SD, y, lane.candidate)
     else:
@@ -175,7 +179,8 @@ def _description(
         for row in group.rows:
             whisker = f", plus or minus {row.whisker}" if row.whisker else ""
             lanes = "".join(f" {_lane_in_words(lane)}" for lane in row.lanes) if compared else ""
-            said.append(f"{row.label}, {row.taken}: {row.measured}{whisker}.{lanes}")
+            how = f", {row.taken}" if row.taken else ""
+            said.append(f"{row.label}{how}: {row.verb} {row.measured}{whisker}.{lanes}")
     return " ".join(said)
 
 

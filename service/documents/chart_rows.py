@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from service.documents.words import figure, in_full, subject, taken, where
+from service.documents.words import figure, signed, subject, taken, which_lobe
 from service.domain.identification import Candidate, Evidence, Identification
 from service.domain.readings import Feature, LobeKind, Reading, Submission
 
@@ -41,13 +41,16 @@ class Lane:
 
 @dataclass(frozen=True)
 class Row:
-    """One reading: what it is of, how it was taken, its figure, and a lane for each candidate."""
+    """One reading: what it is of, how it was taken, its figure, and a lane for each candidate.
+
+    `verb` is "measured" or "counted"; `whisker` half the length that holds 95 of 100 such readings.
+    """
 
     label: str
     taken: str
+    verb: str
     measured: str
     whisker: str | None
-    in_full: str
     lanes: tuple[Lane, ...]
 
 
@@ -80,7 +83,7 @@ def _group(reading: Reading) -> tuple[int, str]:
     if reading.feature is Feature.JOURNAL_DIAMETER:
         return 0, "Journals"
     if reading.lobe is not None:
-        return 1, f"{where(reading.lobe, reading.cylinder)} lobe".capitalize()
+        return 1, which_lobe(reading.lobe, reading.cylinder).capitalize()
     return 2, "Whole shaft and tools"
 
 
@@ -97,9 +100,9 @@ def _row(reading: Reading, submission: Submission, evidence: list[Evidence | Non
     return Row(
         label=subject(reading).capitalize(),
         taken=taken(reading, submission),
+        verb="measured",
         measured=figure(mean, reading, unit),
         whisker=figure(NINETY_FIVE * spreads[0], reading, unit) if spreads else None,
-        in_full=in_full(reading, submission),
         lanes=tuple(_lane(n, row, reading, mean, submission) for n, row in enumerate(evidence)),
     )
 
@@ -109,11 +112,10 @@ def _lane(candidate: int, row: Evidence | None, reading: Reading, mean: float, s
         return Lane(candidate, None, None, None)
     measured = mean if row.measured is None else row.measured
     difference = measured - row.expected
-    shown = figure(abs(difference), reading, submission.unit)
     return Lane(
         candidate=candidate,
         expected=figure(row.expected, reading, submission.unit),
-        difference=("+" if difference >= 0 else "−") + shown,
+        difference=signed(difference, figure(abs(difference), reading, submission.unit)),
         place=-difference / row.expected_spread if row.expected_spread else None,
         read_as=figure(measured, reading, submission.unit) if abs(measured - mean) > _SAME else None,
     )
@@ -128,5 +130,4 @@ def _counted(submission: Submission, evidence: list[Evidence | None]) -> Iterato
         )
         for n, row in enumerate(evidence)
     )
-    counted = str(submission.gear_teeth)
-    yield Row("Gear teeth", "counted", counted, None, "gear teeth (counted)", lanes)
+    yield Row("Gear teeth", "", "counted", str(submission.gear_teeth), None, lanes)

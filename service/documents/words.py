@@ -32,29 +32,31 @@ def plain(name: str) -> str:
     return name.replace("_", " ")
 
 
-def where(lobe: LobeKind | None, cylinder: int | None) -> str:
-    """Which lobe: "intake", "intake, cylinder 2", or nothing."""
-    words = [lobe.value] if lobe else []
-    return ", ".join(words + ([f"cylinder {cylinder}"] if cylinder else []))
+def which_lobe(lobe: LobeKind, cylinder: int | None) -> str:
+    """Which lobe: "intake lobe", "intake lobe, cylinder 2"."""
+    return f"{lobe.value} lobe, cylinder {cylinder}" if cylinder else f"{lobe.value} lobe"
 
 
 def subject(reading: Reading) -> str:
-    """What was read, without its place or its tool: "front journal", "duration at 0.050, lobe"."""
+    """What was read, without its place or its tool: "front journal", "duration at 0.050"."""
     if reading.feature is Feature.JOURNAL_DIAMETER and reading.position:
         return f"{reading.position.value} journal"
     if reading.feature is Feature.VALVE_EVENT and reading.event:
         return plain(reading.event.value)
     words = plain(reading.feature.value)
     if reading.feature is Feature.DURATION and reading.checking_lift is not None:
-        at = f", at the {reading.at.value}" if reading.at else ""
-        return f"{words} at {reading.checking_lift}{at}"
+        return f"{words} at {reading.checking_lift}"
     return words
 
 
 def taken(reading: Reading, submission: Submission) -> str:
-    """How it was read: "digital caliper", "digital caliper, mean of 3"."""
-    tool = INSTRUMENTS[submission.instrument_of(reading)]
-    return tool if len(reading.values) == 1 else f"{tool}, mean of {len(reading.values)}"
+    """How it was read: "digital caliper, mean of 3", "degree wheel, at the valve"."""
+    words = [INSTRUMENTS[submission.instrument_of(reading)]]
+    if reading.at:
+        words.append(f"at the {reading.at.value}")
+    if len(reading.values) > 1:
+        words.append(f"mean of {len(reading.values)}")
+    return ", ".join(words)
 
 
 def in_full(reading: Reading, submission: Submission) -> str:
@@ -74,6 +76,13 @@ def figure(value: float, reading: Reading | None, unit: LengthUnit) -> str:
     return f"{value:.1f}°{degrees}"
 
 
+def signed(value: float, shown: str, minus: str = "−") -> str:
+    """`shown`, the figure of abs(`value`), with its sign; none where it shows as nothing."""
+    if not any(digit in shown for digit in "123456789"):
+        return shown
+    return (minus if value < 0 else "+") + shown
+
+
 def percent(probability: float) -> str:
     """A probability as a percentage, never rounded to certainty: "98.1 %", "over 99.9 %", "under 0.1 %"."""
     if probability > 0.999:
@@ -84,3 +93,8 @@ def percent(probability: float) -> str:
 def shortened(text: str, most: int) -> str:
     """`text`, or its beginning and an ellipsis where it is longer than `most` characters."""
     return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def printable(text: str) -> str:
+    """`text` on one line, with whatever could steer a terminal or turn its writing round replaced."""
+    return "".join(ch if ch.isprintable() else "�" for ch in text)
