@@ -1,0 +1,992 @@
+-- The schema at head, as pg_dump tells it; a test compares. Made by: python -m tests.integration.schema_dump
+
+CREATE TYPE public.answer_state AS ENUM (
+    'identified',
+    'ambiguous',
+    'not_in_catalogue',
+    'more_readings_needed'
+);
+
+CREATE TYPE public.key_role AS ENUM (
+    'widget',
+    'desk',
+    'bench',
+    'admin'
+);
+
+CREATE DOMAIN public.length_unit AS text
+	CONSTRAINT length_unit_check CHECK ((VALUE = ANY (ARRAY['in'::text, 'mm'::text])));
+
+CREATE TYPE public.procrastinate_job_event_type AS ENUM (
+    'deferred',
+    'started',
+    'deferred_for_retry',
+    'failed',
+    'succeeded',
+    'cancelled',
+    'abort_requested',
+    'aborted',
+    'scheduled',
+    'retried'
+);
+
+CREATE TYPE public.procrastinate_job_status AS ENUM (
+    'todo',
+    'doing',
+    'succeeded',
+    'failed',
+    'cancelled',
+    'aborting',
+    'aborted'
+);
+
+CREATE TYPE public.procrastinate_job_to_defer_v1 AS (
+	queue_name character varying,
+	task_name character varying,
+	priority integer,
+	lock text,
+	queueing_lock text,
+	args jsonb,
+	scheduled_at timestamp with time zone
+);
+
+CREATE TYPE public.review_reason AS ENUM (
+    'ambiguous',
+    'not_in_catalogue',
+    'person_asked_for'
+);
+
+CREATE TYPE public.review_state AS ENUM (
+    'waiting',
+    'claimed',
+    'decided'
+);
+
+CREATE FUNCTION public.catalogue_revision_guard() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    wrong text;
+BEGIN
+    IF TG_OP = 'DELETE' THEN
+        RAISE EXCEPTION 'a catalogue revision is never deleted' USING ERRCODE = 'integrity_constraint_violation';
+    END IF;
+    IF (OLD.number, OLD.made_by, OLD.reason, OLD.made_at, OLD.cores, OLD.parts)
+        IS DISTINCT FROM (NEW.number, NEW.made_by, NEW.reason, NEW.made_at, NEW.cores, NEW.parts)
+        OR (OLD.state <> NEW.state AND NEW.state = 'loading') THEN
+        RAISE EXCEPTION 'a catalogue revision is never changed' USING ERRCODE = 'integrity_constraint_violation';
+    END IF;
+    IF OLD.state = 'loading' AND NEW.state <> 'loading' THEN
+        IF (SELECT count(*) FROM catalogue_core WHERE revision = NEW.number) <> NEW.cores
+            OR (SELECT count(*) FROM catalogue_part WHERE revision = NEW.number) <> NEW.parts THEN
+            wrong := 'it has other numbers of cores or parts than it states';
+        ELSIF EXISTS (
+            SELECT FROM catalogue_part p WHERE p.revision = NEW.number
+            AND NOT EXISTS (SELECT FROM catalogue_lobe l WHERE (l.revision, l.part_number) = (p.revision, p.part_number))
+        ) THEN
+            wrong := 'a part has no lobe';
+        ELSIF EXISTS (
+            SELECT FROM catalogue_core c WHERE c.revision = NEW.number
+            AND NOT EXISTS (SELECT FROM catalogue_journal j WHERE (j.revision, j.core) = (c.revision, c.code))
+        ) THEN
+            wrong := 'a core has no journal';
+        ELSIF EXISTS (
+            SELECT FROM catalogue_duration d JOIN catalogue_lobe l USING (revision, part_number, lobe)
+            WHERE revision = NEW.number AND d.checking_lift_mm >= l.lift_mm
+        ) THEN
+            wrong := 'a checking lift is not below the lift';
+        ELSIF EXISTS (
+            SELECT FROM (
+                SELECT crank_deg - lag(crank_deg) OVER (PARTITION BY part_number, lobe ORDER BY checking_lift_mm) AS rise
+                FROM catalogue_duration WHERE revision = NEW.number
+            ) AS steps WHERE rise >= 0
+        ) THEN
+            wrong := 'a duration does not fall as its checking lift rises';
+        END IF;
+        IF wrong IS NOT NULL THEN
+            RAISE EXCEPTION 'this catalogue revision cannot be made active: %', wrong
+                USING ERRCODE = 'integrity_constraint_violation';
+        END IF;
+    END IF;
+    RETURN NEW;
+END $$;
+
+CREATE FUNCTION public.catalogue_rows_come_while_loading() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    IF EXISTS (
+        SELECT FROM (SELECT DISTINCT revision FROM added) AS a JOIN catalogue_revision r ON r.number = a.revision
+        WHERE r.state <> 'loading'
+    ) THEN
+        RAISE EXCEPTION 'a catalogue revision takes no rows once it has been active'
+            USING ERRCODE = 'integrity_constraint_violation';
+    END IF;
+    RETURN NULL;
+END $$;
+
+CREATE FUNCTION public.catalogue_rows_stay() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    RAISE EXCEPTION 'rows of the catalogue are never changed; import a new revision'
+        USING ERRCODE = 'integrity_constraint_violation';
+END $$;
+
+CREATE FUNCTION public.procrastinate_cancel_job_v1(job_id bigint, abort boolean, delete_job boolean) RETURNS bigint
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    _job_id bigint;
+BEGIN
+    IF delete_job THEN
+        DELETE FROM procrastinate_jobs
+        WHERE id = job_id AND status = 'todo'
+        RETURNING id INTO _job_id;
+    END IF;
+    IF _job_id IS NULL THEN
+        IF abort THEN
+            UPDATE procrastinate_jobs
+            SET abort_requested = true,
+                status = CASE status
+                    WHEN 'todo' THEN 'cancelled'::procrastinate_job_status ELSE status
+                END
+            WHERE id = job_id AND status IN ('todo', 'doing')
+            RETURNING id INTO _job_id;
+        ELSE
+            UPDATE procrastinate_jobs
+            SET status = 'cancelled'::procrastinate_job_status
+            WHERE id = job_id AND status = 'todo'
+            RETURNING id INTO _job_id;
+        END IF;
+    END IF;
+    RETURN _job_id;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_defer_jobs_v1(jobs public.procrastinate_job_to_defer_v1[]) RETURNS bigint[]
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    job_ids bigint[];
+BEGIN
+    WITH inserted_jobs AS (
+        INSERT INTO procrastinate_jobs (queue_name, task_name, priority, lock, queueing_lock, args, scheduled_at)
+        SELECT (job).queue_name,
+               (job).task_name,
+               (job).priority,
+               (job).lock,
+               (job).queueing_lock,
+               (job).args,
+               (job).scheduled_at
+        FROM unnest(jobs) AS job
+        RETURNING id
+    )
+    SELECT array_agg(id) FROM inserted_jobs INTO job_ids;
+
+    RETURN job_ids;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_defer_periodic_job_v2(_queue_name character varying, _lock character varying, _queueing_lock character varying, _task_name character varying, _priority integer, _periodic_id character varying, _defer_timestamp bigint, _args jsonb) RETURNS bigint
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+	_job_id bigint;
+	_defer_id bigint;
+BEGIN
+    INSERT
+        INTO procrastinate_periodic_defers (task_name, periodic_id, defer_timestamp)
+        VALUES (_task_name, _periodic_id, _defer_timestamp)
+        ON CONFLICT DO NOTHING
+        RETURNING id into _defer_id;
+
+    IF _defer_id IS NULL THEN
+        RETURN NULL;
+    END IF;
+
+    UPDATE procrastinate_periodic_defers
+        SET job_id = (
+            SELECT COALESCE((
+                SELECT unnest(procrastinate_defer_jobs_v1(
+                    ARRAY[
+                        ROW(
+                            _queue_name,
+                            _task_name,
+                            _priority,
+                            _lock,
+                            _queueing_lock,
+                            _args,
+                            NULL::timestamptz
+                        )
+                    ]::procrastinate_job_to_defer_v1[]
+                ))
+            ), NULL)
+        )
+        WHERE id = _defer_id
+        RETURNING job_id INTO _job_id;
+
+    DELETE
+        FROM procrastinate_periodic_defers
+        USING (
+            SELECT id
+            FROM procrastinate_periodic_defers
+            WHERE procrastinate_periodic_defers.task_name = _task_name
+            AND procrastinate_periodic_defers.periodic_id = _periodic_id
+            AND procrastinate_periodic_defers.defer_timestamp < _defer_timestamp
+            ORDER BY id
+            FOR UPDATE
+        ) to_delete
+        WHERE procrastinate_periodic_defers.id = to_delete.id;
+
+    RETURN _job_id;
+END;
+$$;
+
+CREATE TABLE public.procrastinate_jobs (
+    id bigint NOT NULL,
+    queue_name character varying(128) NOT NULL,
+    task_name character varying(128) NOT NULL,
+    priority integer DEFAULT 0 NOT NULL,
+    lock text,
+    queueing_lock text,
+    args jsonb DEFAULT '{}'::jsonb NOT NULL,
+    status public.procrastinate_job_status DEFAULT 'todo'::public.procrastinate_job_status NOT NULL,
+    scheduled_at timestamp with time zone,
+    attempts integer DEFAULT 0 NOT NULL,
+    abort_requested boolean DEFAULT false NOT NULL,
+    worker_id bigint,
+    CONSTRAINT check_not_todo_abort_requested CHECK ((NOT ((status = 'todo'::public.procrastinate_job_status) AND (abort_requested = true))))
+);
+
+CREATE FUNCTION public.procrastinate_fetch_job_v2(target_queue_names character varying[], p_worker_id bigint) RETURNS public.procrastinate_jobs
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+	found_jobs procrastinate_jobs;
+BEGIN
+    WITH candidate AS (
+        SELECT jobs.*
+            FROM procrastinate_jobs AS jobs
+            WHERE
+                -- reject the job if its lock has earlier or higher priority jobs
+                NOT EXISTS (
+                    SELECT 1
+                        FROM procrastinate_jobs AS other_jobs
+                        WHERE
+                            jobs.lock IS NOT NULL
+                            AND other_jobs.lock = jobs.lock
+                            AND (
+                                -- job with same lock is already running
+                                other_jobs.status = 'doing'
+                                OR
+                                -- job with same lock is waiting and has higher priority (or same priority but was queued first)
+                                (
+                                    other_jobs.status = 'todo'
+                                    AND (
+                                        other_jobs.priority > jobs.priority
+                                        OR (
+                                        other_jobs.priority = jobs.priority
+                                        AND other_jobs.id < jobs.id
+                                        )
+                                    )
+                                )
+                            )
+                )
+                AND jobs.status = 'todo'
+                AND (target_queue_names IS NULL OR jobs.queue_name = ANY( target_queue_names ))
+                AND (jobs.scheduled_at IS NULL OR jobs.scheduled_at <= now())
+            ORDER BY jobs.priority DESC, jobs.id ASC LIMIT 1
+            FOR UPDATE OF jobs SKIP LOCKED
+    )
+    UPDATE procrastinate_jobs
+        SET status = 'doing', worker_id = p_worker_id
+        FROM candidate
+        WHERE procrastinate_jobs.id = candidate.id
+        RETURNING procrastinate_jobs.* INTO found_jobs;
+
+ RETURN found_jobs;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_finish_job_v1(job_id bigint, end_status public.procrastinate_job_status, delete_job boolean) RETURNS void
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    _job_id bigint;
+BEGIN
+    IF end_status NOT IN ('succeeded', 'failed', 'aborted') THEN
+        RAISE 'End status should be either "succeeded", "failed" or "aborted" (job id: %)', job_id;
+    END IF;
+    IF delete_job THEN
+        DELETE FROM procrastinate_jobs
+        WHERE id = job_id AND status IN ('todo', 'doing')
+        RETURNING id INTO _job_id;
+    ELSE
+        UPDATE procrastinate_jobs
+        SET status = end_status,
+            abort_requested = false,
+            attempts = CASE status
+                WHEN 'doing' THEN attempts + 1 ELSE attempts
+            END
+        WHERE id = job_id AND status IN ('todo', 'doing')
+        RETURNING id INTO _job_id;
+    END IF;
+    IF _job_id IS NULL THEN
+        RAISE 'Job was not found or not in "doing" or "todo" status (job id: %)', job_id;
+    END IF;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_notify_queue_abort_job_v1() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    payload TEXT;
+BEGIN
+    SELECT json_build_object('type', 'abort_job_requested', 'job_id', NEW.id)::text INTO payload;
+	PERFORM pg_notify('procrastinate_queue_v1#' || NEW.queue_name, payload);
+	PERFORM pg_notify('procrastinate_any_queue_v1', payload);
+	RETURN NEW;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_notify_queue_job_inserted_v1() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    payload TEXT;
+BEGIN
+    SELECT json_build_object('type', 'job_inserted', 'job_id', NEW.id)::text INTO payload;
+	PERFORM pg_notify('procrastinate_queue_v1#' || NEW.queue_name, payload);
+	PERFORM pg_notify('procrastinate_any_queue_v1', payload);
+	RETURN NEW;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_prune_stalled_workers_v1(seconds_since_heartbeat double precision) RETURNS TABLE(worker_id bigint)
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    RETURN QUERY
+    DELETE FROM procrastinate_workers
+    WHERE last_heartbeat < NOW() - (seconds_since_heartbeat || 'SECOND')::INTERVAL
+    RETURNING procrastinate_workers.id;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_register_worker_v1() RETURNS TABLE(worker_id bigint)
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    RETURN QUERY
+    INSERT INTO procrastinate_workers DEFAULT VALUES
+    RETURNING procrastinate_workers.id;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_retry_job_v1(job_id bigint, retry_at timestamp with time zone, new_priority integer, new_queue_name character varying, new_lock character varying) RETURNS void
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    _job_id bigint;
+    _abort_requested boolean;
+BEGIN
+    SELECT abort_requested FROM procrastinate_jobs
+    WHERE id = job_id AND status = 'doing'
+    FOR UPDATE
+    INTO _abort_requested;
+    IF _abort_requested THEN
+        UPDATE procrastinate_jobs
+        SET status = 'failed'::procrastinate_job_status
+        WHERE id = job_id AND status = 'doing'
+        RETURNING id INTO _job_id;
+    ELSE
+        UPDATE procrastinate_jobs
+        SET status = 'todo'::procrastinate_job_status,
+            attempts = attempts + 1,
+            scheduled_at = retry_at,
+            priority = COALESCE(new_priority, priority),
+            queue_name = COALESCE(new_queue_name, queue_name),
+            lock = COALESCE(new_lock, lock)
+        WHERE id = job_id AND status = 'doing'
+        RETURNING id INTO _job_id;
+    END IF;
+
+    IF _job_id IS NULL THEN
+        RAISE 'Job was not found or not in "doing" status (job id: %)', job_id;
+    END IF;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_retry_job_v2(job_id bigint, retry_at timestamp with time zone, new_priority integer, new_queue_name character varying, new_lock character varying) RETURNS void
+    LANGUAGE plpgsql
+    AS $$
+DECLARE
+    _job_id bigint;
+    _abort_requested boolean;
+    _current_status procrastinate_job_status;
+BEGIN
+    SELECT status, abort_requested FROM procrastinate_jobs
+    WHERE id = job_id AND status IN ('doing', 'failed')
+    FOR UPDATE
+    INTO _current_status, _abort_requested;
+    IF _current_status = 'doing' AND _abort_requested THEN
+        UPDATE procrastinate_jobs
+        SET status = 'failed'::procrastinate_job_status
+        WHERE id = job_id AND status = 'doing'
+        RETURNING id INTO _job_id;
+    ELSE
+        UPDATE procrastinate_jobs
+        SET status = 'todo'::procrastinate_job_status,
+            attempts = attempts + 1,
+            scheduled_at = retry_at,
+            priority = COALESCE(new_priority, priority),
+            queue_name = COALESCE(new_queue_name, queue_name),
+            lock = COALESCE(new_lock, lock)
+        WHERE id = job_id AND status IN ('doing', 'failed')
+        RETURNING id INTO _job_id;
+    END IF;
+
+    IF _job_id IS NULL THEN
+        RAISE 'Job was not found or has an invalid status to retry (job id: %)', job_id;
+    END IF;
+
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_trigger_abort_requested_events_procedure_v1() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    INSERT INTO procrastinate_events(job_id, type)
+        VALUES (NEW.id, 'abort_requested'::procrastinate_job_event_type);
+    RETURN NEW;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_trigger_function_scheduled_events_v1() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    INSERT INTO procrastinate_events(job_id, type, at)
+        VALUES (NEW.id, 'scheduled'::procrastinate_job_event_type, NEW.scheduled_at);
+
+	RETURN NEW;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_trigger_function_status_events_insert_v1() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    INSERT INTO procrastinate_events(job_id, type)
+        VALUES (NEW.id, 'deferred'::procrastinate_job_event_type);
+	RETURN NEW;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_trigger_function_status_events_update_v1() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    WITH t AS (
+        SELECT CASE
+            WHEN OLD.status = 'todo'::procrastinate_job_status
+                AND NEW.status = 'doing'::procrastinate_job_status
+                THEN 'started'::procrastinate_job_event_type
+            WHEN OLD.status = 'doing'::procrastinate_job_status
+                AND NEW.status = 'todo'::procrastinate_job_status
+                THEN 'deferred_for_retry'::procrastinate_job_event_type
+            WHEN OLD.status = 'doing'::procrastinate_job_status
+                AND NEW.status = 'failed'::procrastinate_job_status
+                THEN 'failed'::procrastinate_job_event_type
+            WHEN OLD.status = 'doing'::procrastinate_job_status
+                AND NEW.status = 'succeeded'::procrastinate_job_status
+                THEN 'succeeded'::procrastinate_job_event_type
+            WHEN OLD.status = 'todo'::procrastinate_job_status
+                AND (
+                    NEW.status = 'cancelled'::procrastinate_job_status
+                    OR NEW.status = 'failed'::procrastinate_job_status
+                    OR NEW.status = 'succeeded'::procrastinate_job_status
+                )
+                THEN 'cancelled'::procrastinate_job_event_type
+            WHEN OLD.status = 'doing'::procrastinate_job_status
+                AND NEW.status = 'aborted'::procrastinate_job_status
+                THEN 'aborted'::procrastinate_job_event_type
+            WHEN OLD.status = 'failed'::procrastinate_job_status
+                AND NEW.status = 'todo'::procrastinate_job_status
+                THEN 'retried'::procrastinate_job_event_type
+            ELSE NULL
+        END as event_type
+    )
+    INSERT INTO procrastinate_events(job_id, type)
+        SELECT NEW.id, t.event_type
+        FROM t
+        WHERE t.event_type IS NOT NULL;
+	RETURN NEW;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_unlink_periodic_defers_v1() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    UPDATE procrastinate_periodic_defers
+    SET job_id = NULL
+    WHERE job_id = OLD.id;
+    RETURN OLD;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_unregister_worker_v1(worker_id bigint) RETURNS void
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    DELETE FROM procrastinate_workers
+    WHERE id = worker_id;
+END;
+$$;
+
+CREATE FUNCTION public.procrastinate_update_heartbeat_v1(worker_id bigint) RETURNS void
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    UPDATE procrastinate_workers
+    SET last_heartbeat = NOW()
+    WHERE id = worker_id;
+END;
+$$;
+
+CREATE TABLE public.alembic_version (
+    version_num character varying(32) NOT NULL
+);
+
+CREATE TABLE public.api_keys (
+    id uuid NOT NULL,
+    digest bytea NOT NULL,
+    ending text NOT NULL,
+    role public.key_role NOT NULL,
+    name text NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    last_used_at timestamp with time zone,
+    revoked_at timestamp with time zone,
+    CONSTRAINT api_keys_digest_check CHECK ((length(digest) = 32)),
+    CONSTRAINT api_keys_ending_check CHECK ((length(ending) = 4)),
+    CONSTRAINT api_keys_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100)))
+);
+
+CREATE TABLE public.catalogue_core (
+    revision integer NOT NULL,
+    code text NOT NULL,
+    place integer NOT NULL,
+    name text NOT NULL,
+    unit public.length_unit NOT NULL,
+    engine_families text[] NOT NULL,
+    gear_teeth integer,
+    overall_length_mm numeric(13,9),
+    CONSTRAINT catalogue_core_code_check CHECK ((code <> ''::text)),
+    CONSTRAINT catalogue_core_engine_families_check CHECK ((array_position(engine_families, NULL::text) IS NULL)),
+    CONSTRAINT catalogue_core_gear_teeth_check CHECK ((gear_teeth > 0)),
+    CONSTRAINT catalogue_core_name_check CHECK ((name <> ''::text)),
+    CONSTRAINT catalogue_core_overall_length_mm_check CHECK ((overall_length_mm > (0)::numeric)),
+    CONSTRAINT catalogue_core_place_check CHECK ((place >= 0))
+);
+
+CREATE TABLE public.catalogue_duration (
+    revision integer NOT NULL,
+    part_number text NOT NULL,
+    lobe text NOT NULL,
+    checking_lift_mm numeric(13,9) NOT NULL,
+    crank_deg numeric(6,3) NOT NULL,
+    CONSTRAINT catalogue_duration_checking_lift_mm_check CHECK ((checking_lift_mm > (0)::numeric)),
+    CONSTRAINT catalogue_duration_crank_deg_check CHECK (((crank_deg > (0)::numeric) AND (crank_deg < (720)::numeric)))
+);
+
+CREATE TABLE public.catalogue_journal (
+    revision integer NOT NULL,
+    core text NOT NULL,
+    "position" text NOT NULL,
+    place integer NOT NULL,
+    diameter_mm numeric(13,9) NOT NULL,
+    minus_mm numeric(13,9),
+    plus_mm numeric(13,9),
+    CONSTRAINT catalogue_journal_check CHECK (((minus_mm >= (0)::numeric) AND (minus_mm < diameter_mm))),
+    CONSTRAINT catalogue_journal_check1 CHECK (((minus_mm IS NULL) = (plus_mm IS NULL))),
+    CONSTRAINT catalogue_journal_diameter_mm_check CHECK ((diameter_mm > (0)::numeric)),
+    CONSTRAINT catalogue_journal_place_check CHECK ((place >= 0)),
+    CONSTRAINT catalogue_journal_plus_mm_check CHECK ((plus_mm >= (0)::numeric)),
+    CONSTRAINT catalogue_journal_position_check CHECK (("position" = ANY (ARRAY['front'::text, 'middle'::text, 'rear'::text])))
+);
+
+CREATE TABLE public.catalogue_lift_table (
+    revision integer NOT NULL,
+    part_number text NOT NULL,
+    lobe text NOT NULL,
+    follower text NOT NULL,
+    roller_radius_mm numeric(13,9),
+    cam_deg numeric(7,4)[] NOT NULL,
+    lift_mm numeric(13,9)[] NOT NULL,
+    CONSTRAINT catalogue_lift_table_cam_deg_check CHECK ((array_position(cam_deg, NULL::numeric) IS NULL)),
+    CONSTRAINT catalogue_lift_table_cam_deg_check1 CHECK ((array_position(cam_deg, (0)::numeric) IS NOT NULL)),
+    CONSTRAINT catalogue_lift_table_check CHECK (((follower = 'roller'::text) = (roller_radius_mm IS NOT NULL))),
+    CONSTRAINT catalogue_lift_table_check1 CHECK (((cardinality(cam_deg) >= 2) AND (cardinality(cam_deg) = cardinality(lift_mm)))),
+    CONSTRAINT catalogue_lift_table_follower_check CHECK ((follower = ANY (ARRAY['flat'::text, 'roller'::text, 'point'::text]))),
+    CONSTRAINT catalogue_lift_table_lift_mm_check CHECK ((array_position(lift_mm, NULL::numeric) IS NULL)),
+    CONSTRAINT catalogue_lift_table_roller_radius_mm_check CHECK ((roller_radius_mm > (0)::numeric))
+);
+
+CREATE TABLE public.catalogue_lobe (
+    revision integer NOT NULL,
+    part_number text NOT NULL,
+    lobe text NOT NULL,
+    lift_mm numeric(13,9) NOT NULL,
+    base_circle_mm numeric(13,9) NOT NULL,
+    height_mm numeric(13,9) GENERATED ALWAYS AS ((base_circle_mm + lift_mm)) STORED NOT NULL,
+    lash_mm numeric(13,9),
+    rocker_ratio numeric(8,5),
+    lift_minus_mm numeric(13,9),
+    lift_plus_mm numeric(13,9),
+    base_circle_minus_mm numeric(13,9),
+    base_circle_plus_mm numeric(13,9),
+    CONSTRAINT catalogue_lobe_base_circle_mm_check CHECK ((base_circle_mm > (0)::numeric)),
+    CONSTRAINT catalogue_lobe_base_circle_plus_mm_check CHECK ((base_circle_plus_mm >= (0)::numeric)),
+    CONSTRAINT catalogue_lobe_check CHECK (((lift_minus_mm >= (0)::numeric) AND (lift_minus_mm < lift_mm))),
+    CONSTRAINT catalogue_lobe_check1 CHECK (((base_circle_minus_mm >= (0)::numeric) AND (base_circle_minus_mm < base_circle_mm))),
+    CONSTRAINT catalogue_lobe_check2 CHECK ((lift_mm < height_mm)),
+    CONSTRAINT catalogue_lobe_check3 CHECK ((lift_mm < base_circle_mm)),
+    CONSTRAINT catalogue_lobe_check4 CHECK (((lift_minus_mm IS NULL) = (lift_plus_mm IS NULL))),
+    CONSTRAINT catalogue_lobe_check5 CHECK (((base_circle_minus_mm IS NULL) = (base_circle_plus_mm IS NULL))),
+    CONSTRAINT catalogue_lobe_lash_mm_check CHECK ((lash_mm >= (0)::numeric)),
+    CONSTRAINT catalogue_lobe_lift_mm_check CHECK ((lift_mm > (0)::numeric)),
+    CONSTRAINT catalogue_lobe_lift_plus_mm_check CHECK ((lift_plus_mm >= (0)::numeric)),
+    CONSTRAINT catalogue_lobe_lobe_check CHECK ((lobe = ANY (ARRAY['intake'::text, 'exhaust'::text]))),
+    CONSTRAINT catalogue_lobe_rocker_ratio_check CHECK ((rocker_ratio > (0)::numeric))
+);
+
+CREATE TABLE public.catalogue_part (
+    revision integer NOT NULL,
+    part_number text NOT NULL,
+    place integer NOT NULL,
+    core text NOT NULL,
+    unit public.length_unit NOT NULL,
+    title text NOT NULL,
+    status text NOT NULL,
+    superseded_by text,
+    units_sold integer,
+    lobe_separation_cam_deg numeric(6,3),
+    CONSTRAINT catalogue_part_check CHECK ((superseded_by <> part_number)),
+    CONSTRAINT catalogue_part_check1 CHECK (((superseded_by IS NULL) OR (status = 'superseded'::text))),
+    CONSTRAINT catalogue_part_lobe_separation_cam_deg_check CHECK (((lobe_separation_cam_deg > (0)::numeric) AND (lobe_separation_cam_deg < (360)::numeric))),
+    CONSTRAINT catalogue_part_part_number_check CHECK ((part_number <> ''::text)),
+    CONSTRAINT catalogue_part_place_check CHECK ((place >= 0)),
+    CONSTRAINT catalogue_part_status_check CHECK ((status = ANY (ARRAY['current'::text, 'superseded'::text, 'discontinued'::text]))),
+    CONSTRAINT catalogue_part_units_sold_check CHECK ((units_sold >= 0))
+);
+
+CREATE TABLE public.catalogue_revision (
+    number integer NOT NULL,
+    state text NOT NULL,
+    made_by text NOT NULL,
+    reason text NOT NULL,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    cores integer NOT NULL,
+    parts integer NOT NULL,
+    CONSTRAINT catalogue_revision_cores_check CHECK ((cores > 0)),
+    CONSTRAINT catalogue_revision_made_by_check CHECK ((made_by <> ''::text)),
+    CONSTRAINT catalogue_revision_number_check CHECK ((number > 0)),
+    CONSTRAINT catalogue_revision_parts_check CHECK ((parts > 0)),
+    CONSTRAINT catalogue_revision_state_check CHECK ((state = ANY (ARRAY['loading'::text, 'active'::text, 'retired'::text])))
+);
+
+CREATE TABLE public.idempotent_replies (
+    key_id uuid NOT NULL,
+    client_key text NOT NULL,
+    request_hash bytea NOT NULL,
+    status smallint NOT NULL,
+    headers jsonb NOT NULL,
+    body bytea NOT NULL,
+    kept_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT idempotent_replies_client_key_check CHECK (((length(client_key) >= 1) AND (length(client_key) <= 200))),
+    CONSTRAINT idempotent_replies_request_hash_check CHECK ((length(request_hash) = 32)),
+    CONSTRAINT idempotent_replies_status_check CHECK (((status >= 200) AND (status <= 299)))
+);
+
+CREATE TABLE public.procrastinate_events (
+    id bigint NOT NULL,
+    job_id bigint NOT NULL,
+    type public.procrastinate_job_event_type,
+    at timestamp with time zone DEFAULT now()
+);
+
+CREATE SEQUENCE public.procrastinate_events_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1;
+
+ALTER SEQUENCE public.procrastinate_events_id_seq OWNED BY public.procrastinate_events.id;
+
+CREATE SEQUENCE public.procrastinate_jobs_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1;
+
+ALTER SEQUENCE public.procrastinate_jobs_id_seq OWNED BY public.procrastinate_jobs.id;
+
+CREATE TABLE public.procrastinate_periodic_defers (
+    id bigint NOT NULL,
+    task_name character varying(128) NOT NULL,
+    defer_timestamp bigint,
+    job_id bigint,
+    periodic_id character varying(128) DEFAULT ''::character varying NOT NULL
+);
+
+CREATE SEQUENCE public.procrastinate_periodic_defers_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1;
+
+ALTER SEQUENCE public.procrastinate_periodic_defers_id_seq OWNED BY public.procrastinate_periodic_defers.id;
+
+CREATE TABLE public.procrastinate_workers (
+    id bigint NOT NULL,
+    last_heartbeat timestamp with time zone DEFAULT now() NOT NULL
+);
+
+ALTER TABLE public.procrastinate_workers ALTER COLUMN id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.procrastinate_workers_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.reviews (
+    id uuid NOT NULL,
+    submission_id uuid NOT NULL,
+    state public.review_state DEFAULT 'waiting'::public.review_state NOT NULL,
+    reason public.review_reason NOT NULL,
+    opened_at timestamp with time zone DEFAULT now() NOT NULL
+);
+
+CREATE TABLE public.submission_rounds (
+    submission_id uuid NOT NULL,
+    number integer NOT NULL,
+    readings jsonb NOT NULL,
+    state public.answer_state NOT NULL,
+    answer jsonb NOT NULL,
+    stored_form smallint NOT NULL,
+    engine_version text NOT NULL,
+    catalogue_revision bigint NOT NULL,
+    answered_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT submission_rounds_catalogue_revision_check CHECK ((catalogue_revision >= 1)),
+    CONSTRAINT submission_rounds_engine_version_check CHECK ((engine_version <> ''::text)),
+    CONSTRAINT submission_rounds_number_check CHECK ((number >= 1)),
+    CONSTRAINT submission_rounds_readings_check CHECK ((jsonb_typeof(readings) = 'array'::text)),
+    CONSTRAINT submission_rounds_stored_form_check CHECK ((stored_form >= 1))
+);
+
+CREATE TABLE public.submissions (
+    id uuid NOT NULL,
+    key_id uuid NOT NULL,
+    row_revision integer DEFAULT 1 NOT NULL,
+    source text NOT NULL,
+    state public.answer_state NOT NULL,
+    ask_person boolean NOT NULL,
+    head jsonb NOT NULL,
+    opened_at timestamp with time zone DEFAULT now() NOT NULL,
+    changed_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT submissions_row_revision_check CHECK ((row_revision >= 1)),
+    CONSTRAINT submissions_source_check CHECK ((source = ANY (ARRAY['phone'::text, 'counter'::text, 'web'::text, 'mail_in'::text])))
+);
+
+ALTER TABLE ONLY public.procrastinate_events ALTER COLUMN id SET DEFAULT nextval('public.procrastinate_events_id_seq'::regclass);
+
+ALTER TABLE ONLY public.procrastinate_jobs ALTER COLUMN id SET DEFAULT nextval('public.procrastinate_jobs_id_seq'::regclass);
+
+ALTER TABLE ONLY public.procrastinate_periodic_defers ALTER COLUMN id SET DEFAULT nextval('public.procrastinate_periodic_defers_id_seq'::regclass);
+
+ALTER TABLE ONLY public.alembic_version
+    ADD CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num);
+
+ALTER TABLE ONLY public.api_keys
+    ADD CONSTRAINT api_keys_digest_key UNIQUE (digest);
+
+ALTER TABLE ONLY public.api_keys
+    ADD CONSTRAINT api_keys_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.catalogue_core
+    ADD CONSTRAINT catalogue_core_pkey PRIMARY KEY (revision, code);
+
+ALTER TABLE ONLY public.catalogue_core
+    ADD CONSTRAINT catalogue_core_revision_place_key UNIQUE (revision, place);
+
+ALTER TABLE ONLY public.catalogue_duration
+    ADD CONSTRAINT catalogue_duration_pkey PRIMARY KEY (revision, part_number, lobe, checking_lift_mm);
+
+ALTER TABLE ONLY public.catalogue_journal
+    ADD CONSTRAINT catalogue_journal_pkey PRIMARY KEY (revision, core, "position");
+
+ALTER TABLE ONLY public.catalogue_lift_table
+    ADD CONSTRAINT catalogue_lift_table_pkey PRIMARY KEY (revision, part_number, lobe);
+
+ALTER TABLE ONLY public.catalogue_lobe
+    ADD CONSTRAINT catalogue_lobe_pkey PRIMARY KEY (revision, part_number, lobe);
+
+ALTER TABLE ONLY public.catalogue_part
+    ADD CONSTRAINT catalogue_part_pkey PRIMARY KEY (revision, part_number);
+
+ALTER TABLE ONLY public.catalogue_part
+    ADD CONSTRAINT catalogue_part_revision_place_key UNIQUE (revision, place);
+
+ALTER TABLE ONLY public.catalogue_revision
+    ADD CONSTRAINT catalogue_revision_pkey PRIMARY KEY (number);
+
+ALTER TABLE ONLY public.idempotent_replies
+    ADD CONSTRAINT idempotent_replies_pkey PRIMARY KEY (key_id, client_key);
+
+ALTER TABLE ONLY public.procrastinate_events
+    ADD CONSTRAINT procrastinate_events_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.procrastinate_jobs
+    ADD CONSTRAINT procrastinate_jobs_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.procrastinate_periodic_defers
+    ADD CONSTRAINT procrastinate_periodic_defers_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.procrastinate_periodic_defers
+    ADD CONSTRAINT procrastinate_periodic_defers_unique UNIQUE (task_name, periodic_id, defer_timestamp);
+
+ALTER TABLE ONLY public.procrastinate_workers
+    ADD CONSTRAINT procrastinate_workers_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.reviews
+    ADD CONSTRAINT reviews_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.reviews
+    ADD CONSTRAINT reviews_submission_id_key UNIQUE (submission_id);
+
+ALTER TABLE ONLY public.submission_rounds
+    ADD CONSTRAINT submission_rounds_pkey PRIMARY KEY (submission_id, number);
+
+ALTER TABLE ONLY public.submissions
+    ADD CONSTRAINT submissions_pkey PRIMARY KEY (id);
+
+CREATE INDEX catalogue_part_by_beginning ON public.catalogue_part USING btree (revision, upper(part_number) COLLATE "C");
+
+CREATE INDEX catalogue_part_by_core ON public.catalogue_part USING btree (revision, core, part_number);
+
+CREATE UNIQUE INDEX catalogue_revision_one_active ON public.catalogue_revision USING btree (state) WHERE (state = 'active'::text);
+
+CREATE INDEX idempotent_replies_by_age ON public.idempotent_replies USING btree (kept_at);
+
+CREATE INDEX idx_procrastinate_jobs_worker_not_null ON public.procrastinate_jobs USING btree (worker_id) WHERE ((worker_id IS NOT NULL) AND (status = 'doing'::public.procrastinate_job_status));
+
+CREATE INDEX idx_procrastinate_workers_last_heartbeat ON public.procrastinate_workers USING btree (last_heartbeat);
+
+CREATE INDEX procrastinate_events_job_id_fkey_v1 ON public.procrastinate_events USING btree (job_id);
+
+CREATE INDEX procrastinate_jobs_id_lock_idx_v1 ON public.procrastinate_jobs USING btree (id, lock) WHERE (status = ANY (ARRAY['todo'::public.procrastinate_job_status, 'doing'::public.procrastinate_job_status]));
+
+CREATE UNIQUE INDEX procrastinate_jobs_lock_idx_v1 ON public.procrastinate_jobs USING btree (lock) WHERE (status = 'doing'::public.procrastinate_job_status);
+
+CREATE INDEX procrastinate_jobs_priority_idx_v1 ON public.procrastinate_jobs USING btree (priority DESC, id) WHERE (status = 'todo'::public.procrastinate_job_status);
+
+CREATE INDEX procrastinate_jobs_queue_name_idx_v1 ON public.procrastinate_jobs USING btree (queue_name);
+
+CREATE UNIQUE INDEX procrastinate_jobs_queueing_lock_idx_v1 ON public.procrastinate_jobs USING btree (queueing_lock) WHERE (status = 'todo'::public.procrastinate_job_status);
+
+CREATE INDEX procrastinate_periodic_defers_job_id_fkey_v1 ON public.procrastinate_periodic_defers USING btree (job_id);
+
+CREATE INDEX reviews_by_state ON public.reviews USING btree (state, id);
+
+CREATE INDEX submissions_by_key ON public.submissions USING btree (key_id);
+
+CREATE TRIGGER catalogue_core_comes_while_loading AFTER INSERT ON public.catalogue_core REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
+
+CREATE TRIGGER catalogue_core_stays BEFORE DELETE OR UPDATE ON public.catalogue_core FOR EACH ROW EXECUTE FUNCTION public.catalogue_rows_stay();
+
+CREATE TRIGGER catalogue_duration_comes_while_loading AFTER INSERT ON public.catalogue_duration REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
+
+CREATE TRIGGER catalogue_duration_stays BEFORE DELETE OR UPDATE ON public.catalogue_duration FOR EACH ROW EXECUTE FUNCTION public.catalogue_rows_stay();
+
+CREATE TRIGGER catalogue_journal_comes_while_loading AFTER INSERT ON public.catalogue_journal REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
+
+CREATE TRIGGER catalogue_journal_stays BEFORE DELETE OR UPDATE ON public.catalogue_journal FOR EACH ROW EXECUTE FUNCTION public.catalogue_rows_stay();
+
+CREATE TRIGGER catalogue_lift_table_comes_while_loading AFTER INSERT ON public.catalogue_lift_table REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
+
+CREATE TRIGGER catalogue_lift_table_stays BEFORE DELETE OR UPDATE ON public.catalogue_lift_table FOR EACH ROW EXECUTE FUNCTION public.catalogue_rows_stay();
+
+CREATE TRIGGER catalogue_lobe_comes_while_loading AFTER INSERT ON public.catalogue_lobe REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
+
+CREATE TRIGGER catalogue_lobe_stays BEFORE DELETE OR UPDATE ON public.catalogue_lobe FOR EACH ROW EXECUTE FUNCTION public.catalogue_rows_stay();
+
+CREATE TRIGGER catalogue_part_comes_while_loading AFTER INSERT ON public.catalogue_part REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
+
+CREATE TRIGGER catalogue_part_stays BEFORE DELETE OR UPDATE ON public.catalogue_part FOR EACH ROW EXECUTE FUNCTION public.catalogue_rows_stay();
+
+CREATE TRIGGER catalogue_revision_guard BEFORE DELETE OR UPDATE ON public.catalogue_revision FOR EACH ROW EXECUTE FUNCTION public.catalogue_revision_guard();
+
+CREATE TRIGGER procrastinate_jobs_notify_queue_job_aborted_v1 AFTER UPDATE OF abort_requested ON public.procrastinate_jobs FOR EACH ROW WHEN (((old.abort_requested = false) AND (new.abort_requested = true) AND (new.status = 'doing'::public.procrastinate_job_status))) EXECUTE FUNCTION public.procrastinate_notify_queue_abort_job_v1();
+
+CREATE TRIGGER procrastinate_jobs_notify_queue_job_inserted_v1 AFTER INSERT ON public.procrastinate_jobs FOR EACH ROW WHEN ((new.status = 'todo'::public.procrastinate_job_status)) EXECUTE FUNCTION public.procrastinate_notify_queue_job_inserted_v1();
+
+CREATE TRIGGER procrastinate_trigger_abort_requested_events_v1 AFTER UPDATE OF abort_requested ON public.procrastinate_jobs FOR EACH ROW WHEN ((new.abort_requested = true)) EXECUTE FUNCTION public.procrastinate_trigger_abort_requested_events_procedure_v1();
+
+CREATE TRIGGER procrastinate_trigger_delete_jobs_v1 BEFORE DELETE ON public.procrastinate_jobs FOR EACH ROW EXECUTE FUNCTION public.procrastinate_unlink_periodic_defers_v1();
+
+CREATE TRIGGER procrastinate_trigger_scheduled_events_v1 AFTER INSERT OR UPDATE ON public.procrastinate_jobs FOR EACH ROW WHEN (((new.scheduled_at IS NOT NULL) AND (new.status = 'todo'::public.procrastinate_job_status))) EXECUTE FUNCTION public.procrastinate_trigger_function_scheduled_events_v1();
+
+CREATE TRIGGER procrastinate_trigger_status_events_insert_v1 AFTER INSERT ON public.procrastinate_jobs FOR EACH ROW WHEN ((new.status = 'todo'::public.procrastinate_job_status)) EXECUTE FUNCTION public.procrastinate_trigger_function_status_events_insert_v1();
+
+CREATE TRIGGER procrastinate_trigger_status_events_update_v1 AFTER UPDATE OF status ON public.procrastinate_jobs FOR EACH ROW EXECUTE FUNCTION public.procrastinate_trigger_function_status_events_update_v1();
+
+ALTER TABLE ONLY public.catalogue_core
+    ADD CONSTRAINT catalogue_core_revision_fkey FOREIGN KEY (revision) REFERENCES public.catalogue_revision(number);
+
+ALTER TABLE ONLY public.catalogue_duration
+    ADD CONSTRAINT catalogue_duration_revision_part_number_lobe_fkey FOREIGN KEY (revision, part_number, lobe) REFERENCES public.catalogue_lobe(revision, part_number, lobe);
+
+ALTER TABLE ONLY public.catalogue_journal
+    ADD CONSTRAINT catalogue_journal_revision_core_fkey FOREIGN KEY (revision, core) REFERENCES public.catalogue_core(revision, code);
+
+ALTER TABLE ONLY public.catalogue_lift_table
+    ADD CONSTRAINT catalogue_lift_table_revision_part_number_lobe_fkey FOREIGN KEY (revision, part_number, lobe) REFERENCES public.catalogue_lobe(revision, part_number, lobe);
+
+ALTER TABLE ONLY public.catalogue_lobe
+    ADD CONSTRAINT catalogue_lobe_revision_part_number_fkey FOREIGN KEY (revision, part_number) REFERENCES public.catalogue_part(revision, part_number);
+
+ALTER TABLE ONLY public.catalogue_part
+    ADD CONSTRAINT catalogue_part_revision_core_fkey FOREIGN KEY (revision, core) REFERENCES public.catalogue_core(revision, code);
+
+ALTER TABLE ONLY public.catalogue_part
+    ADD CONSTRAINT catalogue_part_revision_superseded_by_fkey FOREIGN KEY (revision, superseded_by) REFERENCES public.catalogue_part(revision, part_number) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.idempotent_replies
+    ADD CONSTRAINT idempotent_replies_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.procrastinate_events
+    ADD CONSTRAINT procrastinate_events_job_id_fkey FOREIGN KEY (job_id) REFERENCES public.procrastinate_jobs(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.procrastinate_jobs
+    ADD CONSTRAINT procrastinate_jobs_worker_id_fkey FOREIGN KEY (worker_id) REFERENCES public.procrastinate_workers(id) ON DELETE SET NULL;
+
+ALTER TABLE ONLY public.procrastinate_periodic_defers
+    ADD CONSTRAINT procrastinate_periodic_defers_job_id_fkey FOREIGN KEY (job_id) REFERENCES public.procrastinate_jobs(id);
+
+ALTER TABLE ONLY public.reviews
+    ADD CONSTRAINT reviews_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.submission_rounds
+    ADD CONSTRAINT submission_rounds_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.submissions
+    ADD CONSTRAINT submissions_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);

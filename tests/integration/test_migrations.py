@@ -1,0 +1,70 @@
+"""The schema's history, run for real."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from service.adapters.postgres.migrations import FOLDER, head_revision, is_current, revision_of
+from service.adapters.postgres.migrations.migrate import ADVISORY_LOCK, upgrade
+from tests.integration.schema_dump import SCHEMA, schema_of
+
+
+def test_the_end_state_is_the_committed_schema(database_url: str) -> None:
+    assert schema_of(database_url) == SCHEMA.read_text(encoding="utf-8")
+
+
+def test_an_empty_database_comes_to_head_and_stays_there(empty_database_url: str) -> None:
+    assert upgrade(empty_database_url) == (None, head_revision())
+    assert upgrade(empty_database_url) == (head_revision(), head_revision())
+
+
+def test_a_database_tells_its_revision(empty_database_url: str, database_url: str) -> None:
+    with psycopg.connect(empty_database_url) as connection:
+        assert revision_of(connection) is None
+    with psycopg.connect(database_url) as connection:
+        assert revision_of(connection) == head_revision()
+
+
+def test_only_a_schema_as_new_as_the_code_will_do() -> None:
+    assert not is_current(None)
+    assert not is_current("0000")
+    assert is_current(head_revision())
+    assert is_current("9999")
+
+
+def test_of_two_migrations_at_once_one_works_and_the_other_waits(empty_database_url: str) -> None:
+    outcomes: list[tuple[str | None, str]] = []
+    threads = [threading.Thread(target=lambda: outcomes.append(upgrade(empty_database_url))) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    head = head_revision()
+    assert sorted(outcomes, key=str) == [(head, head), (None, head)]
+
+
+def test_a_migration_waits_no_longer_than_it_is_told_to(empty_database_url: str) -> None:
+    with psycopg.connect(empty_database_url) as holder:
+        holder.execute("SELECT pg_advisory_lock(%s)", [ADVISORY_LOCK])
+        with pytest.raises(psycopg.errors.LockNotAvailable):
+            upgrade(empty_database_url, wait=0.1)
+        assert revision_of(holder) is None
+
+
+def test_every_revision_names_one_file_of_sql_and_every_file_is_named() -> None:
+    numbered = {path.stem for path in (FOLDER / "sql").glob("*.sql")}
+    revisions = {path.stem.removeprefix("v") for path in (FOLDER / "versions").glob("v*.py")}
+    assert numbered == revisions
+    for path in (FOLDER / "versions").glob("v*.py"):
+        assert f'run_sql("{path.stem.removeprefix("v")}.sql")' in path.read_text(encoding="utf-8")
+    numbers = sorted(name[:4] for name in numbered)
+    assert numbers == [f"{number:04}" for number in range(1, len(numbers) + 1)]
+
+
+def test_a_revision_says_what_it_is_for() -> None:
+    for path in (FOLDER / "versions").glob("v*.py"):
+        assert Path(path).read_text(encoding="utf-8").startswith('"""')
