@@ -109,9 +109,7 @@ def _evidence(submission: Submission, identification: Identification) -> list[st
     if not identification.candidates or not identification.candidates[0].evidence:
         return []
     best = identification.candidates[0]
-    against = (
-        identification.candidates[1].part_number if len(identification.candidates) > 1 else "none of the catalogue's"
-    )
+    against = _runner_up(identification)
     lines = _wrapped(f"Why {best.part_number}, against {against}; lengths in {UNITS[submission.unit]}")
     lines.append(f"  {'':{_LABEL}}{'measured':>10}{'expected':>10}{'differs':>11}{'bits':>7}")
     for row in sorted(best.evidence, key=lambda row: row.pointer == "prior"):
@@ -120,6 +118,14 @@ def _evidence(submission: Submission, identification: Identification) -> list[st
     lines.append(f"  {'together':{_LABEL + 31}}{_bits(total):>7}")
     lines += _wrapped("Each bit doubles the odds for it; a minus speaks against it.", "  ")
     return lines
+
+
+def _runner_up(identification: Identification) -> str:
+    """Whom the first candidate's evidence is weighed against: the likeliest other answer."""
+    others = identification.candidates[1:2]
+    if others and others[0].probability >= identification.not_in_catalogue_probability:
+        return others[0].part_number
+    return "none of the catalogue's parts"
 
 
 def _evidence_line(row: Evidence, submission: Submission) -> str:

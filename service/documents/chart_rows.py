@@ -95,7 +95,8 @@ def _order(reading: Reading, index: int) -> tuple[int, int, int, int]:
 
 def _row(reading: Reading, submission: Submission, evidence: list[Evidence | None]) -> Row:
     unit = submission.unit
-    mean = float(reading.mean) if reading.feature.is_angle else unit.to_mm(reading.mean)
+    # as the engine turns it over, so that a mean half way between two figures is shown alike everywhere
+    mean = float(reading.mean) * (1.0 if reading.feature.is_angle else float(unit.mm))
     spreads = [e.expected_spread for e in evidence if e and e.expected_spread]
     return Row(
         label=subject(reading).capitalize(),

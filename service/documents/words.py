@@ -60,10 +60,11 @@ def taken(reading: Reading, submission: Submission) -> str:
 
 
 def in_full(reading: Reading, submission: Submission) -> str:
-    """Everything about a reading but its value: "intake lobe height, cylinder 2 (digital caliper)"."""
+    """Everything about a reading but its value: "intake lobe height, cylinder 2 (digital caliper ×3)"."""
     cylinder = f", cylinder {reading.cylinder}" if reading.cylinder else ""
     lobe = f"{reading.lobe.value} " if reading.lobe else ""
-    return f"{lobe}{subject(reading)}{cylinder} ({taken(reading, submission)})"
+    times = f" ×{len(reading.values)}" if len(reading.values) > 1 else ""
+    return f"{lobe}{subject(reading)}{cylinder} ({INSTRUMENTS[submission.instrument_of(reading)]}{times})"
 
 
 def figure(value: float, reading: Reading | None, unit: LengthUnit) -> str:
