@@ -34,6 +34,20 @@ _NO_ZERO = 1e-9  # of a coefficient that least squares has brought to nothing
 
 
 @dataclass(frozen=True)
+class Case:
+    """A submission, the model it is judged by, and what its repeats tell of the hand, worked out once."""
+
+    submission: Submission
+    model: MeasuringModel
+    hands: tuple[SeenHand, ...]
+
+    @classmethod
+    def of(cls, submission: Submission, model: MeasuringModel) -> Case:
+        """The case of `submission` under `model`."""
+        return cls(submission, model, seen_hands(submission, model))
+
+
+@dataclass(frozen=True)
 class Input:
     """One entry as a reading of its group's truth: truth = `scale` * entry + `offset` (mm or degrees)."""
 
@@ -68,8 +82,7 @@ def combined_standard_uncertainty(shares: Sequence[float]) -> float:
 
 def combine(
     groups: Sequence[Group],
-    submission: Submission,
-    model: MeasuringModel,
+    case: Case,
     *,
     constant: float = 0.0,
     others: Sequence[BudgetComponent] = (),
@@ -80,7 +93,7 @@ def combine(
     symmetric, JCGM 101, 3.15); it is lopsided about `corrected` where the one-sided errors are.
     """
     placed = [(row, inp) for row, group in enumerate(groups) for inp in group.inputs]
-    hands = seen_hands(submission, model)
+    submission, model, hands = case.submission, case.model, case.hands
     errors = [[seen_error(inp.reading, submission, model, hand.level) for _, inp in placed] for hand in hands]
     used = {submission.instrument_of(inp.reading) for _, inp in placed}
     zeros = [zeros_left(used, submission, model, hand.level) for hand in hands]
