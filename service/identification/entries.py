@@ -60,6 +60,12 @@ class Entry:
         """The same entry with its mean moved."""
         return replace(self, mean=self.mean + by)
 
+    def standing_alone(self) -> Entry:
+        """The same entry with its tool's zero taken as scatter of its own."""
+        if self.tool is None:
+            return self
+        return replace(self, tool=None, sd=math.hypot(self.sd, 1.5 * self.zero_sd), zero_sd=0.0)
+
 
 _LOBE_TRUTH = {
     Feature.LOBE_HEIGHT: Truth.HEIGHT,

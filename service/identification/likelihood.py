@@ -41,59 +41,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammaln
 
 from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
 from service.identification.densities import log_normal, log_sum_exp
 from service.identification.entries import Entry, GroupKey, Truth
-from service.identification.grids import STEP_PER_WIDTH, EntryTable
-from service.identification.lobe_integral import LobePrior, Shifts, lift_density, lobe_density, width_density
+from service.identification.grids import STEP_PER_WIDTH
+from service.identification.lobe_integral import LobePrior, Shifts, lift_density, width_density
 from service.identification.measuring import MeasuringModel
 from service.identification.nodes import spread_over_nodes, zero_nodes
 from service.identification.rows import Kind, Rows
+from service.identification.shaft_integral import LobeReadings, lobes_log_density
 from service.identification.table import CatalogueTable, Floats, Ints
+from service.identification.variants import grouped
 
 _WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH)
 _UNKNOWN_LOBE_SD_MM = 1.0
 _UNKNOWN_LOBE_LOG = math.log(0.02)
 """A reading on a lobe that a part does not have: possible (they mixed them up), but it costs."""
-
-
-@dataclass(frozen=True, eq=False)
-class Variants:
-    """The distinct sets of entries of one group over all hypotheses; `of` (H,) says whose is whose, -1 for none."""
-
-    key: GroupKey
-    sets: list[tuple[Entry, ...]]
-    of: Ints
-
-    def spread(self, values: Floats) -> Floats:
-        """From one value a variant (V, ...) to one a hypothesis (H, ...), zero where the group was not read."""
-        padded = np.concatenate([values, np.zeros((1, *values.shape[1:]))])
-        return np.asarray(padded[self.of])
-
-
-def _grouped(hypotheses: Sequence[Sequence[Entry]]) -> dict[GroupKey, Variants]:
-    sets: dict[GroupKey, dict[tuple[int, ...], int]] = {}
-    members: dict[GroupKey, list[tuple[Entry, ...]]] = {}
-    of: dict[GroupKey, list[int]] = {}
-    for number, entries in enumerate(hypotheses):
-        groups: dict[GroupKey, list[Entry]] = {}
-        for e in entries:
-            groups.setdefault(e.group, []).append(e)
-        for key, group in groups.items():
-            known = sets.setdefault(key, {})
-            identity = tuple(id(e) for e in group)
-            if identity not in known:
-                known[identity] = len(known)
-                members.setdefault(key, []).append(tuple(group))
-            row = of.setdefault(key, [-1] * len(hypotheses))
-            row[number] = known[identity]
-    return {key: Variants(key, members[key], np.array(of[key], np.int64)) for key in members}
 
 
 def _lobe_prior(rows: Rows, lobe: int, wear: float) -> tuple[LobePrior, Floats]:
@@ -207,7 +174,7 @@ def _given_nodes(
     used: bool,
 ) -> Floats:
     """Log-likelihood (H, K) when every zero but that of `tool` is known: the grids over Z and U."""
-    groups = _grouped(hypotheses)
+    groups = grouped(hypotheses)
     making = min(model.journal_making_sd, model.lift_making_sd, model.base_making_sd)
     stated = np.concatenate([rows.lift_sd[rows.kind == Kind.MADE].ravel(), rows.base_sd[rows.kind == Kind.MADE].ravel()])
     stated = stated[np.isfinite(stated)]
@@ -222,14 +189,14 @@ def _given_nodes(
     wear = model.nose_wear_mean if used else 0.0
     cores, core_of_row = np.unique(rows.core, return_inverse=True)
     per_core: Floats = np.zeros((n_h, cores.size, zeros.size))
-    lobes: list[tuple[Variants, LobePrior]] = []
+    lobes: list[LobeReadings] = []
     for key, variants in groups.items():
         name = key[0]
         if name == "lobe":
             prior, cost = _lobe_prior(rows, int(str(key[1])), wear)
             free += np.where((variants.of >= 0)[:, None], cost[None], 0.0)
             if any(e.truth in (Truth.BASE, Truth.HEIGHT) for s in variants.sets for e in s):
-                lobes.append((variants, prior))
+                lobes.append(LobeReadings(variants, prior))
             else:
                 free += variants.spread(lift_density(variants.sets, prior, step))
         elif name in ("journal", "length"):
@@ -242,15 +209,10 @@ def _given_nodes(
             over_zero = over_zero + variants.spread(of_zero)[:, None, :]
         else:
             free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
-    over_zero = over_zero + per_core
-    made = np.flatnonzero(rows.kind == Kind.MADE)
-    loose = np.flatnonzero(rows.kind != Kind.MADE)
-    result = np.empty((n_h, rows.size))
-    for index, integrate in ((made, _as_made), (loose, _with_undersize)):
-        if index.size:
-            part = integrate(rows.take(index), lobes, index, over_zero[:, core_of_row[index], :], zeros, step, tool, model)
-            result[:, index] = part + free[:, index]
-    return result
+    over_zero = (over_zero + per_core)[:, core_of_row, :]
+    if lobes:
+        over_zero = over_zero + lobes_log_density(rows, lobes, zeros, step, tool, model)
+    return log_sum_exp(over_zero, axis=2) + free
 
 
 def _zero_check(entries: Sequence[Entry], zeros: Floats, tool: Instrument | None) -> Floats:
@@ -274,148 +236,3 @@ def _core_density(
         moved = [tuple(e.moved(-zero) if e.tool is tool else e for e in s) for s in sets]
         columns.append(width_density(moved, mean, sd, wear, still)[..., 0])
     return np.stack(columns, axis=-1)
-
-
-Lobes = Sequence[tuple[Variants, LobePrior]]
-
-
-def _of(prior: LobePrior, index: Ints) -> LobePrior:
-    return LobePrior(prior.base[index], prior.base_sd[index], prior.lift[index], prior.lift_sd[index], prior.wear)
-
-
-def _moves(variants: Variants, tool: Instrument | None) -> bool:
-    """Whether a lobe's widths carry the gridded tool's zero. All of them do or none does (`spread_over_nodes`)."""
-    return any(e.tool is tool and tool is not None for s in variants.sets for e in s if e.truth is not Truth.LIFT)
-
-
-def _as_made(
-    rows: Rows,
-    lobes: Lobes,
-    index: Ints,
-    over_zero: Floats,
-    zeros: Floats,
-    step: float,
-    tool: Instrument | None,
-    model: MeasuringModel,
-) -> Floats:
-    """Rows with no undersize: the sum over the tool's zero alone."""
-    total = over_zero
-    for variants, prior in lobes:
-        moving = _moves(variants, tool)
-        at = Shifts(np.full(rows.size, zeros[0] if moving else 0.0), zeros.size if moving else 1, 1, step)
-        total = total + variants.spread(lobe_density(variants.sets, _of(prior, index), at))
-    return log_sum_exp(total, axis=2)
-
-
-def _undersize_log_density(undersize: Floats, rows: Rows, model: MeasuringModel) -> Floats:
-    """Log-density of U for each row; `undersize` has the rows on its first axis."""
-    shape = (model.regrind_undersize_mean / model.regrind_undersize_sd) ** 2
-    scale = model.regrind_undersize_mean / shape
-    positive = np.maximum(undersize, 1e-12)
-    gamma = (shape - 1) * np.log(positive) - positive / scale - gammaln(shape) - shape * math.log(scale)
-    gamma = np.where(undersize > 0, gamma, -np.inf)
-    stranger = (rows.kind == Kind.STRANGER).reshape(-1, *([1] * (undersize.ndim - 1)))
-    spread = np.where(rows.undersize_sd > 0, rows.undersize_sd, 1.0).reshape(stranger.shape)
-    return np.where(stranger, log_normal(undersize, spread), gamma)
-
-
-def _window(sets: list[tuple[Entry, ...]], prior: LobePrior) -> tuple[Floats, Floats]:
-    """Where a lobe's entries let the shift s = Z - U lie, for each variant and row: two arrays (V, K)."""
-    bases = EntryTable.of([tuple(e for e in s if e.truth is Truth.BASE) for s in sets])
-    heights = EntryTable.of([tuple(e for e in s if e.truth is Truth.HEIGHT) for s in sets])
-    base_low, base_high = bases.truth_range()
-    height_low, height_high = heights.truth_range()
-    reach = 6 * prior.base_sd
-    low = np.maximum(
-        base_low[:, None] - prior.base - reach,
-        height_low[:, None] - prior.base - prior.lift - 6 * np.hypot(prior.base_sd, prior.lift_sd),
-    )
-    high = np.minimum(
-        base_high[:, None] - prior.base + reach,
-        height_high[:, None] - prior.base - prior.lift + 6 * np.hypot(prior.base_sd, prior.lift_sd) + 14 * prior.wear,
-    )
-    return low, high
-
-
-def _with_undersize(
-    rows: Rows,
-    lobes: Lobes,
-    index: Ints,
-    over_zero: Floats,
-    zeros: Floats,
-    step: float,
-    tool: Instrument | None,
-    model: MeasuringModel,
-) -> Floats:
-    """Rows whose base circles are off by one unknown amount: the sum over the shift and the tool's zero."""
-    if not lobes:
-        return log_sum_exp(np.broadcast_to(over_zero, (over_zero.shape[0], rows.size, zeros.size)), axis=2)
-    n_h = over_zero.shape[0]
-    low = np.full((n_h, rows.size), -np.inf)
-    high = np.full((n_h, rows.size), np.inf)
-    here = [(variants, _of(prior, index)) for variants, prior in lobes]
-    for variants, prior in here:
-        v_low, v_high = _window(variants.sets, prior)
-        read = (variants.of >= 0)[:, None]
-        low = np.where(read, np.maximum(low, v_low[variants.of]), low)
-        high = np.where(read, np.minimum(high, v_high[variants.of]), high)
-    unread = ~np.isfinite(low).all(axis=1)
-    result = np.full((n_h, rows.size), -np.inf)
-    if unread.any():
-        result[unread] = log_sum_exp(over_zero[unread], axis=2)
-    empty = high <= low
-    middle = (low + high) / 2
-    low, high = np.where(empty, middle - step, low), np.where(empty, middle + step, high)
-    sd = min(float(np.hypot(rows.base_sd, 0.0)[np.isfinite(rows.base_sd)].min(initial=1.0)), 1.0)
-    shared = sum(1 for variants, _ in here)
-    every = max(1, int(STEP_PER_WIDTH * sd / math.sqrt(shared) / step))
-    for chosen in _clusters(low, high, np.flatnonzero(~unread)):
-        first, last = low[chosen].min(axis=0), high[chosen].max(axis=0)
-        count = int(min(np.ceil((last - first).max() / (every * step)) + 1, 2000))
-        at = Shifts(first, count, every, step)
-        moving = [_moves(variants, tool) for variants, _ in here]
-        density = np.zeros((chosen.size, rows.size, count))
-        for variants, prior in here:
-            needed, back = np.unique(variants.of[chosen], return_inverse=True)
-            sets = [variants.sets[i] for i in needed if i >= 0]
-            if not sets:
-                continue
-            values = lobe_density(sets, prior, at)
-            if needed[0] < 0:
-                values = np.concatenate([np.zeros((1, *values.shape[1:])), values])
-            density += values[back]
-        n_z = zeros.size if all(moving) else 1
-        # z_m - s_n takes only n_z + (count - 1) every distinct values, so the density is worked out on those
-        distance = (zeros[0] if all(moving) else 0.0) - first[:, None]
-        distinct = distance + step * (np.arange(n_z + (count - 1) * every) - (count - 1) * every)
-        with np.errstate(divide="ignore"):
-            at_distinct = np.exp(_undersize_log_density(distinct, rows, model)) * (every * step)
-        which = np.arange(n_z)[:, None] + every * (count - 1 - np.arange(count))[None]
-        weight = at_distinct[:, which]
-        top = density.max(axis=2, keepdims=True)
-        top = np.where(np.isfinite(top), top, 0.0)
-        linear = np.exp(density - top)
-        summed = np.einsum("kmn,hkn->hkm", weight, linear)
-        with np.errstate(divide="ignore"):
-            lobe_part = np.log(summed) + top
-        result[chosen] = log_sum_exp(over_zero[chosen] + lobe_part, axis=2)
-    return result
-
-
-def _clusters(low: Floats, high: Floats, members: Ints) -> list[Ints]:
-    """Hypotheses whose windows nearly coincide, so that one grid of shifts serves them all."""
-    if members.size == 0:
-        return []
-    start, width = low.mean(axis=1), (high - low).mean(axis=1)
-    order = members[np.argsort(start[members], kind="stable")]
-    found: list[list[int]] = []
-    for i in order:
-        if found:
-            first = found[-1][0]
-            end = max(start[j] + width[j] for j in (*found[-1], i))
-            if end - start[first] <= 1.5 * max(width[first], width[i]):
-                found[-1].append(int(i))
-                continue
-        found.append([int(i)])
-    return [np.array(c, np.int64) for c in found]
-

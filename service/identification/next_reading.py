@@ -231,11 +231,18 @@ def _quick(lead: Leading, means: Floats, sds: Floats) -> float:
     return _information(lead.share, lead.side, density, weight)
 
 
+def _mixes_tools(known: tuple[Entry, ...], e: Entry) -> bool:
+    """Whether a lobe would be read with two tools: a look ahead then takes every zero as its reading's own scatter."""
+    return any(k.group == e.group and e.group[0] == "lobe" and k.tool is not e.tool for k in known)
+
+
 def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, weight: Floats) -> float:
     """The information of entry `e` taking each of `values`, by the likelihood function, under the likeliest slip and hand."""
     rows = posterior.rows.take(lead.rows)
     a, h = divmod(int(np.exp(posterior.log_weight).sum(axis=2).argmax()), len(posterior.slips))
     known = posterior.entries[a][h]
+    if _mixes_tools(known, e):
+        known, e = tuple(k.standing_alone() for k in known), e.standing_alone()
     hypotheses = [known, *((*known, replace(e, mean=float(v))) for v in values)]
     log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
     with np.errstate(invalid="ignore"):

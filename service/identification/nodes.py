@@ -20,6 +20,8 @@ from service.identification.table import Floats
 
 _RATIO_NODES = 5
 _ZERO_NODES = 5
+_FEW_NODES = 3
+_FINE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,24 +63,16 @@ def _normal_nodes(sd: float, count: int) -> list[Node]:
 
 
 def _tool_nodes(sd: float, model: MeasuringModel) -> list[Node]:
+    """Nodes of a further tool's zero. A fine tool's hardly matters beside making: its mixture is taken as one normal."""
+    if sd * model.zero_bad_factor < _FINE * model.base_making_sd:
+        return _normal_nodes(sd * float(np.sqrt(1 + model.zero_bad_share * (model.zero_bad_factor**2 - 1))), _FEW_NODES)
     usual = [(z, w * (1 - model.zero_bad_share)) for z, w in _normal_nodes(sd, _ZERO_NODES)]
     bad = [(z, w * model.zero_bad_share) for z, w in _normal_nodes(sd * model.zero_bad_factor, _ZERO_NODES)]
     return usual + bad if model.zero_bad_share > 0 else usual
 
 
-def _grid_nodes(sd: float, step: float, model: MeasuringModel) -> list[Node]:
-    zeros, log_weight = zero_nodes(sd, step, model)
-    return [(float(z), float(np.exp(w))) for z, w in zip(zeros, log_weight, strict=True) if w > -16]
-
-
 def _carries(e: Entry) -> bool:
     return e.tool is not None and e.truth is not Truth.ZERO
-
-
-def _mixed(hypotheses: Sequence[Sequence[Entry]], tool: Instrument) -> bool:
-    """Whether lobe widths carry `tool`'s zero and something else besides: then its zero cannot stay on the grid."""
-    tools = {e.tool for h in hypotheses for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)}
-    return tool in tools and len(tools) > 1
 
 
 def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> Plan:
@@ -94,9 +88,6 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
     kept = [tuple(e for e in h if e.truth is not Truth.ZERO or e.tool in zero_sds) for h in hypotheses]
     tool = max(zero_sds, key=lambda t: (zero_sds[t], count[t]), default=None)
     noded: list[tuple[Instrument | None, list[Node]]] = []
-    if tool is not None and _mixed(kept, tool):
-        noded.append((tool, _grid_nodes(zero_sds[tool], 0.9 * zero_sds[tool], model)))
-    grid_tool = None if noded else tool
     noded += [(t, _tool_nodes(sd, model)) for t, sd in zero_sds.items() if t is not tool]
     shares_ratio = max((sum(e.shares_ratio for e in h) for h in kept), default=0)
     if shares_ratio > 1:
@@ -104,7 +95,7 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
     elif shares_ratio == 1:
         kept = _with_ratio_spread(kept, model)
     if not noded:
-        return Plan(kept, np.zeros(1), grid_tool, zero_sds.get(grid_tool, 0.0) if grid_tool else 0.0)
+        return Plan(kept, np.zeros(1), tool, zero_sds[tool] if tool else 0.0)
     spread: list[tuple[Entry, ...]] = []
     weights = []
     for combination in itertools.product(*(nodes for _, nodes in noded)):
@@ -112,7 +103,7 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
         weights.append(float(np.prod([w for _, w in combination])))
         moved: dict[int, Entry] = {}
         spread.extend(tuple(_moved(e, by_tool, moved) for e in h) for h in kept)
-    return Plan(spread, np.log(weights), grid_tool, zero_sds.get(grid_tool, 0.0) if grid_tool else 0.0)
+    return Plan(spread, np.log(weights), tool, zero_sds[tool] if tool else 0.0)
 
 
 def _moved(e: Entry, by_tool: dict[Instrument | None, float], known: dict[int, Entry]) -> Entry:

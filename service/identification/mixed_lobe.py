@@ -1,0 +1,111 @@
+"""The integral over one lobe read with several tools, one of which carries the zero on the grid.
+
+The zero moves only that tool's readings, the undersize moves the base circle itself, so the result has an axis for
+each: (V, K, M, S), variant, row, zero z_m (a uniform grid) and undersize u_n (any). With b = B0 - u + making:
+
+    G(z_m, u_n) = sum_i Normal(x_i - B0 + u_n; sdB) MBo_i MBm_(i+m) sum_j p(l_j) ML_j MHo_(i+j) MHm_(i+j+m)
+
+where m tables belong to the tool on the grid and o tables to the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from service.domain.readings import Instrument
+from service.identification.densities import log_emg, log_normal
+from service.identification.entries import Entry, Truth
+from service.identification.grids import SPREADS, TAILS, EntryTable, nodes_between
+from service.identification.lobe_integral import LobePrior
+from service.identification.table import Floats
+
+
+def _tables(variants: Sequence[Sequence[Entry]], truth: Truth, tool: Instrument | None, moving: bool) -> EntryTable:
+    return EntryTable.of([tuple(e for e in s if e.truth is truth and (e.tool is tool) is moving) for s in variants])
+
+
+def _ranges(
+    tables: dict[str, EntryTable], prior: LobePrior, zeros: Floats, undersize: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """(base low, base high, lift low, lift high) that entries, rows, zeros and undersizes leave possible, each (V,)."""
+    reach = SPREADS * prior.base_sd
+    base_low = (prior.base - undersize.max(axis=1) - reach).min()
+    base_high = (prior.base - undersize.min(axis=1) + reach).max()
+    lift_low = (prior.lift - SPREADS * prior.lift_sd - TAILS * prior.wear).min()
+    lift_high = (prior.lift + SPREADS * prior.lift_sd).max()
+    lows, highs = {}, {}
+    for name, table in tables.items():
+        low, high = table.truth_range()
+        if name.endswith("moving"):
+            low, high = low - zeros[-1], high - zeros[0]
+        lows[name], highs[name] = low, high
+    low_b = np.maximum(np.maximum(lows["base"], lows["base moving"]), base_low)
+    high_b = np.minimum(np.minimum(highs["base"], highs["base moving"]), base_high)
+    low_h = np.maximum(lows["height"], lows["height moving"])
+    high_h = np.minimum(highs["height"], highs["height moving"])
+    low_l = np.maximum(np.maximum(lows["lift"], lift_low), low_h - high_b)
+    high_l = np.minimum(np.minimum(highs["lift"], lift_high), high_h - low_b)
+    low_b, high_b = np.maximum(low_b, low_h - high_l), np.minimum(high_b, high_h - low_l)
+    return low_b, high_b, low_l, high_l
+
+
+def _scaled(table: EntryTable, first: Floats, n: int, step: float) -> tuple[Floats, Floats]:
+    log_table = table.log_table(first, n, step)
+    top = log_table.max(axis=-1)
+    return np.exp(log_table - top[:, None]), top
+
+
+def mixed_lobe_density(
+    variants: Sequence[Sequence[Entry]],
+    prior: LobePrior,
+    tool: Instrument | None,
+    zeros: Floats,
+    undersize: Floats,
+    step: float,
+) -> Floats:
+    """Log-density of one lobe's entries at every zero and undersize (K, S): (V, K, M, S)."""
+    tables = {
+        "base": _tables(variants, Truth.BASE, tool, False),
+        "base moving": _tables(variants, Truth.BASE, tool, True),
+        "height": _tables(variants, Truth.HEIGHT, tool, False),
+        "height moving": _tables(variants, Truth.HEIGHT, tool, True),
+        "lift": EntryTable.of([tuple(e for e in s if e.truth is Truth.LIFT) for s in variants]),
+    }
+    low_b, high_b, low_l, high_l = _ranges(tables, prior, zeros, undersize)
+    impossible = (high_b <= low_b) | (high_l <= low_l)
+    low_b, high_b, low_l, high_l = (np.where(impossible, 0.0, r) for r in (low_b, high_b, low_l, high_l))
+    x_first, n_x = nodes_between(low_b, high_b, step)
+    l_first, n_l = nodes_between(low_l, high_l, step)
+    n_z = zeros.size
+    base, base_top = _scaled(tables["base"], x_first, n_x, step)
+    base_moving, moving_top = _scaled(tables["base moving"], x_first + zeros[0], n_x + n_z - 1, step)
+    height, height_top = _scaled(tables["height"], x_first + l_first, n_x + n_l - 1, step)
+    height_moving, h_top = _scaled(tables["height moving"], x_first + l_first + zeros[0], n_x + n_l + n_z - 2, step)
+    lift, lift_top = _scaled(tables["lift"], l_first, n_l, step)
+    at_lift = l_first[:, None] + step * np.arange(n_l)
+    p = np.exp(log_emg(at_lift[:, None] - prior.lift[None, :, None], prior.lift_sd[None, :, None], prior.wear, -1))
+    p = p * lift[:, None, :]
+    if tables["height moving"].present.any() and tables["height"].present.any():
+        # both kinds of height: the sum over lifts differs at every zero
+        both = height[:, :, None] * sliding_window_view(height_moving, n_z, axis=-1)
+        along = sliding_window_view(both, n_l, axis=1)
+        carried = np.einsum("vkj,vimj->vkim", p, along, optimize=True)
+    elif tables["height moving"].present.any():
+        along = sliding_window_view(height_moving, n_l, axis=-1)
+        carried = sliding_window_view(np.matmul(p, np.swapaxes(along, 1, 2)), n_z, axis=-1)
+    else:
+        along = sliding_window_view(height, n_l, axis=-1)
+        carried = np.matmul(p, np.swapaxes(along, 1, 2))[..., None]
+    moving = sliding_window_view(base_moving, n_z, axis=-1)
+    values = carried * (base[:, :, None] * moving)[:, None]
+    x = x_first[:, None] + step * np.arange(n_x)
+    away = x[:, None, :, None] - prior.base[None, :, None, None] + undersize[None, :, None, :]
+    kernel = np.exp(log_normal(away, prior.base_sd[None, :, None, None]))
+    density = np.matmul(np.swapaxes(values, 2, 3), kernel) * step**2
+    density[impossible] = 0.0
+    top = base_top + moving_top + height_top + h_top + lift_top
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(density) + top[:, None, None, None])
