@@ -20,7 +20,8 @@ def configure_logging(level: str) -> None:
     ]
     last: list[structlog.typing.Processor]
     if sys.stderr.isatty():
-        last = [structlog.dev.ConsoleRenderer()]
+        # A traceback with every local in it can hold a whole catalogue, and a caller's name.
+        last = [structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)]
     else:
         last = [structlog.processors.format_exc_info, structlog.processors.JSONRenderer(_as_json)]
     structlog.configure(

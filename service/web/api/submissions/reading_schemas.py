@@ -130,6 +130,9 @@ def _schema_of(feature: Feature) -> ma.Schema:
     return kind()
 
 
+_SCHEMAS = {feature.value: _schema_of(feature) for feature in Feature}
+
+
 def reading_field() -> Variant:
     """A field for one reading of any feature."""
-    return Variant("feature", {feature.value: _schema_of(feature) for feature in Feature})
+    return Variant("feature", _SCHEMAS)
