@@ -15,10 +15,10 @@ from service.identification.densities import log_emg
 from service.identification.entries import Entry
 from service.identification.table import Floats, Ints
 
-SPREADS = 6.0
-"""A normal is followed this many standard deviations out (2e-9 beyond)."""
-TAILS = 14.0
-"""An exponential is followed this many means out (8e-7 beyond)."""
+SPREADS = 5.3
+"""A normal is followed this many standard deviations out (6e-8 beyond)."""
+TAILS = 11.0
+"""An exponential is followed this many means out (2e-5 beyond)."""
 STEP_PER_WIDTH = 1.2
 """Grid step over the narrowest width of an integrand; the trapezium rule then errs by about 1e-6."""
 MOST_NODES = 1200
@@ -90,16 +90,20 @@ def nodes_between(low: Floats, high: Floats, step: float) -> tuple[Floats, int]:
     return low, n
 
 
-def slide(values: Floats, kernel: Floats, every: int) -> Floats:
-    """result[..., n] = sum_i values[..., i] kernel[..., i + (S - 1 - n) every]: `values` against a sliding kernel.
+def slide(values: Floats, kernel: Floats, every: int, coarse: int) -> Floats:
+    """result[..., n] = sum_i values[..., i] kernel[..., i coarse + (S - 1 - n) every]: `values` against a sliding kernel.
 
-    `kernel` has (S - 1) every more elements than `values` along the last axis; the result has S.
+    `values` stand `coarse` steps of the kernel apart; `kernel` comes from `offsets`. The result has S elements.
     """
-    windows = sliding_window_view(kernel, values.shape[-1], axis=-1)[..., ::every, :][..., ::-1, :]
+    reach = (values.shape[-1] - 1) * coarse + 1
+    windows = sliding_window_view(kernel, reach, axis=-1)[..., ::every, ::coarse][..., ::-1, :]
     return np.asarray(np.einsum("...i,...ni->...n", values, windows))
 
 
-def offsets(first: Floats, n_values: int, n_shifts: int, every: int, step: float) -> Floats:
-    """The distinct distances x_i - s_n for `slide`'s kernel; `first` is x_0 - s_0, the result has one axis more."""
-    index: Ints = np.arange(n_values + (n_shifts - 1) * every) - (n_shifts - 1) * every
+def offsets(first: Floats, n_values: int, coarse: int, n_shifts: int, every: int, step: float) -> Floats:
+    """The distinct distances x_i - s_n for `slide`'s kernel; `first` is x_0 - s_0, the result has one axis more.
+
+    The x stand `coarse` steps apart, the shifts `every` steps.
+    """
+    index: Ints = np.arange((n_values - 1) * coarse + 1 + (n_shifts - 1) * every) - (n_shifts - 1) * every
     return np.asarray(first[..., None] + step * index)

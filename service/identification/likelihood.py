@@ -108,20 +108,21 @@ def _core_width(
     return stated, sd, model.journal_wear_mean if used else 0.0
 
 
-def _narrowest(entries: Sequence[Entry], zero_sd: float, making: float) -> float:
-    """The narrowest width an integrand can have, from one set of entries taken together (mm)."""
-    per_truth: dict[tuple[GroupKey, Truth], float] = {}
-    for e in entries:
-        if e.truth in (*_WIDTHS, Truth.LIFT):
-            key = (e.group, e.truth)
-            per_truth[key] = per_truth.get(key, 0.0) + 1 / e.sd**2
-    if not per_truth:
-        return making
-    sharpest = max(per_truth.values())
-    own = 1 / math.sqrt(1 / making**2 + sharpest)
-    zero = 1 / zero_sd**2 if zero_sd else 0.0
-    shared = zero + sum(1 / (making**2 + 1 / weight) for weight in per_truth.values())
-    return min(own, 1 / math.sqrt(shared))
+def _steps(hypotheses: Sequence[Sequence[Entry]], zero_sd: float, making: float) -> tuple[float, int]:
+    """(step of the zero's grid in mm, how many of them the lobes' own integrals may take at a time)."""
+    own = shared = making
+    for entries in hypotheses:
+        weights: dict[tuple[GroupKey, Truth], float] = {}
+        for e in entries:
+            if e.truth in _WIDTHS or e.truth is Truth.LIFT:
+                key = (e.group, e.truth)
+                weights[key] = weights.get(key, 0.0) + 1 / e.sd**2
+        if weights:
+            own = min(own, 1 / math.sqrt(1 / making**2 + max(weights.values())))
+            zero = 1 / zero_sd**2 if zero_sd else 0.0
+            shared = min(shared, 1 / math.sqrt(zero + sum(1 / (making**2 + 1 / w) for w in weights.values())))
+    coarse = max(1, math.ceil(own / shared))
+    return STEP_PER_WIDTH * own / coarse, coarse
 
 
 def log_likelihood(
@@ -180,7 +181,7 @@ def _given_nodes(
     stated = stated[np.isfinite(stated)]
     if stated.size:
         making = min(making, float(stated.min()))
-    step = STEP_PER_WIDTH * min((_narrowest(h, zero_sd, making) for h in hypotheses), default=making)
+    step, coarse = _steps(hypotheses, zero_sd, making)
     zeros, log_weight = zero_nodes(zero_sd, step, model) if tool is not None else (np.zeros(1), np.zeros(1))
     n_h = len(hypotheses)
     own = np.array([sum(e.own_log for e in h) for h in hypotheses])
@@ -198,7 +199,7 @@ def _given_nodes(
             if any(e.truth in (Truth.BASE, Truth.HEIGHT) for s in variants.sets for e in s):
                 lobes.append(LobeReadings(variants, prior))
             else:
-                free += variants.spread(lift_density(variants.sets, prior, step))
+                free += variants.spread(lift_density(variants.sets, prior, step * coarse))
         elif name in ("journal", "length"):
             mean, sd, core_wear = _core_width(table, cores, key, model, used)
             per_core = per_core + variants.spread(
@@ -211,7 +212,7 @@ def _given_nodes(
             free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
     over_zero = (over_zero + per_core)[:, core_of_row, :]
     if lobes:
-        over_zero = over_zero + lobes_log_density(rows, lobes, zeros, step, tool, model)
+        over_zero = over_zero + lobes_log_density(rows, lobes, zeros, step, coarse, tool, model)
     return log_sum_exp(over_zero, axis=2) + free
 
 

@@ -20,12 +20,16 @@ from service.identification.table import Floats
 
 @dataclass(frozen=True, eq=False)
 class Shifts:
-    """The shifts an integral is wanted at, for each of K rows: `first` (K,), then `count` of them."""
+    """The shifts an integral is wanted at, for each of K rows: `first` (K,), then `count` of them, `every` steps apart.
+
+    `coarse` steps is what the integral over the lobe's own truths may take at a time.
+    """
 
     first: Floats
     count: int
     every: int
     step: float
+    coarse: int = 1
 
     @property
     def span(self) -> float:
@@ -74,12 +78,14 @@ def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats,
     reach = SPREADS * sd
     low = np.maximum(low, (mean + at.first - reach - TAILS * wear).min())
     high = np.minimum(high, (mean + at.first + at.span + reach).max())
-    first, n = nodes_between(low, np.maximum(high, low), at.step)
-    table, scale = _exp_table(entries.log_table(first, n, at.step))
+    step = at.step * at.coarse
+    first, n = nodes_between(low, np.maximum(high, low), step)
+    table, scale = _exp_table(entries.log_table(first, n, step))
     start = first[:, None] - at.first[None] - mean[None]
-    kernel = np.exp(log_emg(offsets(start, n, at.count, at.every, at.step), sd[None, :, None], wear, -1))
+    distance = offsets(start, n, at.coarse, at.count, at.every, at.step)
+    kernel = np.exp(log_emg(distance, sd[None, :, None], wear, -1))
     values = np.broadcast_to(table[:, None, :], (*start.shape, n))
-    return np.asarray(_log(slide(values, kernel, at.every) * at.step) + scale[:, None, None])
+    return np.asarray(_log(slide(values, kernel, at.every, at.coarse) * step) + scale[:, None, None])
 
 
 def lift_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, step: float) -> Floats:
@@ -107,7 +113,7 @@ def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: Lob
     base_high, high_lift = np.maximum(base_high, base_low), np.maximum(high_lift, low_lift)
     base_low, base_high = np.where(impossible, 0.0, base_low), np.where(impossible, 0.0, base_high)
     low_lift, high_lift = np.where(impossible, 0.0, low_lift), np.where(impossible, 0.0, high_lift)
-    step = at.step
+    step = at.step * at.coarse
     x_first, n_x = nodes_between(base_low, base_high, step)
     l_first, n_l = nodes_between(low_lift, high_lift, step)
     base_table, base_scale = _exp_table(bases.log_table(x_first, n_x, step))
@@ -121,8 +127,9 @@ def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: Lob
     carried = np.matmul(lift_prior * lift_table[:, None, :], np.swapaxes(along, 1, 2))
     values = carried * base_table[:, None, :]
     start = x_first[:, None] - at.first[None] - prior.base[None]
-    kernel = np.exp(log_normal(offsets(start, n_x, at.count, at.every, step), prior.base_sd[None, :, None]))
-    density = slide(values, kernel, at.every) * step**2
+    distance = offsets(start, n_x, at.coarse, at.count, at.every, at.step)
+    kernel = np.exp(log_normal(distance, prior.base_sd[None, :, None]))
+    density = slide(values, kernel, at.every, at.coarse) * step**2
     density[impossible] = 0.0
     return np.asarray(_log(density) + (base_scale + lift_scale + height_scale)[:, None, None])
 
@@ -147,5 +154,5 @@ def lobe_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, at: Shif
         if has_base:
             result[members] = width_density([roles[i][0] for i in members], prior.base, prior.base_sd, 0.0, at)
         if has_lift:
-            result[members] += lift_density([roles[i][2] for i in members], prior, at.step)[..., None]
+            result[members] += lift_density([roles[i][2] for i in members], prior, at.step * at.coarse)[..., None]
     return result

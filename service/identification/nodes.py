@@ -51,7 +51,7 @@ def zero_log_density(zero: Floats, sd: float, model: MeasuringModel) -> Floats:
 
 def zero_nodes(sd: float, step: float, model: MeasuringModel) -> tuple[Floats, Floats]:
     """A uniform grid over a tool's zero and the log weights of its nodes (they sum to one)."""
-    half = int(np.ceil(4.5 * sd * (model.zero_bad_factor if model.zero_bad_share > 0 else 1.0) / step))
+    half = int(np.ceil(3.6 * sd * (model.zero_bad_factor if model.zero_bad_share > 0 else 1.0) / step))
     zeros = step * np.arange(-half, half + 1)
     log_weight = zero_log_density(zeros, sd, model)
     return zeros, log_weight - np.log(np.exp(log_weight).sum())

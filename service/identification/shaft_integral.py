@@ -48,7 +48,13 @@ class LobeReadings:
 
 
 def lobes_log_density(
-    rows: Rows, lobes: Sequence[LobeReadings], zeros: Floats, step: float, tool: Instrument | None, model: MeasuringModel
+    rows: Rows,
+    lobes: Sequence[LobeReadings],
+    zeros: Floats,
+    step: float,
+    coarse: int,
+    tool: Instrument | None,
+    model: MeasuringModel,
 ) -> Floats:
     """Log-density of all lobes' entries at each zero of the grid: (H, K, M), or (H, K, 1) when no lobe carries it."""
     combinations, back = np.unique(np.stack([lobe.variants.of for lobe in lobes], axis=1), axis=0, return_inverse=True)
@@ -64,9 +70,12 @@ def lobes_log_density(
         some = rows.take(index)
         here = [lobe.among(index) for lobe in lobes]
         if not loosely:
-            result[:, index] = _as_made(some, here, combinations, z, step, tool if mixed else None)
+            at = Shifts(np.full(index.size, z[0]), z.size, 1, step, coarse)
+            result[:, index] = _as_made(some, here, combinations, z, at, tool if mixed else None)
         else:
-            result[:, index] = _with_undersize(some, here, combinations, z, step, tool if mixed else None, model)
+            result[:, index] = _with_undersize(
+                some, here, combinations, z, step, coarse, tool if mixed else None, model
+            )
     return result[back.ravel()]
 
 
@@ -77,17 +86,16 @@ def _spread(values: Floats, sets: Ints) -> Floats:
 
 
 def _as_made(
-    rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, zeros: Floats, step: float, mixed: Instrument | None
+    rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, zeros: Floats, at: Shifts, mixed: Instrument | None
 ) -> Floats:
     """Rows with no undersize: (combinations, K, M)."""
     total = np.zeros((combinations.shape[0], rows.size, zeros.size))
     for column, lobe in enumerate(lobes):
         if mixed is None:
-            at = Shifts(np.full(rows.size, zeros[0]), zeros.size, 1, step)
             values = lobe_density(lobe.variants.sets, lobe.prior, at)
         else:
             none = np.zeros((rows.size, 1))
-            values = mixed_lobe_density(lobe.variants.sets, lobe.prior, mixed, zeros, none, step)[..., 0]
+            values = mixed_lobe_density(lobe.variants.sets, lobe.prior, mixed, zeros, none, at.step)[..., 0]
         total += _spread(values, combinations[:, column])
     return total
 
@@ -152,6 +160,7 @@ def _with_undersize(
     combinations: Ints,
     zeros: Floats,
     step: float,
+    coarse: int,
     mixed: Instrument | None,
     model: MeasuringModel,
 ) -> Floats:
@@ -165,8 +174,9 @@ def _with_undersize(
             # the shift is less the undersize; what the zero takes is added to the window
             first, last = first - zeros[-1], last - zeros[0]
         count = int(min(np.ceil((last - first).max() / (every * step)) + 1, _MOST_SHIFTS))
+        at = Shifts(first, count, every, step, coarse)
         summed = _sum_mixed if mixed is not None else _sum_shifted
-        result[chosen] = summed(rows, lobes, combinations[chosen], zeros, Shifts(first, count, every, step), mixed, model)
+        result[chosen] = summed(rows, lobes, combinations[chosen], zeros, at, mixed, model)
     return result
 
 
