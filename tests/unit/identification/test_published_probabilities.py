@@ -7,6 +7,7 @@ values of the exponentially modified normal stand in scipy's own tests (class Te
 import numpy as np
 import pytest
 
+from service.identification.combination import combined_standard_uncertainty
 from service.identification.densities import log_emg, log_normal
 from service.identification.error_mixture import Branch, ErrorMixture
 
@@ -29,6 +30,14 @@ def within(measured: float, u: float, lower: float | None, upper: float | None) 
 )
 def test_the_probability_of_conforming(measured, u, lower, upper, conforms):
     assert within(measured, u, lower, upper) == pytest.approx(conforms, abs=1e-4)
+
+
+def test_four_normals_of_the_guide():
+    # JCGM 101, 9.2.2, as a national laboratory's public code quotes it: four N(0, 1) summed have u 2.0, 95 % within 3.92
+    u = combined_standard_uncertainty([1.0] * 4)
+    assert u == 2.0
+    total = ErrorMixture((Branch(1.0, 0.0, u),))
+    assert [total.quantile(0.025), total.quantile(0.975)] == pytest.approx([-3.91993, 3.91993], abs=1e-5)
 
 
 @pytest.mark.parametrize(

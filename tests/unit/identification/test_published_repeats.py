@@ -123,6 +123,39 @@ def test_three_operators_scatters_pool_as_in_a_handbook():
     assert math.sqrt(pooled_variance((sd**2, 9) for sd in (0.0023, 0.0016, 0.0063))) == pytest.approx(0.00398, abs=5e-6)
 
 
+# S. Vardeman and E. VanValkenburg, Two-way random-effects analyses and gauge R&R studies, Technometrics 41 (1999) 202;
+# data as in the R package qualityTools: three trials in rows, five operators in columns, for two parts.
+GAUGE_STUDY = (
+    """3.481 3.448 3.485 3.475 3.472
+    3.477 3.472 3.464 3.472 3.470
+    3.470 3.470 3.477 3.473 3.474""",
+    """3.258 3.254 3.256 3.249 3.241
+    3.254 3.247 3.257 3.238 3.250
+    3.258 3.239 3.245 3.240 3.254""",
+)
+
+
+def test_a_gauge_studys_repeatability():
+    # mean square of error 5.11667e-5, repeatability 0.0071531 (computed from the data, not printed)
+    cells = []
+    for part in GAUGE_STUDY:
+        trials = [decimals(row) for row in part.splitlines()]
+        cells += [repeat_statistics(by_one_operator) for by_one_operator in zip(*trials, strict=True)]
+    pooled = pooled_variance((float(cell.sd) ** 2, cell.n - 1) for cell in cells)
+    assert pooled == pytest.approx(5.11667e-5, rel=1e-6)
+    assert math.sqrt(pooled) == pytest.approx(0.0071531, abs=5e-8)
+
+
+@pytest.mark.parametrize(("digits", "half"), [(0, 5), (6, 50), (10, 500)])
+def test_generated_data_whatever_their_offset(digits, half):
+    # M. G. Cox and P. M. Harris, Analytica Chimica Acta 380 (1999) 339: x = mu + 10^q - h i for i = -N..N has the mean
+    # mu + 10^q and the standard deviation h sqrt((N + 1/2)(N + 1) / 3)
+    centre, h = Decimal("2.5") + 10**digits, Decimal("0.125")
+    seen = repeat_statistics([centre - h * i for i in range(-half, half + 1)])
+    assert seen.mean == centre
+    assert float(seen.sd) == pytest.approx(0.125 * math.sqrt((half + 0.5) * (half + 1) / 3), rel=1e-14)
+
+
 def test_a_published_micrometer_budget_adds_up():
     # A published calibration guide's micrometer at 21.500 mm: s 0.00058 of 3, step 0.001, gauge block 0.0005 / 2
     shares = [0.00058 / math.sqrt(3), math.sqrt(rounding_variance_of_mean(0.001, 0.0, 1)), 0.0005 / 2]
