@@ -133,6 +133,18 @@ def _ratios(table: CatalogueTable) -> dict[int, tuple[float, ...]]:
     return {k: tuple(float(r) for r in np.unique(table.ratio[:, k][np.isfinite(table.ratio[:, k])])) for k in range(2)}
 
 
+_HOPELESS = 25.0
+"""A row this many nats below the best under the first hand is let go: a coarser hand cannot bring it back."""
+
+
+def _lasting(log_joint: Floats) -> Ints:
+    best = log_joint.max(axis=0)
+    keep = best >= best.max() - _HOPELESS
+    # the rows for nothing we know always stay, so that there is always something to say
+    keep[-1] = True
+    return np.flatnonzero(keep)
+
+
 def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) -> Posterior:
     """The posterior of `submission` over the table's parts, strangers, slips and hands."""
     used = is_used(submission)
@@ -150,7 +162,11 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     )
     prior = _applies(rows, slips, table) + log_priors[kept.hypotheses][:, None] + rows.log_prior
     log_world = np.stack([prior + hand.log_share for hand in all_hands])
-    likelihood = np.stack([log_likelihood(table, rows, hs, model, used) for hs in entries])
+    first_hand = log_likelihood(table, rows, entries[0], model, used)
+    lasting = _lasting(log_world[0] + first_hand)
+    rows, log_world, first_hand = rows.take(lasting), log_world[:, :, lasting], first_hand[:, lasting]
+    others = [log_likelihood(table, rows, hs, model, used) for hs in entries[1:]]
+    likelihood = np.stack([first_hand, *others])
     joint = log_world + likelihood
     log_weight = joint - log_sum_exp(joint.reshape(1, -1), axis=1)
     return Posterior(table, model, used, rows, slips, all_hands, entries, log_world, log_weight)

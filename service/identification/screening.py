@@ -12,16 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.identification.claims import claim_log_density
-from service.identification.entries import Entry, Truth
+from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.measuring import MeasuringModel
 from service.identification.rows import Kind, part_rows
 from service.identification.table import CatalogueTable, Floats, Ints
+from service.identification.variants import Variants, grouped
 
 _LOOSE = 1.5
 _ROW_CUT = 12.0
 _SLIP_CUT = 9.0
 _CORE_CUT = 9.0
 _UNREAD = 0.0
+_UNSTATED = -2.0
+"""A reading of what a core does not state: neither for it nor much against it."""
 _WORST = -1e6
 
 
@@ -46,84 +49,96 @@ class Look:
 
 def _expected(entries: Sequence[Entry]) -> Look:
     """The entries of one truth as one number, one-sided errors taken at their mean."""
-    variance = np.array([e.sd**2 + e.tail**2 + 2.2 * e.zero_sd**2 for e in entries])
-    means = np.array([e.mean - e.sign * e.tail for e in entries])
-    weight = 1 / variance
-    return Look(float((weight * means).sum() / weight.sum()), float(1 / weight.sum()))
+    total = weighted = 0.0
+    for e in entries:
+        weight = 1 / (e.sd**2 + e.tail**2 + 2.2 * e.zero_sd**2)
+        total += weight
+        weighted += weight * (e.mean - e.sign * e.tail)
+    return Look(weighted / total, 1 / total)
 
 
 def _score(away: Floats, variance: Floats | float) -> Floats:
-    bad = -0.5 * away**2 / (np.asarray(variance) * _LOOSE**2)
+    bad = away**2 * (-0.5 / _LOOSE**2) / variance
     return np.where(np.isfinite(bad), np.maximum(bad, _WORST), _UNREAD)
 
 
-def _core_scores(table: CatalogueTable, entries: Sequence[Entry], model: MeasuringModel) -> Floats:
-    """How well each core goes with the journals, the length and the counts of one hypothesis: (C,)."""
-    total = np.zeros(len(table.core_codes))
-    for k in range(3):
-        here = [e for e in entries if e.group == ("journal", k)]
-        if here:
-            look = _expected(here)
-            away = look.mean - table.journal[:, k] + model.journal_wear_mean
-            variance = look.variance + table.journal_sd[:, k] ** 2 + 2 * model.journal_wear_mean**2
-            total += np.where(np.isfinite(table.journal[:, k]), _score(away, variance), _score(away * 0 + 2, 1.0))
-    lengths = [e for e in entries if e.truth is Truth.LENGTH]
-    if lengths:
-        look = _expected(lengths)
-        total += _score(look.mean - table.length, look.variance + model.length_making_sd**2)
+def _columns(looks: Sequence[Look | None]) -> tuple[Floats, Floats]:
+    """(means, variances) as columns (V, 1), NaN where there is no look."""
+    means = np.array([[np.nan if look is None else look.mean] for look in looks])
+    variances = np.array([[1.0 if look is None else look.variance] for look in looks])
+    return means, variances
+
+
+def _core_scores(table: CatalogueTable, groups: dict[GroupKey, Variants], n_h: int, model: MeasuringModel) -> Floats:
+    """How well each core goes with each hypothesis' journals and length: (H, C)."""
+    total = np.zeros((n_h, len(table.core_codes)))
+    for key, variants in groups.items():
+        if key[0] == "journal":
+            k = int(str(key[1]))
+            stated = table.journal[:, k]
+            own_variance = table.journal_sd[:, k] ** 2 + 2 * model.journal_wear_mean**2
+            middle = stated - model.journal_wear_mean
+        elif key[0] == "length":
+            stated = middle = table.length
+            own_variance = np.full(stated.shape, model.length_making_sd**2)
+        else:
+            continue
+        mean, variance = _columns([_expected(s) for s in variants.sets])
+        known = np.isfinite(stated)
+        score = _score(mean - middle, variance + np.where(known, own_variance, 1.0))
+        total += variants.spread(np.where(known, score, _UNSTATED))
     return total
 
 
-def _lobe_looks(entries: Sequence[Entry]) -> dict[int, dict[Truth, Look]]:
-    """What each kind of lobe shows over its cylinders: base circle, height, and lift where there is one."""
-    found: dict[int, dict[Truth, Look]] = {}
-    for lobe in (0, 1):
-        of_lobe = [e for e in entries if e.group[:2] == ("lobe", lobe)]
-        looks: dict[Truth, Look] = {}
-        for truth in (Truth.BASE, Truth.HEIGHT, Truth.LIFT):
-            here = [e for e in of_lobe if e.truth is truth]
-            if here:
-                looks[truth] = _expected(here)
-        if Truth.BASE in looks and Truth.HEIGHT in looks:
-            lift = Look(
-                looks[Truth.HEIGHT].mean - looks[Truth.BASE].mean,
-                looks[Truth.HEIGHT].variance + looks[Truth.BASE].variance,
-            )
-            known = looks.get(Truth.LIFT)
-            if known is not None:
-                weight = 1 / known.variance + 1 / lift.variance
-                lift = Look((known.mean / known.variance + lift.mean / lift.variance) / weight, 1 / weight)
-            looks[Truth.LIFT] = lift
-        if looks:
-            found[lobe] = looks
+def _looks(entries: Sequence[Entry]) -> dict[Truth, Look]:
+    """What one lobe shows: base circle, height, and lift where there is one."""
+    found = {}
+    for truth in (Truth.BASE, Truth.HEIGHT, Truth.LIFT):
+        here = [e for e in entries if e.truth is truth]
+        if here:
+            found[truth] = _expected(here)
+    if Truth.BASE in found and Truth.HEIGHT in found:
+        height, base, known = found[Truth.HEIGHT], found[Truth.BASE], found.get(Truth.LIFT)
+        lift = Look(height.mean - base.mean, height.variance + base.variance)
+        if known is not None:
+            weight = 1 / known.variance + 1 / lift.variance
+            lift = Look((known.mean / known.variance + lift.mean / lift.variance) / weight, 1 / weight)
+        found[Truth.LIFT] = lift
     return found
 
 
 def _part_scores(
-    table: CatalogueTable, parts: Ints, looks: dict[int, dict[Truth, Look]], model: MeasuringModel
+    table: CatalogueTable, parts: Ints, groups: dict[GroupKey, Variants], n_h: int, model: MeasuringModel
 ) -> tuple[Floats, Floats]:
-    """(as made, reground) scores of `parts` against one hypothesis' lobes, each (P,)."""
-    made, reground = np.zeros(parts.size), np.zeros(parts.size)
-    for lobe, found in looks.items():
+    """(as made, reground) scores of `parts` against each hypothesis' lobes, each (H, P)."""
+    made, reground = np.zeros((n_h, parts.size)), np.zeros((n_h, parts.size))
+    for key, variants in groups.items():
+        if key[0] != "lobe":
+            continue
+        lobe = int(str(key[1]))
         lift, base = table.lift[parts, lobe], table.base[parts, lobe]
         absent = ~np.isfinite(lift)
         if absent.any():
             lift = np.where(absent, table.lift[parts, 1 - lobe], lift)
             base = np.where(absent, table.base[parts, 1 - lobe], base)
-        extra = np.where(absent, 1.0, 0.0)
-        wear = 2 * model.nose_wear_mean**2
-        base_sd = model.base_making_sd
-        if Truth.LIFT in found:
-            look = found[Truth.LIFT]
-            variance = look.variance + model.lift_making_sd**2 + wear + extra
-            both = _score(look.mean - lift + model.nose_wear_mean, variance)
-            made, reground = made + both, reground + both
+        looks = [_looks(s) for s in variants.sets]
+        wear = 2 * model.nose_wear_mean**2 + np.where(absent, 1.0, 0.0)
+        mean, variance = _columns([found.get(Truth.LIFT) for found in looks])
+        both = _score(mean - lift + model.nose_wear_mean, variance + model.lift_making_sd**2 + wear)
+        as_made, as_reground = both, both.copy()
         for truth, nominal in ((Truth.BASE, base), (Truth.HEIGHT, base + lift)):
-            if truth in found and not (truth is Truth.HEIGHT and Truth.LIFT in found):
-                away = found[truth].mean - nominal
-                variance = found[truth].variance + base_sd**2 + wear + extra
-                made = made + _score(away, variance)
-                reground = reground + _score(np.maximum(away, 0.0), variance)
+            # where there is a lift, the height says nothing more than the base circle does
+            mean, variance = _columns(
+                [None if truth is Truth.HEIGHT and Truth.LIFT in found else found.get(truth) for found in looks]
+            )
+            if not np.isfinite(mean).any():
+                continue
+            away = mean - nominal
+            variance = variance + model.base_making_sd**2 + wear
+            as_made = as_made + _score(away, variance)
+            as_reground += _score(np.maximum(away, 0.0), variance)
+        made += variants.spread(as_made)
+        reground += variants.spread(as_reground)
     return made, reground
 
 
@@ -136,7 +151,9 @@ def screen(
 ) -> Kept:
     """The rows and hypotheses worth working out; `log_priors` (H,) are the hypotheses' own."""
     cores = table.cores_with_parts
-    core_scores = np.stack([_core_scores(table, h, model) for h in hypotheses])[:, cores] + log_priors[:, None]
+    groups = grouped(hypotheses)
+    n_h = len(hypotheses)
+    core_scores = _core_scores(table, groups, n_h, model)[:, cores] + log_priors[:, None]
     best_core = core_scores.max(axis=0) if cores.size else np.zeros(0)
     alive = cores[best_core >= best_core.max(initial=-np.inf) - _ROW_CUT]
     parts = np.concatenate(
@@ -145,12 +162,8 @@ def screen(
     spot = np.full(len(table.core_codes), -1)
     spot[cores] = np.arange(cores.size)
     column = spot[table.core_of[parts]]
-    made = np.empty((len(hypotheses), parts.size))
-    reground = np.empty_like(made)
-    for i, entries in enumerate(hypotheses):
-        made[i], reground[i] = _part_scores(table, parts, _lobe_looks(entries), model)
-    claims = _claims(table, parts, hypotheses, model)
-    common = core_scores[:, column] + table.log_prior[parts] + claims
+    made, reground = _part_scores(table, parts, groups, n_h, model)
+    common = core_scores[:, column] + table.log_prior[parts] + _claims(table, parts, groups, n_h, model)
     made += common + np.log1p(-model.regrind_prior)
     reground += common + (np.log(model.regrind_prior) if used else -np.inf)
     best = max(made.max(initial=-np.inf), reground.max(initial=-np.inf))
@@ -170,35 +183,25 @@ def screen(
 
 
 def _claims(
-    table: CatalogueTable, parts: Ints, hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel
+    table: CatalogueTable, parts: Ints, groups: dict[GroupKey, Variants], n_h: int, model: MeasuringModel
 ) -> Floats:
-    """Timing, counts and family: exact already, they are cheap. (H, P)."""
-    total = np.zeros((len(hypotheses), parts.size))
-    if parts.size == 0:
-        return total
+    """Timing, counts and family, by the likelihood's own functions: they are cheap. (H, P)."""
+    total = np.zeros((n_h, parts.size))
     rows = part_rows(table, parts, Kind.MADE, np.zeros(parts.size))
-    known: dict[tuple[int, ...], Floats] = {}
-    for i, entries in enumerate(hypotheses):
-        groups: dict[tuple[object, ...], list[Entry]] = {}
-        for e in entries:
-            if e.truth in (Truth.SEPARATION, Truth.DURATION, Truth.TEETH, Truth.FAMILY):
-                groups.setdefault(e.group, []).append(e)
-        for key, group in groups.items():
-            identity = tuple(id(e) for e in group)
-            if identity not in known:
-                value = claim_log_density(table, rows, key, [group], model)[0]
-                known[identity] = (value - value.max()) / _LOOSE**2
-            total[i] += known[identity]
+    for key, variants in groups.items():
+        if key[0] in ("separation", "duration", "teeth", "family") and parts.size:
+            value = claim_log_density(table, rows, key, variants.sets, model)
+            total += variants.spread((value - value.max()) / _LOOSE**2)
     return total
 
 
 def _both_lifts(entries: Sequence[Entry]) -> tuple[float, float] | None:
     """(lowest, highest) of the lifts the two kinds of lobe show, where both do and they are near each other."""
-    looks = _lobe_looks(entries)
-    if len(looks) < 2 or any(Truth.LIFT not in found for found in looks.values()):
+    looks = [_looks([e for e in entries if e.group[:2] == ("lobe", lobe)]) for lobe in (0, 1)]
+    if any(Truth.LIFT not in found for found in looks):
         return None
-    lifts = [found[Truth.LIFT].mean for found in looks.values()]
-    sd = float(np.sqrt(sum(found[Truth.LIFT].variance for found in looks.values())))
+    lifts = [found[Truth.LIFT].mean for found in looks]
+    sd = float(np.sqrt(sum(found[Truth.LIFT].variance for found in looks)))
     if max(lifts) - min(lifts) > 6 * sd + 0.1:
         return None
     return min(lifts), max(lifts)
