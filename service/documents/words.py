@@ -3,19 +3,8 @@
 from __future__ import annotations
 
 from service.domain.identification import AnswerState
-from service.domain.readings import Degrees, Feature, Instrument, LobeKind, Reading, Submission
+from service.domain.readings import Degrees, Feature, LobeKind, Reading, Submission
 from service.domain.units import LengthUnit
-
-INSTRUMENTS: dict[Instrument, str] = {
-    Instrument.DIGITAL_CALIPER: "digital caliper",
-    Instrument.DIAL_CALIPER: "dial caliper",
-    Instrument.VERNIER_CALIPER: "vernier caliper",
-    Instrument.OUTSIDE_MICROMETER: "outside micrometer",
-    Instrument.DIAL_INDICATOR: "dial indicator",
-    Instrument.DEGREE_WHEEL: "degree wheel",
-    Instrument.PROTRACTOR: "protractor",
-    Instrument.BENCH: "bench",
-}
 
 UNITS: dict[LengthUnit, str] = {LengthUnit.INCH: "inches", LengthUnit.MILLIMETRE: "millimetres"}
 
@@ -51,7 +40,7 @@ def subject(reading: Reading) -> str:
 
 def taken(reading: Reading, submission: Submission) -> str:
     """How it was read: "digital caliper, mean of 3", "degree wheel, at the valve"."""
-    words = [INSTRUMENTS[submission.instrument_of(reading)]]
+    words = [plain(submission.instrument_of(reading).value)]
     if reading.at:
         words.append(f"at the {reading.at.value}")
     if len(reading.values) > 1:
@@ -64,7 +53,7 @@ def in_full(reading: Reading, submission: Submission) -> str:
     cylinder = f", cylinder {reading.cylinder}" if reading.cylinder else ""
     lobe = f"{reading.lobe.value} " if reading.lobe else ""
     times = f" ×{len(reading.values)}" if len(reading.values) > 1 else ""
-    return f"{lobe}{subject(reading)}{cylinder} ({INSTRUMENTS[submission.instrument_of(reading)]}{times})"
+    return f"{lobe}{subject(reading)}{cylinder} ({plain(submission.instrument_of(reading).value)}{times})"
 
 
 def figure(value: float, reading: Reading | None, unit: LengthUnit) -> str:

@@ -33,7 +33,7 @@ def test_the_probability_of_conforming(measured, u, lower, upper, conforms):
 
 
 def test_four_normals_of_the_guide():
-    # JCGM 101, 9.2.2, as a national laboratory's public code quotes it: four N(0, 1) summed have u 2.0, 95 % within 3.92
+    # JCGM 101, 9.2.2, as a national laboratory's public code quotes it: four N(0, 1) have u 2.0, 95 % within 3.92
     u = combined_standard_uncertainty([1.0] * 4)
     assert u == 2.0
     total = ErrorMixture((Branch(1.0, 0.0, u),))

@@ -123,8 +123,8 @@ def test_three_operators_scatters_pool_as_in_a_handbook():
     assert math.sqrt(pooled_variance((sd**2, 9) for sd in (0.0023, 0.0016, 0.0063))) == pytest.approx(0.00398, abs=5e-6)
 
 
-# S. Vardeman and E. VanValkenburg, Two-way random-effects analyses and gauge R&R studies, Technometrics 41 (1999) 202;
-# data as in the R package qualityTools: three trials in rows, five operators in columns, for two parts.
+# S. Vardeman and E. VanValkenburg, 1999 (Two-way random-effects analyses and gauge R&R studies, Technometrics 41, 202:
+# title from memory); data as in the R package qualityTools: three trials in rows, five operators in columns, for two parts.
 GAUGE_STUDY = (
     """3.481 3.448 3.485 3.475 3.472
     3.477 3.472 3.464 3.472 3.470
