@@ -124,7 +124,8 @@ def test_three_operators_scatters_pool_as_in_a_handbook():
 
 
 # S. Vardeman and E. VanValkenburg, 1999 (Two-way random-effects analyses and gauge R&R studies, Technometrics 41, 202:
-# title from memory); data as in the R package qualityTools: three trials in rows, five operators in columns, for two parts.
+# title from memory); data as in the R package qualityTools: three trials in rows, five operators in columns, for each
+# of two parts.
 GAUGE_STUDY = (
     """3.481 3.448 3.485 3.475 3.472
     3.477 3.472 3.464 3.472 3.470
