@@ -43,22 +43,27 @@ def open_submission(transaction: Transaction, answering: Answering, key: KeyReco
         key.id, submission, answered.identification, answered.catalogue_revision
     )
     _open_review_if_needed(transaction, submission_id, submission, answered.identification)
-    return _found(transaction, submission_id)
+    return as_seen_by(key, _found(transaction, submission_id))
 
 
 def read_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
-    """A submission as it stands; raises `NotFound` for one that is not this key's to see."""
+    """A submission as this key may see it; raises `NotFound` for one that is not this key's to see."""
     case = transaction.submissions.find(submission_id)
-    return _visible(case, key)
+    return as_seen_by(key, _theirs(case, key))
 
 
 def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
-    """A submission that nobody else can change until the transaction ends; otherwise like `read_submission`."""
+    """The whole of a submission, which nobody else can change until the transaction ends.
+
+    Raises `NotFound` for one that is not this key's to see.
+    """
     case = transaction.submissions.find(submission_id, for_update=True)
-    return _visible(case, key)
+    return _theirs(case, key)
 
 
-def add_to_submission(transaction: Transaction, answering: Answering, case: Case, addition: Addition) -> Case:
+def add_to_submission(
+    transaction: Transaction, answering: Answering, key: KeyRecord, case: Case, addition: Addition
+) -> Case:
     """Identify again with what was added to a held case.
 
     Raises `InvalidInput` where the addition is in another unit, or the readings become too many.
@@ -83,7 +88,20 @@ def add_to_submission(transaction: Transaction, answering: Answering, case: Case
         case, addition.readings, after, answered.identification, answered.catalogue_revision
     )
     _open_review_if_needed(transaction, case.id, after, answered.identification)
-    return _found(transaction, case.id)
+    return as_seen_by(key, _found(transaction, case.id))
+
+
+def as_seen_by(key: KeyRecord, case: Case) -> Case:
+    """What this key may see of a case: staff all of it, a widget's customer no evidence and nothing told in private."""
+    if key.role in STAFF:
+        return case
+    answer = case.latest.identification
+    bare = replace(answer, candidates=tuple(replace(candidate, evidence=()) for candidate in answer.candidates))
+    return replace(
+        case,
+        submission=replace(case.submission, markings=(), contact=None, note=None),
+        latest=replace(case.latest, identification=bare),
+    )
 
 
 def review_reason(submission: Submission, identification: Identification) -> ReviewReason | None:
@@ -114,7 +132,7 @@ def _open_review_if_needed(
         transaction.reviews.open(submission_id, reason)
 
 
-def _visible(case: Case | None, key: KeyRecord) -> Case:
+def _theirs(case: Case | None, key: KeyRecord) -> Case:
     if case is None or (key.role not in STAFF and case.key_id != key.id):
         raise NotFound
     return case

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from flask import Response
 
+from service.documents.chart import draw_chart
 from service.domain.readings import Submission
 from service.web.access import caller
 from service.web.api.submissions.answer import answer_json
@@ -37,6 +38,7 @@ from service.workflows.identify import (
 from service.workflows.ports import Case, Reply, Transaction
 
 ANSWER = AnswerToSubmissionSchema()
+SVG_TYPE = "image/svg+xml"
 
 
 def submissions_blueprint(desk: Desk) -> Blueprint:
@@ -71,6 +73,17 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
             case = read_submission(transaction, caller(), submission_id)
         return unless_unchanged(etag_of(case), lambda: json_response(answer_json(case, caller().role)))
 
+    @blueprint.route("/<uuid:submission_id>/chart.svg", methods=["GET"])
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, {"type": "string"}, content_type=SVG_TYPE, headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    @blueprint.problems(404)
+    def draw_one(submission_id: UUID) -> Response:
+        """The readings against the leading candidates, with their uncertainty; for a widget key the readings alone."""
+        with desk.stores.transaction() as transaction:
+            case = read_submission(transaction, caller(), submission_id)
+        return unless_unchanged(etag_of(case), lambda: _chart(case))
+
     @blueprint.route("/<uuid:submission_id>/readings", methods=["POST"])
     @blueprint.arguments(AdditionSchema(), examples=ADDITION_EXAMPLES)
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
@@ -82,7 +95,7 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
         def work(transaction: Transaction) -> Reply:
             held = hold_submission(transaction, caller(), submission_id)
             check_if_match(etag_of(held))
-            case = add_to_submission(transaction, desk.answering, held, addition)
+            case = add_to_submission(transaction, desk.answering, caller(), held, addition)
             return _reply(case, 200)
 
         return answer_once(desk.stores, work)
@@ -93,6 +106,12 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
 def etag_of(case: Case) -> str:
     """The entity tag of a case as its caller sees it: the row's revision, and whose eyes."""
     return f"{case.row_revision}-{caller().role}"
+
+
+def _chart(case: Case) -> Response:
+    response = Response(draw_chart(case.submission, case.latest.identification), content_type=SVG_TYPE)
+    response.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'"
+    return response
 
 
 def _reply(case: Case, status: int, **headers: str) -> Reply:
