@@ -25,26 +25,29 @@ class FaultList:
 
     def __init__(self, place: Callable[[Path], str]) -> None:
         self.place = place
-        self._faults: list[Fault] = []
+        self._faults: list[tuple[tuple[str, int], Fault]] = []
 
     def add(self, path: Path, detail: str) -> None:
         """Something is wrong at `path`."""
-        self._faults.append(Fault(self.place(path), detail))
+        kind, row = (*path, "", -1)[:2]
+        self._faults.append(((str(kind), row if isinstance(row, int) else -1), Fault(self.place(path), detail)))
 
     def add_at(self, place: str, detail: str) -> None:
         """Something is wrong at a place that has no path."""
-        self._faults.append(Fault(place, detail))
+        self._faults.append((("", -1), Fault(place, detail)))
 
     def __len__(self) -> int:
         return len(self._faults)
 
     def raise_if_any(self) -> None:
-        """Raise `CatalogueFaults` with all of them, unless there are none."""
+        """Raise `CatalogueFaults` with all of them, row by row, unless there are none."""
         if self._faults:
             count = len(self._faults)
             what = "1 thing is" if count == 1 else f"{count} things are"
+            by_row = sorted(self._faults, key=lambda entry: entry[0])
             raise CatalogueFaults(
-                f"{what} wrong with the catalogue; it was not taken and nothing has changed.", tuple(self._faults)
+                f"{what} wrong with the catalogue; it was not taken and nothing has changed.",
+                tuple(fault for _, fault in by_row),
             )
 
 

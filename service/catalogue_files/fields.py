@@ -5,6 +5,7 @@ A method returns None for a field that is missing or bad; the fault, if there is
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import re
 from collections.abc import Collection, Mapping
@@ -95,10 +96,11 @@ class Fields:
         value = self.get(name, required=required)
         if value is None:
             return None
-        if not isinstance(value, str) or value not in tuple(choices):
-            self.fault(name, f"must be one of {', '.join(choices)}")
-            return None
-        return choices(value)
+        if isinstance(value, str):
+            with contextlib.suppress(ValueError):
+                return choices(value)
+        self.fault(name, f"must be one of {', '.join(choices)}")
+        return None
 
     def whole(self, name: str, low: int, high: int) -> int | None:
         """A whole number from `low` to `high`."""
