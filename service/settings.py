@@ -16,7 +16,7 @@ from typing import Any
 from limits import parse_many
 
 from service.domain.errors import LobedeskError
-from service.identification.decision import DEFAULT_LOSSES, Losses
+from service.identification.losses import DEFAULT_LOSSES, Losses
 
 PREFIX = "LOBEDESK_"
 

@@ -6,8 +6,9 @@ from service.domain.identification import AnswerState, Candidate, Identification
 from service.domain.readings import Submission
 from service.identification.advice import advice, suspected_slips
 from service.identification.budget import derived_quantities
-from service.identification.decision import DEFAULT_LOSSES, Losses, Standing, credible_set, decide, standing
+from service.identification.decision import Standing, credible_set, decide, standing
 from service.identification.evidence import evidence
+from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.next_reading import next_reading
 from service.identification.posterior import Posterior, weigh

@@ -9,8 +9,8 @@ from typing import Protocol
 
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Submission
-from service.identification.decision import DEFAULT_LOSSES, Losses
 from service.identification.engine import ENGINE_VERSION, identify
+from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.workflows.ports import AnswerCache, Transaction
 from service.workflows.snapshot import CatalogueSnapshot

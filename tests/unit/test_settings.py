@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from service.identification.decision import DEFAULT_LOSSES
+from service.identification.losses import DEFAULT_LOSSES
 from service.settings import Settings, SettingsError, environment_for, read_settings, unknown_variables
 
 EVERYTHING = {
@@ -40,7 +40,7 @@ def test_nothing_set_means_the_embedded_stores_in_the_users_data_folder() -> Non
 
 
 def test_an_empty_variable_counts_as_unset() -> None:
-    assert read_settings({name: "" for name in EVERYTHING}) == read_settings({})
+    assert read_settings(dict.fromkeys(EVERYTHING, "")) == read_settings({})
 
 
 def test_every_variable_is_read() -> None:
