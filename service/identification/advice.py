@@ -11,7 +11,6 @@ from service.domain.readings import Feature, Instrument, Submission
 from service.identification.asking import words_for_slip
 from service.identification.decision import Standing
 from service.identification.posterior import Posterior
-from service.identification.rows import Kind
 
 _WORTH_RAISING = 0.15
 """A slip less likely than this is not put to the caller."""
@@ -94,8 +93,8 @@ def _of_answer(
         yield Advice(
             "looks_reground", "The base circle is under size while the lift fits: the shaft looks reground."
         )
-    nonsense = float(posterior.row_probability[posterior.rows.kind == Kind.NONSENSE].sum())
-    if nonsense > 0.5:
+    senseless = standing.nonsense > 0.5
+    if senseless:
         yield Advice("readings_do_not_fit", "The readings do not hang together as one shaft; take them again.")
     cores = np.unique(posterior.table.core_of[_lead_parts(posterior, standing)])
     journals = posterior.table.journal[cores]
@@ -107,7 +106,7 @@ def _of_answer(
             yield Advice(
                 "use_a_micrometer", "The cores in question differ too little for a caliper: measure a journal with a micrometer."
             )
-    if state is not AnswerState.IDENTIFIED and asked is None:
+    if state is not AnswerState.IDENTIFIED and asked is None and not senseless:
         yield Advice(
             "send_it_in",
             "No reading that can be taken by hand is likely to settle this: send the shaft in, or let a person look.",

@@ -27,6 +27,7 @@ class Standing:
     reground: Floats
     log_likelihood: Floats
     outside: float
+    nonsense: float
     left_off: float
 
 
@@ -52,6 +53,7 @@ def standing(posterior: Posterior) -> Standing:
         reground=regrind[listed] / np.where(share > 0, share, 1.0),
         log_likelihood=np.log(share) - np.log(prior[listed]),
         outside=float(row[~inside].sum()),
+        nonsense=float(row[posterior.rows.kind == Kind.NONSENSE].sum()),
         left_off=float(max(0.0, total.sum() - share.sum())),
     )
 
@@ -86,11 +88,13 @@ def decide(standing_: Standing, losses: Losses, readings_left: bool) -> AnswerSt
     """The state that costs least. `readings_left` says whether asking for one more reading could still help.
 
     A part is named when naming it costs less than handing over, unless a twin fits the readings just as well: sales
-    alone never name a part.
+    alone never name a part. Readings that do not hang together are to be taken again, not called a stranger.
     """
     best = float(standing_.probability[0]) if standing_.probability.size else 0.0
     if best >= losses.sure_enough and _twins(standing_, 0).size == 1:
         return AnswerState.IDENTIFIED
+    if standing_.nonsense > 0.5:
+        return AnswerState.MORE_READINGS_NEEDED
     if standing_.outside >= losses.sure_enough or (standing_.outside > 0.5 and not readings_left):
         return AnswerState.NOT_IN_CATALOGUE
     few = 0 < len(credible_set(standing_, losses)) <= losses.longest_set and standing_.outside <= 0.5

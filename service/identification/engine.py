@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from service.domain.identification import AnswerState, Candidate, Identification
+import numpy as np
+
+from service.domain.identification import AnswerState, Candidate, Evidence, Identification
 from service.domain.readings import Submission
 from service.identification.advice import advice, suspected_slips
 from service.identification.budget import derived_quantities
@@ -44,9 +46,13 @@ def identify(
     if state is AnswerState.IDENTIFIED:
         asked, cheap = None, False
     listed = _listed(stands, members)
+    pairs = [(int(stands.order[i]), _runner_up(stands, i)) for i in listed[:_EXPLAINED]] if explain else []
+    reasons = evidence(posterior, submission, pairs)
     return Identification(
         state=state,
-        candidates=tuple(_candidate(posterior, stands, i, submission, explain and n < _EXPLAINED) for n, i in enumerate(listed)),
+        candidates=tuple(
+            _candidate(posterior, stands, i, reasons[n] if n < len(reasons) else ()) for n, i in enumerate(listed)
+        ),
         not_in_catalogue_probability=stands.outside,
         left_off_probability=max(0.0, 1 - stands.outside - float(stands.probability[list(listed)].sum())),
         credible_set=tuple(table.class_numbers[stands.order[i]][0] for i in members),
@@ -65,20 +71,18 @@ def _listed(stands: Standing, members: tuple[int, ...]) -> list[int]:
     return sorted(wanted)[:_MOST_CANDIDATES]
 
 
-def _candidate(posterior: Posterior, stands: Standing, place: int, submission: Submission, explain: bool) -> Candidate:
+def _candidate(posterior: Posterior, stands: Standing, place: int, reasons: tuple[Evidence, ...]) -> Candidate:
+    table = posterior.table
     number = int(stands.order[place])
-    numbers = posterior.table.class_numbers[number]
-    core = int(posterior.table.core_of[posterior.table.part_numbers.index(numbers[0])])
-    rows = ()
-    if explain:
-        rows = evidence(posterior, submission, number, _runner_up(stands, place))
+    part = int(posterior.rows.part[np.flatnonzero(posterior.row_class == number)[0]])
+    numbers = table.class_numbers[number]
     return Candidate(
         part_number=numbers[0],
         same_as=numbers[1:],
-        core=posterior.table.core_codes[core],
+        core=table.core_codes[int(table.core_of[part])],
         probability=float(stands.probability[place]),
         reground_probability=float(stands.reground[place]),
-        evidence=rows,
+        evidence=reasons,
     )
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from service.identification.rows import Kind
 from service.identification.table import POSITIONS, Floats, Ints
 
 EXACT_UP_TO = 8
-_NEGLIGIBLE = 1e-7
+_NEGLIGIBLE = 1e-4
 """Hypotheses and rows holding less of both sides' weight than this are left out of both."""
 
 
@@ -46,34 +46,49 @@ def _subsets(pointers: Sequence[str]) -> list[frozenset[str]]:
     return [frozenset(c) for k in range(n + 1) for c in combinations(pointers, k)]
 
 
-def _log_odds(posterior: Posterior, candidate: int, runner_up: int, subsets: list[frozenset[str]]) -> Floats:
-    """Log-odds of candidate against runner-up from each subset of the readings, (S,)."""
-    ours, theirs = _side(posterior, candidate), _side(posterior, runner_up)
-    both = np.concatenate([ours, theirs])
-    rows = posterior.rows.take(both)
+def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[frozenset[str]]) -> dict[int, Floats]:
+    """Log of prior times likelihood of each class, from each subset of the readings alone: a class -> (S,)."""
+    sides = [_side(posterior, c) for c in classes]
+    every = np.concatenate(sides)
+    ends = np.cumsum([0, *(side.size for side in sides)])
+    rows = posterior.rows.take(every)
     sums = []
     for a, _ in enumerate(posterior.hands):
-        weight = np.exp(posterior.log_weight[a][:, both])
-        sides = (weight[:, : ours.size].sum(axis=1), weight[:, ours.size :].sum(axis=1))
-        shares = [s / max(float(s.sum()), 1e-300) for s in sides]
-        active = np.flatnonzero(np.maximum(*shares) > _NEGLIGIBLE)
+        weight = np.exp(posterior.log_weight[a][:, every])
+        by_side = np.stack([weight[:, i:j].sum(axis=1) for i, j in pairwise(ends)])
+        share = by_side / np.maximum(np.exp(posterior.log_weight[:, :, every]).sum(axis=(0, 1, 2)), 1e-300)
+        active = np.flatnonzero(share.max(axis=0) > _NEGLIGIBLE)
         hypotheses = [
             tuple(e for e in posterior.entries[a][h] if e.pointer in subset) for subset in subsets for h in active
         ]
+        if not hypotheses:
+            continue
         likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
-        world = posterior.log_world[a][np.ix_(active, both)]
-        sums.append(likelihood.reshape(len(subsets), active.size, both.size) + world)
+        world = posterior.log_world[a][np.ix_(active, every)]
+        sums.append(likelihood.reshape(len(subsets), active.size, every.size) + world)
     joint = np.concatenate(sums, axis=1)
-    mine = log_sum_exp(joint[:, :, : ours.size].reshape(len(subsets), -1), axis=1)
-    other = log_sum_exp(joint[:, :, ours.size :].reshape(len(subsets), -1), axis=1)
-    return mine - other
+    return {
+        c: log_sum_exp(joint[:, :, i:j].reshape(len(subsets), -1), axis=1)
+        for c, (i, j) in zip(classes, pairwise(ends), strict=True)
+    }
 
 
-def weights_in_bits(posterior: Posterior, candidate: int, runner_up: int) -> dict[str, float]:
-    """Bits for class `candidate` against class `runner_up` (-1: not in the catalogue), by pointer; `prior` among them."""
+def weights_in_bits(posterior: Posterior, pairs: Sequence[tuple[int, int]]) -> list[dict[str, float]]:
+    """For each (candidate, runner-up) pair of classes (-1: not in the catalogue), bits by pointer, `prior` among them."""
     pointers = list(dict.fromkeys(e.pointer for e in posterior.entries[0][0]))
     subsets = _subsets(pointers)
-    value = dict(zip(subsets, _log_odds(posterior, candidate, runner_up, subsets) / math.log(2), strict=True))
+    masses = _log_masses(posterior, sorted({c for pair in pairs for c in pair}), subsets)
+    found = []
+    for candidate, runner_up in pairs:
+        bits = (masses[candidate] - masses[runner_up]) / math.log(2)
+        found.append(_shared_out(pointers, subsets, dict(zip(subsets, bits, strict=True))))
+    return found
+
+
+def _shared_out(
+    pointers: Sequence[str], subsets: list[frozenset[str]], value: dict[frozenset[str], float]
+) -> dict[str, float]:
+    """The log-odds shared out over the readings: Shapley's way, or in order where there are too many."""
     weights = {"prior": float(value[frozenset()])}
     n = len(pointers)
     if n > EXACT_UP_TO:
@@ -164,12 +179,16 @@ def _row(posterior: Posterior, submission: Submission, row: int, e: Entry, bits:
     return Evidence(e.pointer, bits, is_length, measured, expected, measured - expected, spread)
 
 
-def evidence(posterior: Posterior, submission: Submission, candidate: int, runner_up: int) -> tuple[Evidence, ...]:
-    """The evidence rows of class `candidate` against `runner_up` (-1: not in the catalogue), prior first."""
-    weights = weights_in_bits(posterior, candidate, runner_up)
-    row = best_row(posterior, candidate)
+def evidence(
+    posterior: Posterior, submission: Submission, pairs: Sequence[tuple[int, int]]
+) -> list[tuple[Evidence, ...]]:
+    """For each (candidate, runner-up) pair of classes (-1: not in the catalogue) its evidence rows, the prior first."""
+    if not pairs:
+        return []
     entries = {e.pointer: e for e in posterior.entries[0][0]}
-    found = [Evidence("prior", weights.pop("prior"), is_length=False)]
-    found += [_row(posterior, submission, row, entries[pointer], bits) for pointer, bits in weights.items()]
-    return tuple(found)
-
+    found = []
+    for (candidate, _), weights in zip(pairs, weights_in_bits(posterior, pairs), strict=True):
+        row = best_row(posterior, candidate)
+        prior = Evidence("prior", weights.pop("prior"), is_length=False)
+        found.append((prior, *(_row(posterior, submission, row, entries[p], bits) for p, bits in weights.items())))
+    return found

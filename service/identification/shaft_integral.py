@@ -111,6 +111,14 @@ def undersize_log_density(undersize: Floats, rows: Rows, model: MeasuringModel) 
     return np.where((rows.kind == Kind.STRANGER)[:, None], log_normal(undersize, spread), gamma)
 
 
+def _undersize_range(rows: Rows, model: MeasuringModel) -> tuple[Floats, Floats]:
+    """(least, most) undersize worth following for each row: 1e-7 of a regrind's prior lies beyond, 2e-6 of a stranger's."""
+    spread = 4.8 * rows.undersize_sd
+    stranger = rows.kind == Kind.STRANGER
+    most = model.regrind_undersize_mean + 12 * model.regrind_undersize_sd
+    return np.where(stranger, -spread, 0.0), np.where(stranger, spread, most)
+
+
 def _window(lobe: LobeReadings) -> tuple[Floats, Floats]:
     """Where a lobe's entries let the shift s = Z - U lie, for each variant and row: two arrays (V, K)."""
     prior = lobe.prior
@@ -129,8 +137,13 @@ def _window(lobe: LobeReadings) -> tuple[Floats, Floats]:
     return low, high
 
 
-def _windows(rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, step: float) -> tuple[Floats, Floats]:
-    """Where all of a combination's lobes let the shift lie: two arrays (combinations, K); infinite where none is read."""
+def _windows(
+    rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, zeros: Floats, step: float, model: MeasuringModel
+) -> tuple[Floats, Floats]:
+    """Where a combination's lobes and the undersize's prior let the shift lie: two arrays (combinations, K).
+
+    Infinite where the combination reads no lobe.
+    """
     shape = (combinations.shape[0], rows.size)
     low, high = np.full(shape, -np.inf), np.full(shape, np.inf)
     for column, lobe in enumerate(lobes):
@@ -139,6 +152,10 @@ def _windows(rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, step
         read = (which >= 0)[:, None]
         low = np.where(read, np.maximum(low, v_low[which]), low)
         high = np.where(read, np.minimum(high, v_high[which]), high)
+    least, most = _undersize_range(rows, model)
+    read_any = np.isfinite(low) & np.isfinite(high)
+    low = np.where(read_any, np.maximum(low, zeros[0] - most), low)
+    high = np.where(read_any, np.minimum(high, zeros[-1] - least), high)
     with np.errstate(invalid="ignore"):
         middle = (low + high) / 2
     empty = high <= low
@@ -166,7 +183,7 @@ def _with_undersize(
 ) -> Floats:
     """Rows whose base circles are off by one unknown amount, that amount summed over: (combinations, K, M)."""
     result = np.zeros((combinations.shape[0], rows.size, zeros.size))
-    low, high = _windows(rows, lobes, combinations, step)
+    low, high = _windows(rows, lobes, combinations, zeros, step, model)
     every = _every(rows, lobes, step)
     for chosen in _clusters(low, high, np.flatnonzero(np.isfinite(low).all(axis=1))):
         first, last = low[chosen].min(axis=0), high[chosen].max(axis=0)
@@ -235,13 +252,14 @@ def _clusters(low: Floats, high: Floats, members: Ints) -> list[Ints]:
     """Combinations whose windows nearly coincide, so that one grid of shifts serves them all."""
     if members.size == 0:
         return []
-    start, width = low.mean(axis=1), (high - low).mean(axis=1)
-    order = members[np.argsort(start[members], kind="stable")]
+    start, width = low.mean(axis=1), (high - low).max(axis=1)
+    size = np.round(np.log2(width))
+    order = members[np.lexsort((start[members], size[members]))]
     found: list[list[int]] = []
     end = -np.inf
     for i in (int(m) for m in order):
         reach = max(end, float(start[i] + width[i]))
-        if found and reach - start[found[-1][0]] <= 1.6 * max(width[found[-1][0]], width[i]):
+        if found and size[i] == size[found[-1][0]] and reach - start[found[-1][0]] <= 1.6 * max(width[found[-1][0]], width[i]):
             found[-1].append(i)
             end = reach
         else:

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.catalogue import Catalogue, LobeNominal, Part, PartStatus
+from service.domain.catalogue import Catalogue, FollowerKind, LobeNominal, Part, PartStatus
 from service.domain.readings import LobeKind, Position
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel, making_sd
+from service.lobe.timing import duration_at
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -136,6 +137,22 @@ def grind_classes(parts: tuple[Part, ...]) -> list[list[int]]:
     ]
 
 
+_USUAL_CHECKING_LIFTS_MM = (0.1524, 0.508, 1.0, 1.27)
+"""0.006, 0.020 in, 1 mm, 0.050 in: where durations are read (common practice, no source)."""
+
+
+def _durations(lobe: LobeNominal) -> list[tuple[float, float]]:
+    """(checking lift in mm, crank degrees) as stated, and from a flat follower's lift table at the usual lifts."""
+    found = [(d.checking_lift_mm, d.crank_deg) for d in lobe.durations[:MOST_DURATIONS]]
+    if lobe.lift_table is not None and lobe.lift_table.follower is FollowerKind.FLAT:
+        for checking_lift in _USUAL_CHECKING_LIFTS_MM:
+            stated = any(abs(at - checking_lift) < 1e-3 for at, _ in found)
+            crank = None if stated or len(found) == MOST_DURATIONS else duration_at(lobe.lift_table.points, checking_lift)
+            if crank:
+                found.append((checking_lift, crank))
+    return found
+
+
 def _lobe_row(lobe: LobeNominal, model: MeasuringModel) -> tuple[float, float, float, float]:
     base_shift, base_sd = making_sd(lobe.base_circle_tolerance, model.base_making_sd, model)
     lift_shift, lift_sd = making_sd(lobe.lift_tolerance, model.lift_making_sd, model)
@@ -148,7 +165,7 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
     n, c = len(parts), len(cores)
     core_index = {core.code: i for i, core in enumerate(cores)}
     base, base_sd, lift, lift_sd, ratio, lash = (np.full((n, 2), np.nan) for _ in range(6))
-    duration_at = np.full((n, 2, MOST_DURATIONS), np.nan)
+    checking_lifts = np.full((n, 2, MOST_DURATIONS), np.nan)
     duration = np.full((n, 2, MOST_DURATIONS), np.nan)
     separation = np.full(n, np.nan)
     for i, part in enumerate(parts):
@@ -161,9 +178,8 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
             base[i, k], base_sd[i, k], lift[i, k], lift_sd[i, k] = _lobe_row(lobe, model)
             ratio[i, k] = np.nan if lobe.rocker_ratio is None else lobe.rocker_ratio
             lash[i, k] = 0.0 if lobe.lash_mm is None else lobe.lash_mm
-            for d, stated in enumerate(lobe.durations[:MOST_DURATIONS]):
-                duration_at[i, k, d] = stated.checking_lift_mm
-                duration[i, k, d] = stated.crank_deg
+            for d, (checking_lift, crank) in enumerate(_durations(lobe)):
+                checking_lifts[i, k, d], duration[i, k, d] = checking_lift, crank
     journal, journal_sd = np.full((c, 3), np.nan), np.full((c, 3), np.nan)
     for i, core in enumerate(cores):
         for stated_journal in core.journals:
@@ -187,7 +203,7 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         total = np.bincount(core_of[known], base[known, k], minlength=c)
         has = count > 0
         core_base[has, k] = total[has] / count[has]
-    usual_at, usual = _usual_duration(duration_at, duration)
+    usual_at, usual = _usual_duration(checking_lifts, duration)
     by_core = np.argsort(core_of, kind="stable").astype(np.int64)
     return CatalogueTable(
         part_numbers=tuple(part.part_number for part in parts),
@@ -201,7 +217,7 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         lift_sd=lift_sd,
         ratio=ratio,
         lash=lash,
-        duration_at=duration_at,
+        duration_at=checking_lifts,
         duration=duration,
         separation=separation,
         core_codes=tuple(core.code for core in cores),
