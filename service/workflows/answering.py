@@ -8,12 +8,14 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from service.domain.identification import AnswerState, Identification
-from service.domain.readings import Submission
+from service.domain.readings import Marking, Submission
 from service.identification.engine import ENGINE_VERSION, identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.workflows.ports import AnswerCache, Transaction
 from service.workflows.snapshot import CatalogueSnapshot
+
+_SOME_MARKING = (Marking("somewhere", "something"),)
 
 
 class Meter(Protocol):
@@ -56,8 +58,10 @@ class Answering:
         return Answered(identification, snapshot.revision)
 
     def cache_key(self, revision: int, submission: Submission) -> str:
-        """A hash of everything an answer rests on, and of nothing else: no name, no note, no marking."""
-        used = replace(submission, contact=None, note=None, markings=(), ask_person=False)
+        """A hash of everything an answer rests on, and of nothing else: no name, no note, no marking's text."""
+        # Of markings only that there are some matters, for the advice about them.
+        markings = _SOME_MARKING if submission.markings else ()
+        used = replace(submission, contact=None, note=None, markings=markings, ask_person=False)
         # Frozen dataclasses of decimals, enumerations and text: equal values have equal representations.
         whole = repr((revision, ENGINE_VERSION, self.model, self.losses, used))
         return hashlib.sha256(whole.encode()).hexdigest()

@@ -10,19 +10,12 @@ from uuid import UUID
 
 from service.domain.access import STAFF
 from service.domain.errors import Fault, InvalidInput, NotFound
-from service.domain.identification import Advice, AnswerState, Identification
+from service.domain.identification import AnswerState, Identification
 from service.domain.readings import MOST_READINGS, Marking, Reading, Submission
 from service.domain.review import ReviewReason
 from service.domain.units import LengthUnit
-from service.workflows.answering import Answered, Answering
+from service.workflows.answering import Answering
 from service.workflows.ports import Case, KeyRecord, Transaction
-
-MARKING_ADVICE = Advice(
-    "marking_not_evidence",
-    "A casting number belongs to the core's maker, and an etched or stamped mark is nearly always an engine builder's "
-    "own private code: neither says which grind this is. They are kept for the desk and were not used.",
-    "/markings",
-)
 
 
 @dataclass(frozen=True)
@@ -38,7 +31,7 @@ class Addition:
 
 def open_submission(transaction: Transaction, answering: Answering, key: KeyRecord, submission: Submission) -> Case:
     """Identify what was sent and keep it, with a review if a person is needed."""
-    answered = _answer(transaction, answering, submission)
+    answered = answering.answer(transaction, submission)
     submission_id = transaction.submissions.open(
         key.id, submission, answered.identification, answered.catalogue_revision
     )
@@ -83,7 +76,7 @@ def add_to_submission(
         markings=before.markings + addition.markings,
         ask_person=before.ask_person or addition.ask_person,
     )
-    answered = _answer(transaction, answering, after)
+    answered = answering.answer(transaction, after)
     transaction.submissions.add_round(
         case, addition.readings, after, answered.identification, answered.catalogue_revision
     )
@@ -114,14 +107,6 @@ def review_reason(submission: Submission, identification: Identification) -> Rev
         AnswerState.AMBIGUOUS: ReviewReason.AMBIGUOUS,
         AnswerState.NOT_IN_CATALOGUE: ReviewReason.NOT_IN_CATALOGUE,
     }.get(identification.state)
-
-
-def _answer(transaction: Transaction, answering: Answering, submission: Submission) -> Answered:
-    answered = answering.answer(transaction, submission)
-    if not submission.markings:
-        return answered
-    advised = replace(answered.identification, advice=(*answered.identification.advice, MARKING_ADVICE))
-    return replace(answered, identification=advised)
 
 
 def _open_review_if_needed(

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import copy
 import json
+import logging
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 import structlog
 from flask import Flask
+from psycopg.conninfo import conninfo_to_dict
 from werkzeug.test import TestResponse
 
 from service.adapters.postgres.pool import PostgresStores, open_pool
@@ -29,13 +32,14 @@ Json = dict[str, Any]
 
 @pytest.fixture(scope="session", autouse=True)
 def plain_logs() -> None:
-    """Log lines in the tests' output, with plain tracebacks."""
+    """What goes wrong is in the tests' output, with plain tracebacks."""
     structlog.configure(
         processors=[
             structlog.contextvars.merge_contextvars,
             structlog.processors.format_exc_info,
             structlog.processors.KeyValueRenderer(),
         ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING),
         logger_factory=structlog.PrintLoggerFactory(),
         cache_logger_on_first_use=False,
     )
@@ -48,7 +52,12 @@ def api_settings(new_database: Any, _redis_server: str) -> Iterator[Settings]:
         with open_pool(url) as pool:
             catalogue = read_json((FIXTURES / "catalogue.json").read_bytes())
             import_catalogue(PostgresStores(pool), catalogue, who="tests", why="the invented catalogue")
-        yield Settings(database_url=url, redis_url=_redis_server, rate_widget=PLENTY, rate_staff=PLENTY)
+        yield Settings(database_url=as_url(url), redis_url=_redis_server, rate_widget=PLENTY, rate_staff=PLENTY)
+
+
+def as_url(conninfo: str) -> str:
+    """A connection string as the URL that settings are written with."""
+    return f"postgresql:///?{urlencode(conninfo_to_dict(conninfo))}"
 
 
 @pytest.fixture(scope="session")

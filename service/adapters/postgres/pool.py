@@ -114,7 +114,7 @@ class PostgresStores:
         try:
             with self._begun() as connection:
                 yield PostgresTransaction(connection, self._reply_seconds)
-        except psycopg.OperationalError as error:
+        except (psycopg.OperationalError, psycopg.errors.IdleInTransactionSessionTimeout) as error:
             raise Unavailable from error
 
     @contextmanager
