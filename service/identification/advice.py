@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from service.domain.identification import Advice, AnswerState, NextReading, SuspectedSlip
+from service.domain.identification import Advice, AnswerState, NextReading, Slip, SuspectedSlip
 from service.domain.readings import Feature, Instrument, Submission
 from service.identification.asking import words_for_slip
 from service.identification.decision import Standing
@@ -20,8 +20,8 @@ _MICROMETER_GAP_MM = 0.0762
 
 def suspected_slips(posterior: Posterior, submission: Submission) -> tuple[SuspectedSlip, ...]:
     """The slips worth raising, likeliest first; the probability is of that slip at that place."""
-    chance: dict[tuple[object, str], float] = {}
-    best: dict[tuple[object, str], tuple[float, int]] = {}
+    chance: dict[tuple[Slip, str], float] = {}
+    best: dict[tuple[Slip, str], tuple[float, int]] = {}
     for i, (slip, p) in enumerate(zip(posterior.slips, posterior.slip_probability, strict=True)):
         if slip.slip is None:
             continue
@@ -29,17 +29,15 @@ def suspected_slips(posterior: Posterior, submission: Submission) -> tuple[Suspe
         chance[key] = chance.get(key, 0.0) + float(p)
         best[key] = max(best.get(key, (0.0, i)), (float(p), i))
     found = []
-    for key, p in sorted(chance.items(), key=lambda item: -item[1]):
+    for (named, pointer), p in sorted(chance.items(), key=lambda item: -item[1]):
         if p < _WORTH_RAISING:
             break
-        hypothesis = posterior.slips[best[key][1]]
-        if hypothesis.slip is None:
-            continue
-        index = int(hypothesis.pointer.rsplit("/", 1)[1]) if hypothesis.pointer.startswith("/readings/") else None
+        hypothesis = posterior.slips[best[named, pointer][1]]
+        index = int(pointer.rsplit("/", 1)[1]) if pointer.startswith("/readings/") else None
         written = submission.readings[index] if index is not None else None
         meant = hypothesis.changed.get(index) if index is not None else None
-        words = words_for_slip(hypothesis.slip, written, meant, submission.unit)
-        found.append(SuspectedSlip(hypothesis.slip, hypothesis.pointer, p, words))
+        words = words_for_slip(named, written, meant, submission.unit)
+        found.append(SuspectedSlip(named, pointer, p, words))
     return tuple(found)
 
 
@@ -47,25 +45,26 @@ def _of_submission(posterior: Posterior, submission: Submission) -> Iterator[Adv
     if submission.markings:
         yield Advice(
             "marking_not_evidence",
-            "Numbers cast or stamped on a shaft belong to the core's maker or an engine builder: kept, never searched by.",
+            "Numbers cast or stamped on a shaft are its core's maker's or an engine builder's: kept, never searched by.",
             "/markings",
         )
     claim = (submission.engine_family or "").strip()
     if claim and claim.casefold() not in posterior.table.families:
         yield Advice(
-            "engine_family_unknown", f"No core in the catalogue is listed for {claim}; the readings alone were used.",
+            "engine_family_unknown",
+            f"No core in the catalogue is listed for {claim}; the readings alone were used.",
             "/engine_family",
         )
     for i, reading in enumerate(submission.readings):
         if reading.feature in (Feature.FLANK_WIDTH, Feature.VALVE_EVENT):
             yield Advice(
                 "reading_kept_not_weighed",
-                f"This reading ({reading.feature.replace('_', ' ')}) is kept with the case; the answer does not rest on it.",
+                f"The {reading.feature.replace('_', ' ')} is kept with the case; the answer does not rest on it.",
                 f"/readings/{i}",
             )
 
 
-def _of_readings(posterior: Posterior, submission: Submission) -> Iterator[Advice]:
+def _of_readings(submission: Submission) -> Iterator[Advice]:
     features = {r.feature for r in submission.readings}
     if Feature.JOURNAL_DIAMETER not in features:
         yield Advice("no_journal", "No journal was measured: the core is only guessed from the lobes.")
@@ -77,11 +76,11 @@ def _of_readings(posterior: Posterior, submission: Submission) -> Iterator[Advic
             heights.setdefault(key, (float(r.mean), i))
         elif r.feature is Feature.BASE_CIRCLE:
             bases.setdefault(key, float(r.mean))
-    for key, (height, index) in heights.items():
-        if key in bases and height <= bases[key]:
+    for lobe, (height, index) in heights.items():
+        if lobe in bases and height <= bases[lobe]:
             yield Advice(
                 "height_not_above_base",
-                f"The {key[0]} lobe's height is not above its base circle; read both again.",
+                f"The {lobe[0]} lobe's height is not above its base circle; read both again.",
                 f"/readings/{index}",
             )
 
@@ -90,9 +89,7 @@ def _of_answer(
     posterior: Posterior, standing: Standing, state: AnswerState, asked: NextReading | None, submission: Submission
 ) -> Iterator[Advice]:
     if standing.reground.size and standing.reground[0] > 0.5:
-        yield Advice(
-            "looks_reground", "The base circle is under size while the lift fits: the shaft looks reground."
-        )
+        yield Advice("looks_reground", "The base circle is under size while the lift fits: the shaft looks reground.")
     senseless = standing.nonsense > 0.5
     if senseless:
         yield Advice("readings_do_not_fit", "The readings do not hang together as one shaft; take them again.")
@@ -104,7 +101,8 @@ def _of_answer(
         largest = np.nanmax(np.where(np.isfinite(away), away, 0.0), axis=2)[np.triu_indices(cores.size, 1)]
         if ((largest > 0) & (largest < _MICROMETER_GAP_MM)).any():
             yield Advice(
-                "use_a_micrometer", "The cores in question differ too little for a caliper: measure a journal with a micrometer."
+                "use_a_micrometer",
+                "The cores in question differ too little for a caliper: measure a journal with a micrometer.",
             )
     if state is not AnswerState.IDENTIFIED and asked is None and not senseless:
         yield Advice(
@@ -126,6 +124,6 @@ def advice(
     """All the advice there is, in a fixed order."""
     return (
         *_of_submission(posterior, submission),
-        *_of_readings(posterior, submission),
+        *_of_readings(submission),
         *_of_answer(posterior, standing, state, asked, submission),
     )

@@ -83,7 +83,9 @@ def expected_duration(
     unknown = ~np.isfinite(mean)
     if unknown.any():
         lift = float(table.lift_mean[lobe])
-        everyone = guess_durations(table.duration_mean_at[None], table.duration_mean[None], np.array([lift]), checking_lift_mm)
+        everyone = guess_durations(
+            table.duration_mean_at[None], table.duration_mean[None], np.array([lift]), checking_lift_mm
+        )
         usual = float(everyone[0]) if np.isfinite(everyone[0]) else 230.0
         mean[unknown], sd[unknown] = usual, _USUAL_DURATION_SD
     return mean, sd

@@ -18,8 +18,9 @@ class Standing:
     """The classes in order of probability, and how the posterior stands to them.
 
     `order` (n,) are class indices, best first; `probability` (n,) theirs; `reground` (n,) the chance that each, being
-    the part, is a regrind; `log_likelihood` (n,) what the readings alone say of each; `outside` the chance of no catalogue part; `left_off` the chance of parts not worked out
-    or too unlikely to list.
+    the part, is a regrind; `log_likelihood` (n,) what the readings alone say of each. `outside` is the chance of no
+    catalogue part, `nonsense` its share for readings that mean nothing at all, `left_off` the chance of parts not
+    worked out or too unlikely to list.
     """
 
     order: Ints
@@ -40,7 +41,7 @@ def standing(posterior: Posterior) -> Standing:
     of = posterior.row_class
     inside = of >= 0
     classes, member = np.unique(of[inside], return_inverse=True)
-    total = np.bincount(member, row[inside], minlength=classes.size)
+    total: Floats = np.bincount(member, row[inside], minlength=classes.size).astype(float)
     is_regrind = posterior.rows.kind[inside] == Kind.REGROUND
     regrind = np.bincount(member, np.where(is_regrind, row[inside], 0.0), minlength=classes.size)
     prior = np.bincount(member, np.exp(posterior.rows.log_prior[inside]), minlength=classes.size)

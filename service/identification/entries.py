@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import IntEnum
+from functools import partial
 
 from service.domain.readings import At, Condition, Degrees, Feature, Instrument, Reading, Submission
 from service.identification.densities import LOG_SQRT_2PI
@@ -71,7 +72,6 @@ _LOBE_TRUTH = {
     Feature.LOBE_HEIGHT: Truth.HEIGHT,
     Feature.BASE_CIRCLE: Truth.BASE,
     Feature.LOBE_LIFT: Truth.LIFT,
-    Feature.VALVE_LIFT: Truth.LIFT,
 }
 
 
@@ -114,44 +114,49 @@ def entry_of(index: int, reading: Reading, submission: Submission, model: Measur
     feature = reading.feature
     mean_mm = float(reading.mean) * unit_mm - error.bias
     own = _own_log(reading, 1.0 if feature.is_angle else unit_mm, error)
-    plain = {"sd": error.sd, "own_log": own}
-    width = plain | {"tail": error.technique_mean, "sign": error.sign or 1, "tool": tool, "zero_sd": error.zero_sd}
+    sign = error.sign or 1
+    width = partial(
+        Entry, pointer, sd=error.sd, tail=error.technique_mean, sign=sign, tool=tool, zero_sd=error.zero_sd, own_log=own
+    )
     if feature is Feature.JOURNAL_DIAMETER and reading.position is not None:
-        where = POSITIONS.index(reading.position)
-        return Entry(pointer, Truth.JOURNAL, ("journal", where), mean_mm, **width)
+        return width(Truth.JOURNAL, ("journal", POSITIONS.index(reading.position)), mean_mm)
     if feature is Feature.OVERALL_LENGTH:
-        return Entry(pointer, Truth.LENGTH, ("length",), mean_mm, **width)
+        return width(Truth.LENGTH, ("length",), mean_mm)
     if feature is Feature.ZERO_CHECK:
-        reference = float(reading.reference or 0) * unit_mm
-        return Entry(pointer, Truth.ZERO, ("zero", instrument), mean_mm - reference, **width)
+        return width(Truth.ZERO, ("zero", instrument), mean_mm - float(reading.reference or 0) * unit_mm)
     if feature is Feature.LOBE_SEPARATION:
-        return Entry(pointer, Truth.SEPARATION, ("separation",), float(reading.mean), **plain)
+        return Entry(pointer, Truth.SEPARATION, ("separation",), float(reading.mean), error.sd, own_log=own)
     if reading.lobe is None:
         return None
     lobe = LOBES.index(reading.lobe)
-    if feature is Feature.DURATION and reading.checking_lift is not None:
-        crank = 2.0 if reading.degrees is Degrees.CAM else 1.0
-        checking = float(reading.checking_lift) * unit_mm
-        at_valve = reading.at is At.VALVE
-        return Entry(
-            pointer,
-            Truth.DURATION,
-            ("duration", lobe, checking, at_valve),
-            float(reading.mean) * crank,
-            error.sd * crank,
-            own_log=own,
-            checking_lift_mm=checking,
-            at_valve=at_valve,
-        )
-    if feature not in _LOBE_TRUTH:
-        return None
     group = ("lobe", lobe, reading.cylinder or 0)
+    if feature is Feature.DURATION:
+        return _duration(pointer, reading, lobe, unit_mm, error, own)
     if feature is Feature.VALVE_LIFT:
         ratio = float(reading.rocker_ratio or 1)
         lift = (mean_mm + float(reading.lash or 0) * unit_mm) / ratio
-        plain = {"sd": error.sd / ratio, "tail": error.technique_mean / ratio, "sign": error.sign or 1, "own_log": own}
-        return Entry(pointer, Truth.LIFT, group, lift, shares_ratio=True, **plain)
-    return Entry(pointer, _LOBE_TRUTH[feature], group, mean_mm, **width)
+        tail = error.technique_mean / ratio
+        return Entry(pointer, Truth.LIFT, group, lift, error.sd / ratio, tail, sign, own_log=own, shares_ratio=True)
+    truth = _LOBE_TRUTH.get(feature)
+    return None if truth is None else width(truth, group, mean_mm)
+
+
+def _duration(pointer: str, reading: Reading, lobe: int, unit_mm: float, error: EntryError, own: float) -> Entry | None:
+    if reading.checking_lift is None:
+        return None
+    crank = 2.0 if reading.degrees is Degrees.CAM else 1.0
+    checking = float(reading.checking_lift) * unit_mm
+    at_valve = reading.at is At.VALVE
+    return Entry(
+        pointer,
+        Truth.DURATION,
+        ("duration", lobe, checking, at_valve),
+        float(reading.mean) * crank,
+        error.sd * crank,
+        own_log=own,
+        checking_lift_mm=checking,
+        at_valve=at_valve,
+    )
 
 
 def other_entries(submission: Submission, families: frozenset[str]) -> list[Entry]:

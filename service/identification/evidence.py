@@ -74,7 +74,7 @@ def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[froz
 
 
 def weights_in_bits(posterior: Posterior, pairs: Sequence[tuple[int, int]]) -> list[dict[str, float]]:
-    """For each (candidate, runner-up) pair of classes (-1: not in the catalogue), bits by pointer, `prior` among them."""
+    """Bits by pointer, `prior` among them, for each (candidate, runner-up) pair of classes (-1: not in the catalogue)."""
     pointers = list(dict.fromkeys(e.pointer for e in posterior.entries[0][0]))
     subsets = _subsets(pointers)
     masses = _log_masses(posterior, sorted({c for pair in pairs for c in pair}), subsets)
@@ -128,7 +128,7 @@ def _lobe_expectation(posterior: Posterior, row: int, e: Entry, reading: Reading
 
 
 def expectation(posterior: Posterior, row: int, e: Entry, reading: Reading) -> tuple[float, float]:
-    """(expected, spread of the truth about it) of one reading under a row, in mm or crank/cam degrees; NaN if unstated."""
+    """(expected, spread of the truth about it) of one reading under a row, in mm or degrees; NaN where unstated."""
     table, model = posterior.table, posterior.model
     core, part = int(posterior.rows.core[row]), int(posterior.rows.part[row])
     if e.truth is Truth.JOURNAL and core >= 0 and reading.position is not None:

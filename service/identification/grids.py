@@ -91,7 +91,7 @@ def nodes_between(low: Floats, high: Floats, step: float) -> tuple[Floats, int]:
 
 
 def slide(values: Floats, kernel: Floats, every: int, coarse: int) -> Floats:
-    """result[..., n] = sum_i values[..., i] kernel[..., i coarse + (S - 1 - n) every]: `values` against a sliding kernel.
+    """`values` against a sliding kernel: sum_i values[..., i] kernel[..., i coarse + (S - 1 - n) every] at n.
 
     `values` stand `coarse` steps of the kernel apart; `kernel` comes from `offsets`. The result has S elements.
     """

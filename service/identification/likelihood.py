@@ -156,7 +156,7 @@ def _nonsense_log_density(entries: Sequence[Entry]) -> float:
         elif e.truth in (Truth.SEPARATION, Truth.DURATION):
             total -= math.log(720.0)
         elif e.truth is Truth.ZERO:
-            total += float(log_normal(np.float64(e.mean), max(e.zero_sd, e.sd) * 10))
+            total += float(log_normal(np.array(e.mean), max(e.zero_sd, e.sd) * 10))
         elif e.truth is Truth.TEETH:
             total -= math.log(100.0)
         elif e.truth is Truth.FAMILY:
@@ -177,7 +177,9 @@ def _given_nodes(
     """Log-likelihood (H, K) when every zero but that of `tool` is known: the grids over Z and U."""
     groups = grouped(hypotheses)
     making = min(model.journal_making_sd, model.lift_making_sd, model.base_making_sd)
-    stated = np.concatenate([rows.lift_sd[rows.kind == Kind.MADE].ravel(), rows.base_sd[rows.kind == Kind.MADE].ravel()])
+    stated = np.concatenate(
+        [rows.lift_sd[rows.kind == Kind.MADE].ravel(), rows.base_sd[rows.kind == Kind.MADE].ravel()]
+    )
     stated = stated[np.isfinite(stated)]
     if stated.size:
         making = min(making, float(stated.min()))
@@ -202,9 +204,7 @@ def _given_nodes(
                 free += variants.spread(lift_density(variants.sets, prior, step * coarse))
         elif name in ("journal", "length"):
             mean, sd, core_wear = _core_width(table, cores, key, model, used)
-            per_core = per_core + variants.spread(
-                _core_density(variants.sets, mean, sd, core_wear, zeros, step, tool)
-            )
+            per_core = per_core + variants.spread(_core_density(variants.sets, mean, sd, core_wear, zeros, step, tool))
         elif name == "zero":
             of_zero = np.stack([_zero_check(s, zeros, tool) for s in variants.sets])
             over_zero = over_zero + variants.spread(of_zero)[:, None, :]
@@ -220,12 +220,18 @@ def _zero_check(entries: Sequence[Entry], zeros: Floats, tool: Instrument | None
     """Log-density of zero checks at each zero of the grid: (M,). Another tool's are already moved by its node."""
     total = np.zeros(zeros.size)
     for e in entries:
-        total += log_normal(e.mean - (zeros if e.tool is tool else 0.0), e.sd)
+        total += log_normal(e.mean - (zeros if e.tool is tool else np.zeros(1)), e.sd)
     return total
 
 
 def _core_density(
-    sets: list[tuple[Entry, ...]], mean: Floats, sd: Floats, wear: float, zeros: Floats, step: float, tool: Instrument | None
+    sets: list[tuple[Entry, ...]],
+    mean: Floats,
+    sd: Floats,
+    wear: float,
+    zeros: Floats,
+    step: float,
+    tool: Instrument | None,
 ) -> Floats:
     """Log-density (V, C, M) of a journal's or the length's entries at each zero of the grid."""
     if all(e.tool is tool for s in sets for e in s):

@@ -1,7 +1,7 @@
 """The integrals over one lobe's or one journal's own truth, for many variants of its entries and many rows at once.
 
-Results are log-densities (V, K, S): variant, row, shift s_n = s_0 + n * every * step, where s is the tool's zero less the
-undersize. Notation as in `likelihood.py`.
+Results are log-densities (V, K, S): variant, row, shift s_n = s_0 + n * every * step, where s is the tool's zero less
+the undersize. Notation as in `likelihood.py`.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats,
             tail, sign = entries.tail[:, 0][:, None, None], entries.sign[:, 0][:, None, None]
         else:
             m, s, constant = entries.combined()
-            tail, sign = np.float64(wear), np.float64(-1.0)
+            tail, sign = np.array(wear), np.array(-1.0)
         away = m[:, None, None] - shift[None] - mean[None, :, None]
         total_sd = np.hypot(s[:, None, None], sd[None, :, None])
         return np.asarray(log_emg(away, total_sd, tail, sign) + constant[:, None, None])

@@ -16,7 +16,6 @@ import numpy as np
 from service.domain.identification import NextReading
 from service.domain.readings import At, Degrees, Feature, Instrument, LobeKind, Position, Reading, Submission, Written
 from service.identification.asking import words_for
-from service.identification.decision import Standing
 from service.identification.entries import Entry, Truth, entry_of
 from service.identification.evidence import expectation
 from service.identification.likelihood import log_likelihood
@@ -68,7 +67,7 @@ class Leading:
     side: Ints
 
 
-def _leading(posterior: Posterior, standing: Standing) -> Leading:
+def _leading(posterior: Posterior) -> Leading:
     weight = posterior.row_probability
     side = posterior.row_class
     solid = posterior.rows.kind != Kind.NONSENSE
@@ -115,7 +114,9 @@ def _lobe_kinds(posterior: Posterior, rows: Ints) -> list[LobeKind]:
     return [kind for k, kind in enumerate(LOBES) if np.isfinite(lift[:, k]).any()]
 
 
-def _width_options(posterior: Posterior, submission: Submission, lead: Leading, tools: set[Instrument]) -> Iterator[Option]:
+def _width_options(
+    posterior: Posterior, submission: Submission, lead: Leading, tools: set[Instrument]
+) -> Iterator[Option]:
     read = _read(submission)
     cores = np.unique(posterior.rows.core[lead.rows])
     cores = cores[cores >= 0]
@@ -127,15 +128,19 @@ def _width_options(posterior: Posterior, submission: Submission, lead: Leading, 
         places += [(Feature.LOBE_HEIGHT, None, kind), (Feature.BASE_CIRCLE, None, kind)]
     if cores.size and np.isfinite(posterior.table.length[cores]).any():
         places.append((Feature.OVERALL_LENGTH, None, None))
-    for feature, position, kind in places:
-        taken = {key[3] for key in read if key[:3] == (feature, kind, position)}
+    for feature, where, lobe in places:
+        taken = {key[3] for key in read if key[:3] == (feature, lobe, where)}
         for tool in _width_tools(tools):
-            better = tool is Instrument.OUTSIDE_MICROMETER and tool not in taken and feature is not Feature.OVERALL_LENGTH
+            better = (
+                tool is Instrument.OUTSIDE_MICROMETER and tool not in taken and feature is not Feature.OVERALL_LENGTH
+            )
             if not taken and tool is not Instrument.OUTSIDE_MICROMETER or taken and better:
-                yield Option(feature, tool, _cost(tool, tools), _template(feature, tool, position=position, lobe=kind))
+                yield Option(feature, tool, _cost(tool, tools), _template(feature, tool, position=where, lobe=lobe))
 
 
-def _other_options(posterior: Posterior, submission: Submission, lead: Leading, tools: set[Instrument]) -> Iterator[Option]:
+def _other_options(
+    posterior: Posterior, submission: Submission, lead: Leading, tools: set[Instrument]
+) -> Iterator[Option]:
     table = posterior.table
     read = {key[:2] for key in _read(submission)}
     parts = posterior.rows.part[lead.rows]
@@ -237,7 +242,7 @@ def _mixes_tools(known: tuple[Entry, ...], e: Entry) -> bool:
 
 
 def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, weight: Floats) -> float:
-    """The information of entry `e` taking each of `values`, by the likelihood function, under the likeliest slip and hand."""
+    """The information of entry `e` taking each of `values`, by the likelihood, under the likeliest slip and hand."""
     rows = posterior.rows.take(lead.rows)
     a, h = divmod(int(np.exp(posterior.log_weight).sum(axis=2).argmax()), len(posterior.slips))
     known = posterior.entries[a][h]
@@ -263,9 +268,9 @@ def _zero_values(zero_sd: float) -> tuple[Floats, Floats]:
     return values, np.full(values.size, values[1] - values[0])
 
 
-def next_reading(posterior: Posterior, standing: Standing, submission: Submission) -> tuple[NextReading | None, bool]:
+def next_reading(posterior: Posterior, submission: Submission) -> tuple[NextReading | None, bool]:
     """(the reading to ask for, whether it is cheap to take), or (None, False) when nothing pays."""
-    lead = _leading(posterior, standing)
+    lead = _leading(posterior)
     if np.unique(lead.side).size < 2:
         return None, False
     tools = _tools(submission)

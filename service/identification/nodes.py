@@ -43,18 +43,18 @@ Node = tuple[float, float]
 
 def zero_log_density(zero: Floats, sd: float, model: MeasuringModel) -> Floats:
     """Log-density of a tool's zero: mostly well kept, sometimes far off."""
-    usual = log_normal(zero, sd) + np.log1p(-model.zero_bad_share)
+    usual = np.asarray(log_normal(zero, sd) + np.log1p(-model.zero_bad_share))
     if model.zero_bad_share <= 0:
         return usual
-    return np.logaddexp(usual, log_normal(zero, sd * model.zero_bad_factor) + np.log(model.zero_bad_share))
+    return np.asarray(np.logaddexp(usual, log_normal(zero, sd * model.zero_bad_factor) + np.log(model.zero_bad_share)))
 
 
 def zero_nodes(sd: float, step: float, model: MeasuringModel) -> tuple[Floats, Floats]:
     """A uniform grid over a tool's zero and the log weights of its nodes (they sum to one)."""
     half = int(np.ceil(3.6 * sd * (model.zero_bad_factor if model.zero_bad_share > 0 else 1.0) / step))
-    zeros = step * np.arange(-half, half + 1)
+    zeros: Floats = step * np.arange(-half, half + 1, dtype=float)
     log_weight = zero_log_density(zeros, sd, model)
-    return zeros, log_weight - np.log(np.exp(log_weight).sum())
+    return zeros, np.asarray(log_weight - np.log(np.exp(log_weight).sum()))
 
 
 def _normal_nodes(sd: float, count: int) -> list[Node]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from service.domain.readings import Submission
 from service.identification.densities import log_sum_exp
-from service.identification.entries import Entry, Hand, entry_of, hands, is_used, other_entries
+from service.identification.entries import Entry, Hand, Truth, entry_of, hands, is_used, other_entries
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import MeasuringModel
 from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows, stranger_rows
@@ -133,14 +133,22 @@ def _ratios(table: CatalogueTable) -> dict[int, tuple[float, ...]]:
     return {k: tuple(float(r) for r in np.unique(table.ratio[:, k][np.isfinite(table.ratio[:, k])])) for k in range(2)}
 
 
+_LONG_SHOT = 11.0
+"""With several tools on the lobes, a first reckoning takes every zero as its reading's own scatter; rows and slips this
+many nats below its best are let go before the exact one, which is dear."""
 _HOPELESS = 25.0
 """A row this many nats below the best under the first hand is let go: a coarser hand cannot bring it back."""
 
 
-def _lasting(log_joint: Floats) -> Ints:
+def _several_tools(entries: Sequence[Sequence[Entry]]) -> bool:
+    """Whether the lobes were read with more than one tool."""
+    return len({e.tool for h in entries for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)}) > 1
+
+
+def _lasting(log_joint: Floats, cut: float) -> Ints:
+    """Rows within `cut` of the best, and always the last one, so that there is always something to say."""
     best = log_joint.max(axis=0)
-    keep = best >= best.max() - _HOPELESS
-    # the rows for nothing we know always stay, so that there is always something to say
+    keep = best >= best.max() - cut
     keep[-1] = True
     return np.flatnonzero(keep)
 
@@ -154,16 +162,23 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     first = [source.of(h, all_hands[0].level) for h in every]
     log_priors = np.array([h.log_prior for h in every])
     kept = screen(table, first, log_priors, model, used)
-    slips = tuple(every[i] for i in kept.hypotheses)
+    chosen = kept.hypotheses
     rows = _rows(table, kept, model, used)
+    prior = _applies(rows, [every[i] for i in chosen], table) + log_priors[chosen][:, None] + rows.log_prior
+    if _several_tools([first[i] for i in chosen]):
+        alone = [tuple(e.standing_alone() for e in first[i]) for i in chosen]
+        rough = prior + log_likelihood(table, rows, alone, model, used)
+        lasting = _lasting(rough, _LONG_SHOT)
+        likely = np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT)
+        chosen, rows, prior = chosen[likely], rows.take(lasting), prior[np.ix_(likely, lasting)]
+    slips = tuple(every[i] for i in chosen)
     entries = tuple(
-        tuple(first[i] if a == 0 else source.of(every[i], hand.level) for i in kept.hypotheses)
+        tuple(first[i] if a == 0 else source.of(every[i], hand.level) for i in chosen)
         for a, hand in enumerate(all_hands)
     )
-    prior = _applies(rows, slips, table) + log_priors[kept.hypotheses][:, None] + rows.log_prior
     log_world = np.stack([prior + hand.log_share for hand in all_hands])
     first_hand = log_likelihood(table, rows, entries[0], model, used)
-    lasting = _lasting(log_world[0] + first_hand)
+    lasting = _lasting(log_world[0] + first_hand, _HOPELESS)
     rows, log_world, first_hand = rows.take(lasting), log_world[:, :, lasting], first_hand[:, lasting]
     others = [log_likelihood(table, rows, hs, model, used) for hs in entries[1:]]
     likelihood = np.stack([first_hand, *others])

@@ -103,7 +103,11 @@ def stranger_rows(
     mean = table.lift_mean
     known = cores >= 0
     overall = table.core_base.mean(axis=0) if table.core_base.size else np.full(2, 20.0)
-    base = np.where(known[:, None], table.core_base[cores], overall) if table.core_base.size else np.tile(overall, (cores.size, 1))
+    base = (
+        np.where(known[:, None], table.core_base[cores], overall)
+        if table.core_base.size
+        else np.tile(overall, (cores.size, 1))
+    )
     undersize = np.where(known, model.stranger_base_sd, 4 * model.stranger_base_sd)
 
     def rows(core: Ints, base_: Floats, undersize_: Floats, lift: Floats, lift_sd: Floats, log_prior: Floats) -> Rows:

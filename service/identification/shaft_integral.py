@@ -259,7 +259,11 @@ def _clusters(low: Floats, high: Floats, members: Ints) -> list[Ints]:
     end = -np.inf
     for i in (int(m) for m in order):
         reach = max(end, float(start[i] + width[i]))
-        if found and size[i] == size[found[-1][0]] and reach - start[found[-1][0]] <= 1.6 * max(width[found[-1][0]], width[i]):
+        if (
+            found
+            and size[i] == size[found[-1][0]]
+            and reach - start[found[-1][0]] <= 1.6 * max(width[found[-1][0]], width[i])
+        ):
             found[-1].append(i)
             end = reach
         else:

@@ -10,12 +10,15 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from itertools import pairwise
 
 from service.domain.identification import Slip
 from service.domain.readings import Degrees, Feature, Reading, Submission, Written
 from service.identification.measuring import MeasuringModel
 
-_STANDARD_CHECKING_LIFTS_MM = tuple(float(x) for x in (Decimal("0.1524"), Decimal("0.508"), Decimal("1.27"), Decimal(1)))
+_STANDARD_CHECKING_LIFTS_MM = tuple(
+    float(x) for x in (Decimal("0.1524"), Decimal("0.508"), Decimal("1.27"), Decimal(1))
+)
 """0.006, 0.020 and 0.050 in, and 1 mm: the checking lifts in use (common practice, no source)."""
 
 
@@ -41,7 +44,7 @@ def _swaps(written: Written) -> Iterator[Written]:
     """Every value that differs from `written` by one swap of neighbouring unlike digits."""
     text = str(written)
     digits = [i for i, ch in enumerate(text) if ch.isdigit()]
-    for a, b in zip(digits, digits[1:], strict=False):
+    for a, b in pairwise(digits):
         if text[a] != text[b]:
             swapped = list(text)
             swapped[a], swapped[b] = text[b], text[a]
@@ -60,9 +63,11 @@ def _digit_swaps(reading: Reading) -> list[Reading]:
     for i, written in enumerate(reading.values):
         others = [w.value for j, w in enumerate(reading.values) if j != i]
         middle = sorted(others)[len(others) // 2] if others else None
-        for meant in _swaps(written):
-            if middle is None or abs(meant.value - middle) < abs(written.value - middle):
-                found.append(_with_value(reading, i, meant))
+        found += [
+            _with_value(reading, i, meant)
+            for meant in _swaps(written)
+            if middle is None or abs(meant.value - middle) < abs(written.value - middle)
+        ]
     return found
 
 
@@ -97,7 +102,12 @@ def _of_one_reading(
             meant = replace(reading, feature=Feature.VALVE_LIFT, rocker_ratio=Decimal(repr(ratio)), lash=Decimal(0))
             chance = priors[Slip.VALVE_LIFT_AS_LOBE_LIFT]
             yield Hypothesis(
-                Slip.VALVE_LIFT_AS_LOBE_LIFT, pointer, math.log(chance), {i: meant}, only_ratio=ratio, only_ratio_lobe=lobe
+                Slip.VALVE_LIFT_AS_LOBE_LIFT,
+                pointer,
+                math.log(chance),
+                {i: meant},
+                only_ratio=ratio,
+                only_ratio_lobe=lobe,
             )
     if feature is Feature.DURATION:
         other = Degrees.CRANK if reading.degrees is Degrees.CAM else Degrees.CAM
@@ -148,9 +158,7 @@ def hypotheses(
         pointer = f"/readings/{min(of_lobes)}"
         found.append(Hypothesis(Slip.LOBES_SWAPPED, pointer, math.log(priors[Slip.LOBES_SWAPPED]), of_lobes))
     if any(not r.feature.is_angle for r in submission.readings):
-        found.append(
-            Hypothesis(Slip.UNIT_MISTAKEN, "/unit", math.log(priors[Slip.UNIT_MISTAKEN]), other_unit=True)
-        )
+        found.append(Hypothesis(Slip.UNIT_MISTAKEN, "/unit", math.log(priors[Slip.UNIT_MISTAKEN]), other_unit=True))
     # valve lifts are one mistake whatever the ratio, so their chances are not added up
     ratio_share = {(h.slip, h.pointer): math.exp(h.log_prior) for h in found if h.only_ratio is not None}
     total = sum(math.exp(h.log_prior) for h in found if h.only_ratio is None) + sum(ratio_share.values())

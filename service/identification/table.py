@@ -147,7 +147,9 @@ def _durations(lobe: LobeNominal) -> list[tuple[float, float]]:
     if lobe.lift_table is not None and lobe.lift_table.follower is FollowerKind.FLAT:
         for checking_lift in _USUAL_CHECKING_LIFTS_MM:
             stated = any(abs(at - checking_lift) < 1e-3 for at, _ in found)
-            crank = None if stated or len(found) == MOST_DURATIONS else duration_at(lobe.lift_table.points, checking_lift)
+            crank = (
+                None if stated or len(found) == MOST_DURATIONS else duration_at(lobe.lift_table.points, checking_lift)
+            )
             if crank:
                 found.append((checking_lift, crank))
     return found

@@ -26,6 +26,7 @@ class Variants:
 
 
 def grouped(hypotheses: Sequence[Sequence[Entry]]) -> dict[GroupKey, Variants]:
+    """The variants of each group of truths over `hypotheses`; entries are told apart by identity."""
     sets: dict[GroupKey, dict[tuple[int, ...], int]] = {}
     members: dict[GroupKey, list[tuple[Entry, ...]]] = {}
     of: dict[GroupKey, list[int]] = {}
