@@ -45,7 +45,7 @@ def _of_submission(posterior: Posterior, submission: Submission) -> Iterator[Adv
     if submission.markings:
         yield Advice(
             "marking_not_evidence",
-            "Numbers cast or stamped on a shaft are its core's maker's or an engine builder's: kept, never searched by.",
+            "Numbers cast or stamped on a shaft are its core maker's or an engine builder's: kept, never searched by.",
             "/markings",
         )
     claim = (submission.engine_family or "").strip()

@@ -18,7 +18,7 @@ TOOL_WORDS: dict[Instrument, str] = {
 }
 
 _HOW: dict[str, str] = {
-    Feature.JOURNAL_DIAMETER: "Measure the {position} journal on its bright band, clear of the oil groove and the chamfer.",
+    Feature.JOURNAL_DIAMETER: "Measure the {position} journal on its bright band, clear of oil groove and chamfer.",
     Feature.LOBE_HEIGHT: "Measure the {lobe} lobe from nose to heel, jaws square to the nose; take the largest width.",
     Feature.BASE_CIRCLE: "Measure the {lobe} lobe across the round part, away from the ramps; take the smallest width.",
     Feature.LOBE_LIFT: "Read the {lobe} lobe's lift: zero the indicator on the heel, turn the shaft, read the most.",

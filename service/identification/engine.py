@@ -41,7 +41,7 @@ def identify(
     posterior = weigh(table, submission, model)
     stands = standing(posterior)
     members = credible_set(stands, losses)
-    asked, cheap = next_reading(posterior, stands, submission) if explain else (None, False)
+    asked, cheap = next_reading(posterior, submission) if explain else (None, False)
     state = decide(stands, losses, readings_left=asked is not None)
     if state is AnswerState.IDENTIFIED:
         asked, cheap = None, False

@@ -74,7 +74,7 @@ def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[froz
 
 
 def weights_in_bits(posterior: Posterior, pairs: Sequence[tuple[int, int]]) -> list[dict[str, float]]:
-    """Bits by pointer, `prior` among them, for each (candidate, runner-up) pair of classes (-1: not in the catalogue)."""
+    """Bits by pointer, `prior` among them, for each (candidate, runner-up) pair of classes (-1: none of them)."""
     pointers = list(dict.fromkeys(e.pointer for e in posterior.entries[0][0]))
     subsets = _subsets(pointers)
     masses = _log_masses(posterior, sorted({c for pair in pairs for c in pair}), subsets)

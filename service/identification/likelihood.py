@@ -213,7 +213,7 @@ def _given_nodes(
     over_zero = (over_zero + per_core)[:, core_of_row, :]
     if lobes:
         over_zero = over_zero + lobes_log_density(rows, lobes, zeros, step, coarse, tool, model)
-    return log_sum_exp(over_zero, axis=2) + free
+    return np.asarray(log_sum_exp(over_zero, axis=2) + free)
 
 
 def _zero_check(entries: Sequence[Entry], zeros: Floats, tool: Instrument | None) -> Floats:

@@ -131,10 +131,9 @@ def _width_options(
     for feature, where, lobe in places:
         taken = {key[3] for key in read if key[:3] == (feature, lobe, where)}
         for tool in _width_tools(tools):
-            better = (
-                tool is Instrument.OUTSIDE_MICROMETER and tool not in taken and feature is not Feature.OVERALL_LENGTH
-            )
-            if not taken and tool is not Instrument.OUTSIDE_MICROMETER or taken and better:
+            fine = tool is Instrument.OUTSIDE_MICROMETER
+            better = fine and tool not in taken and feature is not Feature.OVERALL_LENGTH
+            if better if taken else not fine:
                 yield Option(feature, tool, _cost(tool, tools), _template(feature, tool, position=where, lobe=lobe))
 
 

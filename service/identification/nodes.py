@@ -63,7 +63,7 @@ def _normal_nodes(sd: float, count: int) -> list[Node]:
 
 
 def _tool_nodes(sd: float, model: MeasuringModel) -> list[Node]:
-    """Nodes of a further tool's zero. A fine tool's hardly matters beside making: its mixture is taken as one normal."""
+    """Nodes of a further tool's zero; a fine tool's mixture, which hardly matters beside making, as one normal."""
     if sd * model.zero_bad_factor < _FINE * model.base_making_sd:
         return _normal_nodes(sd * float(np.sqrt(1 + model.zero_bad_share * (model.zero_bad_factor**2 - 1))), _FEW_NODES)
     usual = [(z, w * (1 - model.zero_bad_share)) for z, w in _normal_nodes(sd, _ZERO_NODES)]
@@ -107,7 +107,7 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
 
 
 def _moved(e: Entry, by_tool: dict[Instrument | None, float], known: dict[int, Entry]) -> Entry:
-    """`e` with its tool's zero (or the rocker ratio's error) at this node taken out; the same object for the same `e`."""
+    """`e` with its tool's zero (or the rocker ratio's error) at this node taken out; one object for one `e`."""
     by = e.mean * by_tool.get(None, 0.0) if e.shares_ratio else by_tool.get(e.tool, 0.0) if e.tool else 0.0
     if by == 0.0:
         return e

@@ -112,7 +112,7 @@ def undersize_log_density(undersize: Floats, rows: Rows, model: MeasuringModel) 
 
 
 def _undersize_range(rows: Rows, model: MeasuringModel) -> tuple[Floats, Floats]:
-    """(least, most) undersize worth following for each row: 1e-7 of a regrind's prior lies beyond, 2e-6 of a stranger's."""
+    """(least, most) undersize worth following, a row: 1e-7 of a regrind's prior lies beyond, 2e-6 of a stranger's."""
     spread = 4.8 * rows.undersize_sd
     stranger = rows.kind == Kind.STRANGER
     most = model.regrind_undersize_mean + 12 * model.regrind_undersize_sd
