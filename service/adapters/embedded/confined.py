@@ -7,13 +7,15 @@ OWNER is the process to outlive never, SIGNAL what is sent to us when it dies, I
 * `plain`: run as whoever we are;
 * `namespace`: enter a user namespace in which root is an ordinary user. Postgres refuses to run as root; in here it
   does not see that it is, and its files stay root's outside;
-* `nobody`: become the user nobody, where namespaces are refused.
+* `nobody`: become the user nobody, where namespaces are refused (in most containers). Of root's rights only that of
+  reaching files is kept, since programs and data may lie in a home that is closed to others.
 
 A session of its own keeps Ctrl-C at the terminal away from the program: its owner stops it in good order.
 """
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import pwd
@@ -22,6 +24,10 @@ import sys
 from pathlib import Path
 
 PR_SET_PDEATHSIG = 1
+PR_SET_KEEPCAPS = 8
+PR_CAP_AMBIENT, PR_CAP_AMBIENT_RAISE = 47, 2
+CAP_DAC_OVERRIDE = 1
+CAPABILITY_VERSION_3 = 0x2008_0522
 CLONE_NEWUSER = 0x1000_0000
 ORDINARY_ID = 65534
 """Any id but 0 will do inside the namespace; this one is nobody's by convention."""
@@ -29,7 +35,7 @@ ORDINARY_ID = 65534
 
 def _call(name: str, *arguments: int) -> None:
     libc = ctypes.CDLL(None, use_errno=True)
-    if getattr(libc, name)(*arguments) != 0:
+    if getattr(libc, name)(*map(ctypes.c_ulong, arguments)) != 0:
         number = ctypes.get_errno()
         raise OSError(number, f"{name}: {os.strerror(number)}")
 
@@ -44,9 +50,26 @@ def _enter_namespace() -> None:
 
 def _become_nobody() -> None:
     nobody = pwd.getpwnam("nobody")
+    _call("prctl", PR_SET_KEEPCAPS, 1, 0, 0, 0)
     os.setgroups([])
     os.setgid(nobody.pw_gid)
     os.setuid(nobody.pw_uid)
+    # Root need not have that right; what is open to others will do then.
+    with contextlib.suppress(OSError):
+        _keep_only(CAP_DAC_OVERRIDE)
+
+
+def _keep_only(capability: int) -> None:
+    """Keep one capability, through the exec that follows; see capabilities(7), ambient set, and capget(2)."""
+    header = (ctypes.c_uint32 * 2)(CAPABILITY_VERSION_3, 0)
+    bit = 1 << capability
+    # effective, permitted, inheritable: of the first 32 capabilities, then of the others
+    data = (ctypes.c_uint32 * 6)(bit, bit, bit, 0, 0, 0)
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.capset(ctypes.byref(header), ctypes.byref(data)) != 0:
+        number = ctypes.get_errno()
+        raise OSError(number, f"capset: {os.strerror(number)}")
+    _call("prctl", PR_CAP_AMBIENT, PR_CAP_AMBIENT_RAISE, capability, 0, 0)
 
 
 def main(owner: str, identity: str, signal: str, program: str, *arguments: str) -> None:

