@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import sys
 import textwrap
+import urllib.error
 import urllib.request
 from pathlib import Path
 from typing import Any
 
 from service.adapters.catalogue_source import read_source
 from service.domain.access import Role
+from service.domain.errors import LobedeskError, Unavailable
 from service.serving.reached import command_stores
 from service.serving.serve import serve
 from service.serving.supervisor import Stopped, stoppable
@@ -64,8 +66,12 @@ def ask(url: str, key: str, body: Json) -> Json:
         json.dumps(body).encode(),
         {"Authorization": f"Bearer {key}", "Content-Type": "application/json"},
     )
-    with urllib.request.urlopen(request, timeout=30) as response:
-        answer: Json = json.load(response)
+    try:
+        with urllib.request.urlopen(request, timeout=30) as response:
+            answer: Json = json.load(response)
+    except urllib.error.HTTPError as error:
+        with error:
+            raise Unavailable(f"The service answered {error.code}: {error.read().decode(errors='replace')}") from None
     return answer
 
 
@@ -177,4 +183,7 @@ def wrap(line: str) -> list[str]:
 
 
 if __name__ == "__main__":
-    sys.exit(main(once="--once" in sys.argv[1:]))
+    try:
+        sys.exit(main(once="--once" in sys.argv[1:]))
+    except LobedeskError as error:
+        sys.exit(f"deploy/demo: {error.message}")
