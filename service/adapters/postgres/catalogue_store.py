@@ -52,6 +52,7 @@ class CatalogueStore:
         self._copy("copy_lobes", _lobe_rows(revision, catalogue))
         self._copy("copy_durations", _duration_rows(revision, catalogue))
         self._copy("copy_lift_tables", _lift_table_rows(revision, catalogue))
+        self._connection.execute(QUERIES["tell_planner"])
         self._connection.execute(QUERIES["retire_active"])
         self._connection.execute(QUERIES["activate"], {"revision": revision})
         return revision

@@ -64,6 +64,7 @@ CREATE TYPE public.review_state AS ENUM (
 
 CREATE FUNCTION public.catalogue_revision_guard() RETURNS trigger
     LANGUAGE plpgsql
+    SET enable_nestloop TO 'off'
     AS $$
 DECLARE
     wrong text;
@@ -80,15 +81,9 @@ BEGIN
         IF (SELECT count(*) FROM catalogue_core WHERE revision = NEW.number) <> NEW.cores
             OR (SELECT count(*) FROM catalogue_part WHERE revision = NEW.number) <> NEW.parts THEN
             wrong := 'it has other numbers of cores or parts than it states';
-        ELSIF EXISTS (
-            SELECT FROM catalogue_part p WHERE p.revision = NEW.number
-            AND NOT EXISTS (SELECT FROM catalogue_lobe l WHERE (l.revision, l.part_number) = (p.revision, p.part_number))
-        ) THEN
+        ELSIF (SELECT count(DISTINCT part_number) FROM catalogue_lobe WHERE revision = NEW.number) <> NEW.parts THEN
             wrong := 'a part has no lobe';
-        ELSIF EXISTS (
-            SELECT FROM catalogue_core c WHERE c.revision = NEW.number
-            AND NOT EXISTS (SELECT FROM catalogue_journal j WHERE (j.revision, j.core) = (c.revision, c.code))
-        ) THEN
+        ELSIF (SELECT count(DISTINCT core) FROM catalogue_journal WHERE revision = NEW.number) <> NEW.cores THEN
             wrong := 'a core has no journal';
         ELSIF EXISTS (
             SELECT FROM catalogue_duration d JOIN catalogue_lobe l USING (revision, part_number, lobe)

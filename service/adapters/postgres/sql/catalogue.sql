@@ -45,6 +45,10 @@ COPY catalogue_duration (revision, part_number, lobe, checking_lift_mm, crank_de
 -- Lift tables of the lobes.
 COPY catalogue_lift_table (revision, part_number, lobe, follower, roller_radius_mm, cam_deg, lift_mm) FROM STDIN
 
+-- name: tell_planner
+-- How many rows there are now; without the tables' ownership this does nothing but warn.
+ANALYZE catalogue_core, catalogue_journal, catalogue_part, catalogue_lobe, catalogue_duration, catalogue_lift_table
+
 -- name: retire_active
 -- The revision that was active is so no longer.
 UPDATE catalogue_revision SET state = 'retired' WHERE state = 'active'

@@ -107,8 +107,9 @@ CREATE TABLE catalogue_lift_table (
     CHECK (array_position(cam_deg, 0) IS NOT NULL)
 );
 
--- What no constraint on one row can say is checked when a revision is made active.
-CREATE FUNCTION catalogue_revision_guard() RETURNS trigger LANGUAGE plpgsql AS $$
+-- What no constraint on one row can say is checked when a revision is made active. The rows have only just come, so the
+-- planner knows nothing of their number and must be kept from joining them row by row.
+CREATE FUNCTION catalogue_revision_guard() RETURNS trigger LANGUAGE plpgsql SET enable_nestloop = off AS $$
 DECLARE
     wrong text;
 BEGIN
@@ -124,15 +125,9 @@ BEGIN
         IF (SELECT count(*) FROM catalogue_core WHERE revision = NEW.number) <> NEW.cores
             OR (SELECT count(*) FROM catalogue_part WHERE revision = NEW.number) <> NEW.parts THEN
             wrong := 'it has other numbers of cores or parts than it states';
-        ELSIF EXISTS (
-            SELECT FROM catalogue_part p WHERE p.revision = NEW.number
-            AND NOT EXISTS (SELECT FROM catalogue_lobe l WHERE (l.revision, l.part_number) = (p.revision, p.part_number))
-        ) THEN
+        ELSIF (SELECT count(DISTINCT part_number) FROM catalogue_lobe WHERE revision = NEW.number) <> NEW.parts THEN
             wrong := 'a part has no lobe';
-        ELSIF EXISTS (
-            SELECT FROM catalogue_core c WHERE c.revision = NEW.number
-            AND NOT EXISTS (SELECT FROM catalogue_journal j WHERE (j.revision, j.core) = (c.revision, c.code))
-        ) THEN
+        ELSIF (SELECT count(DISTINCT core) FROM catalogue_journal WHERE revision = NEW.number) <> NEW.cores THEN
             wrong := 'a core has no journal';
         ELSIF EXISTS (
             SELECT FROM catalogue_duration d JOIN catalogue_lobe l USING (revision, part_number, lobe)
