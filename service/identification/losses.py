@@ -17,7 +17,7 @@ class Losses:
     wrong_answer: float = 120.0
     handed_over: float = 3.0
     credible_level: float = 0.95
-    longest_set: int = 6
+    longest_set: int = 5
 
     @property
     def sure_enough(self) -> float:

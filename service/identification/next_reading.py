@@ -32,12 +32,12 @@ _COST_BITS: dict[Instrument | None, float] = {
     Instrument.VERNIER_CALIPER: 0.05,
     Instrument.OUTSIDE_MICROMETER: 0.06,
     Instrument.DIAL_INDICATOR: 0.15,
-    Instrument.DEGREE_WHEEL: 0.30,
-    Instrument.PROTRACTOR: 0.25,
+    Instrument.DEGREE_WHEEL: 0.20,
+    Instrument.PROTRACTOR: 0.18,
     Instrument.BENCH: 0.05,
 }
 """What taking a reading costs, in bits of answer it must bring to be worth asking (a judgement, to be tuned)."""
-_NOT_AT_HAND_BITS = 0.35
+_NOT_AT_HAND_BITS = 0.15
 """Added when the caller has not said they have the tool."""
 _ZERO_CHECK_BITS = 0.0
 _CHEAP_BITS = 0.10
@@ -249,9 +249,10 @@ def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, w
         known, e = tuple(k.standing_alone() for k in known), e.standing_alone()
     hypotheses = [known, *((*known, replace(e, mean=float(v))) for v in values)]
     log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
-    with np.errstate(invalid="ignore"):
-        relative = log_density[1:] - log_density[0]
-    density = np.exp(np.where(np.isfinite(relative), relative, -np.inf))
+    added = log_density[1:]
+    top = added.max(axis=0)
+    # each row's density is brought to a total of one later, so its scale is free
+    density = np.where(np.isfinite(top), np.exp(added - np.where(np.isfinite(top), top, 0.0)), 0.0)
     return _information(lead.share, lead.side, density, weight)
 
 

@@ -169,7 +169,8 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
         alone = [tuple(e.standing_alone() for e in first[i]) for i in chosen]
         rough = prior + log_likelihood(table, rows, alone, model, used)
         lasting = _lasting(rough, _LONG_SHOT)
-        likely = np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT)
+        # what is written always stays a hypothesis: nonsense is judged under it
+        likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT))
         chosen, rows, prior = chosen[likely], rows.take(lasting), prior[np.ix_(likely, lasting)]
     slips = tuple(every[i] for i in chosen)
     entries = tuple(

@@ -1,0 +1,388 @@
+"""What an identification says, on small catalogues made for the purpose (invented)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from service.domain.catalogue import Catalogue, Core, Journal, LobeNominal, Part, PartStatus, StatedDuration
+from service.domain.identification import AnswerState, Identification, Slip
+from service.domain.readings import (
+    Condition,
+    Experience,
+    Feature,
+    Instrument,
+    LobeKind,
+    Marking,
+    Position,
+    Reading,
+    Submission,
+    Written,
+)
+from service.domain.units import LengthUnit
+from service.identification.engine import identify
+from service.identification.table import build_table
+from tests.submissions import base, height, journal, reading, submission
+
+INCH = 25.4
+
+
+def core(code: str, journal_in: float, teeth: int = 28, family: str = "Amber") -> Core:
+    journals = tuple(Journal(p, journal_in * INCH) for p in (Position.FRONT, Position.REAR))
+    return Core(code, f"core {code}", journals, (family,), teeth, 130.0)
+
+
+def part(
+    number: str, on: str, lift_in: float, base_in: float, *, crank_deg: float | None = None, **said: object
+) -> Part:
+    durations = () if crank_deg is None else (StatedDuration(1.27, crank_deg),)
+    lobe = LobeNominal(lift_in * INCH, base_in * INCH, durations=durations)
+    return Part(number, on, {LobeKind.INTAKE: lobe, LobeKind.EXHAUST: lobe}, units_sold=100, **said)  # type: ignore[arg-type]
+
+
+def catalogue(*parts: Part, cores: tuple[Core, ...] = (core("C", 0.750),)) -> Catalogue:
+    return Catalogue(cores, parts)
+
+
+def ask(offered: Catalogue, asked: Submission) -> Identification:
+    return identify(build_table(offered), asked)
+
+
+SPACED = catalogue(
+    *(part(f"P{i}", "C", lift, 0.8) for i, lift in enumerate((0.308, 0.320, 0.332, 0.344, 0.356, 0.370, 0.382, 0.394)))
+)
+
+
+def probabilities(answer: Identification) -> dict[str, float]:
+    return {c.part_number: c.probability for c in answer.candidates}
+
+
+# Three facts of the trade: common practice, no source.
+
+
+def test_1_113_over_0_759_is_0_354_of_lift_and_names_the_0_356_grind() -> None:
+    offered = catalogue(
+        *(part(f"P{lift}", "C", lift, 0.758) for lift in (0.308, 0.320, 0.332, 0.344, 0.356, 0.370, 0.382, 0.394))
+    )
+    asked = submission(journal("0.7500"), height("1.1130"), base("0.7590"))
+    answer = ask(offered, asked)
+    assert answer.candidates[0].part_number == "P0.356"
+    assert answer.state is AnswerState.IDENTIFIED
+    lift = next(d for d in answer.derived if d.quantity == "lobe_lift")
+    assert LengthUnit.INCH.show(lift.value) == "0.3540"
+    assert lift.interval[0] < 0.356 * INCH < lift.interval[1]
+
+
+def test_1_124_over_0_816_is_0_308_and_names_the_0_308_grind() -> None:
+    offered = catalogue(*(part(f"P{lift}", "C", lift, 0.816) for lift in (0.280, 0.294, 0.308, 0.320, 0.332, 0.356)))
+    answer = ask(offered, submission(journal("0.7500"), height("1.1240"), base("0.8160")))
+    assert answer.candidates[0].part_number == "P0.308"
+    assert answer.state is AnswerState.IDENTIFIED
+    lift = next(d for d in answer.derived if d.quantity == "lobe_lift")
+    assert LengthUnit.INCH.show(lift.value) == "0.3080"
+
+
+def test_journals_of_0_550_and_0_558_are_told_apart_by_one_caliper_reading() -> None:
+    offered = catalogue(
+        part("SMALL", "S", 0.25, 0.7), part("LARGE", "L", 0.25, 0.7), cores=(core("S", 0.550), core("L", 0.558))
+    )
+    answer = ask(offered, submission(journal("0.5495"), height("0.9495"), base("0.7005")))
+    assert probabilities(answer)["SMALL"] > 0.99
+
+
+# What a posterior has to be
+
+
+def test_the_probabilities_sum_to_one_with_what_is_left_off() -> None:
+    answer = ask(SPACED, submission(journal("0.7500"), height("1.1250"), base("0.8005")))
+    total = sum(c.probability for c in answer.candidates)
+    assert total + answer.not_in_catalogue_probability + answer.left_off_probability == pytest.approx(1, abs=1e-9)
+
+
+def test_the_same_readings_give_the_same_answer() -> None:
+    asked = submission(journal("0.7500"), height("1.1250"), base("0.8005"))
+    assert ask(SPACED, asked) == ask(SPACED, asked)
+
+
+def test_the_order_of_the_catalogue_does_not_matter() -> None:
+    asked = submission(journal("0.7500"), height("1.1250"), base("0.8005"))
+    turned = Catalogue(SPACED.cores, SPACED.parts[::-1])
+    for number, p in probabilities(ask(SPACED, asked)).items():
+        assert probabilities(ask(turned, asked))[number] == pytest.approx(p, abs=1e-9)
+
+
+def test_inches_and_millimetres_of_the_same_size_give_the_same_answer() -> None:
+    inches = submission(journal("0.75000"), height("1.12000"), base("0.80000"), instrument=Instrument.BENCH)
+    metric = submission(
+        journal("19.05000"),
+        height("28.44800"),
+        base("20.32000"),
+        unit=LengthUnit.MILLIMETRE,
+        instrument=Instrument.BENCH,
+    )
+    # only the step of the tool's inch and metric versions differs
+    assert probabilities(ask(SPACED, inches))["P1"] == pytest.approx(probabilities(ask(SPACED, metric))["P1"], abs=0.02)
+
+
+def test_sales_alone_never_name_a_part() -> None:
+    twins = catalogue(
+        part("SELLS", "C", 0.320, 0.8, crank_deg=230),
+        replace(part("RARE", "C", 0.320, 0.8, crank_deg=238), units_sold=0),
+    )
+    popular = Catalogue(twins.cores, (replace(twins.parts[0], units_sold=1_000_000), twins.parts[1]))
+    answer = ask(popular, submission(journal("0.7500"), height("1.1200"), base("0.8000")))
+    assert answer.state is not AnswerState.IDENTIFIED
+    assert set(answer.credible_set) == {"SELLS", "RARE"}
+    assert answer.next_reading is not None
+    assert answer.next_reading.feature == "duration"
+
+
+def test_a_superseded_number_and_its_successor_are_one_answer_current_first() -> None:
+    old = replace(part("OLD", "C", 0.320, 0.8), status=PartStatus.SUPERSEDED, superseded_by="NEW")
+    offered = catalogue(old, part("NEW", "C", 0.320, 0.8), part("FAR", "C", 0.400, 0.8))
+    answer = ask(offered, submission(journal("0.7500"), height("1.1200"), base("0.8000")))
+    assert answer.state is AnswerState.IDENTIFIED
+    assert (answer.candidates[0].part_number, answer.candidates[0].same_as) == ("NEW", ("OLD",))
+
+
+def test_a_successor_that_is_ground_otherwise_is_another_part() -> None:
+    old = replace(part("OLD", "C", 0.320, 0.8), status=PartStatus.SUPERSEDED, superseded_by="NEW")
+    offered = catalogue(old, part("NEW", "C", 0.340, 0.8))
+    answer = ask(offered, submission(journal("0.7500"), height("1.1200"), base("0.8000")))
+    assert answer.candidates[0].part_number == "OLD"
+
+
+def test_a_lift_nobody_sells_is_not_in_the_catalogue() -> None:
+    readings = (
+        journal("0.7500", "0.7500"),
+        height("1.2500", "1.2500"),
+        base("0.8000", "0.8000"),
+        height("1.2500", "1.2500", lobe=LobeKind.EXHAUST),
+        base("0.8000", "0.8000", lobe=LobeKind.EXHAUST),
+    )
+    answer = ask(SPACED, submission(*readings, experience=Experience.PRACTISED))
+    assert answer.state is AnswerState.NOT_IN_CATALOGUE
+    assert answer.not_in_catalogue_probability > 0.97
+
+
+def test_a_small_base_circle_with_a_catalogue_lift_reads_as_reground() -> None:
+    answer = ask(SPACED, submission(journal("0.7500"), height("1.0995"), base("0.7805"), condition=Condition.USED))
+    assert answer.candidates[0].part_number == "P1"
+    assert answer.candidates[0].reground_probability > 0.95
+    assert "looks_reground" in {a.code for a in answer.advice}
+
+
+# Evidence
+
+
+def test_the_evidence_sums_to_the_log_odds_against_the_runner_up() -> None:
+    answer = ask(SPACED, submission(journal("0.7500"), height("1.1240"), base("0.8005")))
+    first, second = answer.candidates[:2]
+    assert second.probability > answer.not_in_catalogue_probability
+    odds = np.log2(first.probability / second.probability)
+    assert sum(e.bits for e in first.evidence) == pytest.approx(odds, abs=1e-3)
+    assert sum(e.bits for e in second.evidence) == pytest.approx(-odds, abs=1e-3)
+
+
+def test_evidence_shows_what_was_measured_beside_what_was_expected() -> None:
+    answer = ask(SPACED, submission(journal("0.7500"), height("1.1200"), base("0.8010")))
+    row = next(e for e in answer.candidates[0].evidence if e.pointer == "/readings/2")
+    assert row.measured == pytest.approx(0.8010 * INCH)
+    assert row.expected == pytest.approx(0.8 * INCH)
+    assert row.difference == pytest.approx(0.001 * INCH)
+
+
+def test_beyond_eight_readings_the_evidence_still_sums() -> None:
+    many = [height("1.1200", cylinder=c) for c in range(1, 6)] + [base("0.8005", cylinder=c) for c in range(1, 6)]
+    answer = ask(SPACED, submission(journal("0.7500"), *many))
+    first = answer.candidates[0]
+    others = [c.probability for c in answer.candidates[1:]] + [answer.not_in_catalogue_probability]
+    assert sum(e.bits for e in first.evidence) == pytest.approx(np.log2(first.probability / max(others)), abs=0.01)
+
+
+# Slips
+
+
+def _slips(answer: Identification) -> dict[Slip, float]:
+    return {s.slip: s.probability for s in answer.suspected_slips}
+
+
+BOTH = (
+    height("1.1195"),
+    base("0.8005"),
+    height("1.1195", lobe=LobeKind.EXHAUST),
+    base("0.8005", lobe=LobeKind.EXHAUST),
+)
+
+
+@pytest.mark.parametrize(
+    ("slip", "asked", "pointer"),
+    [
+        (
+            Slip.HEIGHT_BASE_SWAPPED,
+            submission(journal("0.7500"), base("1.1195"), height("0.8005"), *BOTH[2:]),
+            "/readings/2",
+        ),
+        (Slip.DIGITS_SWAPPED, submission(journal("0.7500"), height("1.1915"), *BOTH[1:]), "/readings/1"),
+        (Slip.DECIMAL_SLIPPED, submission(journal("0.0750"), *BOTH), "/readings/0"),
+        (
+            Slip.UNIT_MISTAKEN,
+            submission(journal("19.05"), height("28.44"), base("20.33")),
+            "/unit",
+        ),
+        (Slip.JOURNAL_MISREAD, submission(journal("0.7250"), *BOTH), "/readings/0"),
+    ],
+)
+def test_a_slip_is_seen_and_the_part_still_found(slip: Slip, asked: Submission, pointer: str) -> None:
+    answer = ask(SPACED, asked)
+    found = {(s.slip, s.pointer): s.probability for s in answer.suspected_slips}
+    assert found.get((slip, pointer), 0) > 0.5, found
+    assert answer.candidates[0].part_number == "P1"
+
+
+def test_lobes_taken_for_each_other_are_seen() -> None:
+    dual = Part(
+        "DUAL",
+        "C",
+        {LobeKind.INTAKE: LobeNominal(0.32 * INCH, 0.8 * INCH), LobeKind.EXHAUST: LobeNominal(0.35 * INCH, 0.8 * INCH)},
+        units_sold=100,
+    )
+    asked = submission(
+        journal("0.7500"),
+        height("1.1495"),
+        base("0.8005"),
+        height("1.1195", lobe=LobeKind.EXHAUST),
+        base("0.8005", lobe=LobeKind.EXHAUST),
+    )
+    assert _slips(ask(catalogue(dual, *SPACED.parts[:1]), asked))[Slip.LOBES_SWAPPED] > 0.5
+
+
+def test_cam_degrees_quoted_as_crank_degrees_are_seen() -> None:
+    offered = catalogue(*(part(f"D{d}", "C", 0.32, 0.8, crank_deg=d) for d in (224, 236, 248)))
+    turned = reading(
+        "duration", "118", lobe=LobeKind.INTAKE, checking_lift=Decimal("0.050"), degrees="crank", at="lobe"
+    )
+    answer = ask(offered, submission(journal("0.7500"), *BOTH, turned))
+    assert _slips(answer)[Slip.CAM_AS_CRANK_DEGREES] > 0.9
+    assert answer.candidates[0].part_number == "D236"
+
+
+def test_honest_readings_raise_no_slip() -> None:
+    assert ask(SPACED, submission(journal("0.7500"), *BOTH)).suspected_slips == ()
+
+
+# Asking
+
+
+def test_a_journal_alone_asks_for_a_lobe() -> None:
+    answer = ask(SPACED, submission(journal("0.7500")))
+    assert answer.state is AnswerState.MORE_READINGS_NEEDED
+    assert answer.next_reading is not None
+    assert answer.next_reading.feature in ("lobe_height", "lobe_lift")
+    assert answer.ask_cheaply
+
+
+def test_two_cores_alike_but_for_the_gear_ask_for_the_teeth() -> None:
+    offered = catalogue(
+        part("A", "C", 0.32, 0.8), part("B", "D", 0.32, 0.8), cores=(core("C", 0.75, 28), core("D", 0.75, 30))
+    )
+    answer = ask(offered, submission(journal("0.7500"), *BOTH))
+    assert answer.next_reading is not None
+    assert answer.next_reading.feature == "gear_teeth"
+    settled = ask(offered, replace(submission(journal("0.7500"), *BOTH), gear_teeth=30))
+    assert settled.candidates[0].part_number == "B"
+
+
+def test_where_nothing_tells_them_apart_the_shaft_is_to_be_sent_in() -> None:
+    offered = catalogue(part("A", "C", 0.32, 0.8), part("B", "C", 0.32, 0.8))
+    answer = ask(offered, submission(journal("0.7500"), *BOTH))
+    assert answer.state is AnswerState.AMBIGUOUS
+    assert set(answer.credible_set) == {"A", "B"}
+    assert answer.next_reading is None
+    assert "send_it_in" in {a.code for a in answer.advice}
+
+
+def test_a_family_nobody_knows_is_advice_and_no_evidence() -> None:
+    asked = submission(journal("0.7500"), *BOTH)
+    named = ask(SPACED, replace(asked, engine_family="Nowhere"))
+    assert "engine_family_unknown" in {a.code for a in named.advice}
+    assert probabilities(named) == probabilities(ask(SPACED, asked))
+
+
+def test_a_claimed_family_is_soft_evidence() -> None:
+    cores = (core("C", 0.75, 28, "Amber"), core("D", 0.75, 28, "Birch"))
+    offered = catalogue(part("A", "C", 0.32, 0.8), part("B", "D", 0.32, 0.8), cores=cores)
+    answer = ask(offered, submission(journal("0.7500"), *BOTH, engine_family="birch"))
+    assert 0.5 < probabilities(answer)["B"] < 0.99
+
+
+def test_markings_are_no_evidence() -> None:
+    asked = submission(journal("0.7500"), *BOTH)
+    marked = replace(asked, markings=(Marking("between_lobes", "P1"),))
+    assert probabilities(ask(SPACED, marked)) == probabilities(ask(SPACED, asked))
+    assert "marking_not_evidence" in {a.code for a in ask(SPACED, marked).advice}
+
+
+# Zero, tools, repeats
+
+
+def test_a_zero_check_takes_the_tools_zero_out_of_the_journals() -> None:
+    cores = (core("C", 0.750), core("D", 0.754))
+    offered = catalogue(part("A", "C", 0.32, 0.8), part("B", "D", 0.32, 0.8), cores=cores)
+    readings = (journal("0.7520", "0.7520"),)
+    check = reading("zero_check", "0.0020", "0.0020", reference=Decimal(0))
+    blind = probabilities(ask(offered, submission(*readings, condition=Condition.NEW)))
+    checked = probabilities(ask(offered, submission(*readings, check, condition=Condition.NEW)))
+    assert checked["A"] > 0.95 > blind["A"]
+
+
+def test_a_tools_zero_cancels_in_the_lift() -> None:
+    true = probabilities(ask(SPACED, submission(height("1.1195"), base("0.8005"))))
+    off = probabilities(ask(SPACED, submission(height("1.1215"), base("0.8025"))))
+    assert off["P1"] == pytest.approx(true["P1"], abs=0.1)
+
+
+def test_a_better_tool_is_another_reading_of_the_same_truth() -> None:
+    near = catalogue(*(part(f"N{i}", "C", 0.320 + 0.002 * i, 0.8) for i in range(5)))
+    rough = submission(journal("0.7500"), height("1.1240"), base("0.8000"), condition=Condition.NEW)
+    finer = Instrument.OUTSIDE_MICROMETER
+    fine = replace(
+        rough,
+        readings=(*rough.readings, height("1.12400", instrument=finer), base("0.80000", instrument=finer)),
+    )
+    assert probabilities(ask(near, fine))["N2"] > probabilities(ask(near, rough))["N2"] + 0.2
+
+
+def test_digits_written_tell_how_finely_it_was_read() -> None:
+    coarse = probabilities(ask(SPACED, submission(journal("0.75"), height("1.12"), base("0.80"))))
+    fine = probabilities(ask(SPACED, submission(journal("0.7500"), height("1.1200"), base("0.8000"))))
+    assert fine["P1"] > coarse["P1"]
+
+
+# Robustness
+
+WIDTHS = st.decimals("0.0001", "99999", places=4, allow_nan=False, allow_infinity=False)
+
+
+@st.composite
+def any_reading(draw: st.DrawFn) -> Reading:
+    feature = draw(st.sampled_from(["journal_diameter", "lobe_height", "base_circle", "lobe_lift", "overall_length"]))
+    values = tuple(Written.parse(str(v)) for v in draw(st.lists(WIDTHS, min_size=1, max_size=3)))
+    lobe = draw(st.sampled_from(LobeKind)) if Feature(feature).is_of_a_lobe else None
+    position = draw(st.sampled_from(Position)) if feature == "journal_diameter" else None
+    tools = [Instrument.DIGITAL_CALIPER, Instrument.OUTSIDE_MICROMETER]
+    return Reading(Feature(feature), values, draw(st.sampled_from(tools)), position, lobe)
+
+
+@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(any_reading(), min_size=1, max_size=6), st.sampled_from(LengthUnit))
+def test_no_reading_however_absurd_breaks_the_posterior(readings: list[Reading], unit: LengthUnit) -> None:
+    answer = ask(SPACED, submission(*readings, unit=unit))
+    total = sum(c.probability for c in answer.candidates)
+    assert total + answer.not_in_catalogue_probability + answer.left_off_probability == pytest.approx(1, abs=1e-6)
+    assert all(np.isfinite(e.bits) for c in answer.candidates for e in c.evidence)
