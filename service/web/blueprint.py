@@ -50,6 +50,8 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
     def _prepare_common_problems_doc(self, doc: dict[str, Any], doc_info: dict[str, Any], **_: Any) -> dict[str, Any]:
         """Document what any operation of its sort can meet: keys, stores, unreadable bodies."""
+        if doc_info.get("joining_parameters"):
+            doc.setdefault("parameters", []).extend(doc_info["joining_parameters"])
         statuses: list[int] = []
         if doc_info.get("manual_doc", {}).get("security") != []:
             statuses += [401, 403, 429, 503]
@@ -87,5 +89,13 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
     @staticmethod
     def doc(**options: Any) -> Callable[[View], View]:
-        """Add to a view's documentation as it stands."""
-        return cast(Callable[[View], View], flask_smorest.Blueprint.doc(**options))
+        """Add to a view's documentation as it stands; `parameters` join those that a schema brings."""
+        parameters = options.pop("parameters", [])
+        document = flask_smorest.Blueprint.doc(**options)
+
+        def decorate(view: View) -> View:
+            documented = document(view)
+            documented._apidoc.setdefault("joining_parameters", []).extend(parameters)
+            return cast(View, documented)
+
+        return decorate

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from decimal import Decimal
+from enum import Enum
 from typing import Any
 
 import marshmallow as ma
@@ -72,6 +73,13 @@ class Flag(ma.fields.Boolean):
         if not isinstance(value, bool):
             raise self.make_error("invalid", input=value)
         return value
+
+
+class Choice(ma.fields.Enum[Any]):
+    """One of an enumeration's values, as text."""
+
+    def __init__(self, kind: type[Enum], **kwargs: Any) -> None:
+        super().__init__(kind, by_value=ma.fields.String, **kwargs)
 
 
 _FRACTION = r"[0-9]{1,8}"

@@ -7,7 +7,7 @@ from typing import Any
 import marshmallow as ma
 
 from service.domain.review import ReviewReason, ReviewState
-from service.web.fields import AnswerSchema
+from service.web.fields import AnswerSchema, Choice
 from service.web.replies import CURSOR_PATTERN, PageQuery
 from service.workflows.ports import Review
 
@@ -15,9 +15,7 @@ from service.workflows.ports import Review
 class ReviewQuerySchema(PageQuery):
     """Which reviews."""
 
-    state = ma.fields.Enum(
-        ReviewState, by_value=True, load_default=None, metadata={"description": "Only those in this state."}
-    )
+    state = Choice(ReviewState, load_default=None, metadata={"description": "Only those in this state."})
 
 
 class ReviewSchema(AnswerSchema):
@@ -25,8 +23,8 @@ class ReviewSchema(AnswerSchema):
 
     id = ma.fields.UUID(required=True)
     submission_id = ma.fields.UUID(required=True)
-    state = ma.fields.Enum(ReviewState, by_value=True, required=True)
-    reason = ma.fields.Enum(ReviewReason, by_value=True, required=True)
+    state = Choice(ReviewState, required=True)
+    reason = Choice(ReviewReason, required=True)
     opened_at = ma.fields.DateTime(required=True)
 
 

@@ -10,7 +10,7 @@ from service.domain.identification import AnswerState, Slip
 from service.domain.readings import Condition, Experience, Instrument, LobeKind, Position, Source
 from service.domain.review import ReviewReason, ReviewState
 from service.domain.units import LengthUnit
-from service.web.fields import AnswerSchema, DecimalText
+from service.web.fields import AnswerSchema, Choice, DecimalText
 
 
 def _probability(description: str, **options: Any) -> ma.fields.Float:
@@ -23,8 +23,8 @@ def _decimal(description: str, **options: Any) -> DecimalText:
     return DecimalText(metadata={"description": description}, **options)
 
 
-def _lobe(**options: Any) -> ma.fields.Enum[LobeKind]:
-    return ma.fields.Enum(LobeKind, by_value=True, **options)
+def _lobe(**options: Any) -> Choice:
+    return Choice(LobeKind, **options)
 
 
 class NamedSchema(AnswerSchema):
@@ -93,7 +93,7 @@ class DerivedSchema(AnswerSchema):
 class SuspectedSlipSchema(AnswerSchema):
     """A mistake that explains the readings as a whole."""
 
-    slip = ma.fields.Enum(Slip, by_value=True, required=True)
+    slip = Choice(Slip, required=True)
     pointer = ma.fields.String(required=True, metadata={"description": "JSON Pointer into the submission."})
     probability = _probability("That it was made.")
     message = ma.fields.String(required=True)
@@ -103,10 +103,10 @@ class NextReadingSchema(AnswerSchema):
     """The one reading worth asking for next."""
 
     feature = ma.fields.String(required=True)
-    instrument = ma.fields.Enum(Instrument, by_value=True, required=True, allow_none=True)
+    instrument = Choice(Instrument, required=True, allow_none=True)
     lobe = _lobe(required=True, allow_none=True)
     cylinder = ma.fields.Integer(required=True, allow_none=True)
-    position = ma.fields.Enum(Position, by_value=True, required=True, allow_none=True)
+    position = Choice(Position, required=True, allow_none=True)
     checking_lift = _decimal("For timing, in the submission's unit.", required=True, allow_none=True)
     degrees = ma.fields.String(required=True, allow_none=True)
     expected_bits = ma.fields.Float(required=True, metadata={"description": "What it is expected to tell."})
@@ -125,8 +125,8 @@ class ReviewOfSubmissionSchema(AnswerSchema):
     """The case's place in the human queue."""
 
     id = ma.fields.UUID(required=True)
-    state = ma.fields.Enum(ReviewState, by_value=True, required=True)
-    reason = ma.fields.Enum(ReviewReason, by_value=True, required=True)
+    state = Choice(ReviewState, required=True)
+    reason = Choice(ReviewReason, required=True)
 
 
 class KeptReadingSchema(AnswerSchema):
@@ -134,18 +134,16 @@ class KeptReadingSchema(AnswerSchema):
 
     feature = ma.fields.String(required=True)
     values = ma.fields.List(DecimalText(), required=True)
-    instrument = ma.fields.Enum(
-        Instrument, by_value=True, required=True, metadata={"description": "The tool it is taken to be from."}
-    )
+    instrument = Choice(Instrument, required=True, metadata={"description": "The tool it is taken to be from."})
 
 
 class KeptSubmissionSchema(AnswerSchema):
     """The submission as it is kept; a widget key sees no markings, contact or note."""
 
-    source = ma.fields.Enum(Source, by_value=True, required=True)
+    source = Choice(Source, required=True)
     readings = ma.fields.List(ma.fields.Nested(KeptReadingSchema()), required=True)
-    experience = ma.fields.Enum(Experience, by_value=True, allow_none=True)
-    condition = ma.fields.Enum(Condition, by_value=True, allow_none=True)
+    experience = Choice(Experience, allow_none=True)
+    condition = Choice(Condition, allow_none=True)
     engine_family = ma.fields.String(allow_none=True)
     ask_person = ma.fields.Boolean(required=True)
 
@@ -154,8 +152,8 @@ class AnswerToSubmissionSchema(AnswerSchema):
     """What the readings say, how surely, and what to measure next."""
 
     id = ma.fields.UUID(required=True)
-    state = ma.fields.Enum(AnswerState, by_value=True, required=True)
-    unit = ma.fields.Enum(LengthUnit, by_value=True, required=True, metadata={"description": "Of every length here."})
+    state = Choice(AnswerState, required=True)
+    unit = Choice(LengthUnit, required=True, metadata={"description": "Of every length here."})
     catalogue_revision = ma.fields.Integer(required=True)
     engine_version = ma.fields.String(required=True)
     answer = ma.fields.Nested(

@@ -20,7 +20,7 @@ from service.domain.readings import (
     Position,
     Reading,
 )
-from service.web.fields import Amount, PlainAmount, Variant, Whole
+from service.web.fields import Amount, Choice, PlainAmount, Variant, Whole
 
 MOST_CYLINDERS = 16
 DEFAULT_INCLUDED_ANGLE = Decimal(90)
@@ -29,7 +29,7 @@ FieldMaker = Callable[[], ma.fields.Field[Any]]
 
 
 def _choice(kind: type[Any], description: str, *, required: bool = True) -> FieldMaker:
-    return lambda: ma.fields.Enum(kind, by_value=True, required=required, metadata={"description": description})
+    return lambda: Choice(kind, required=required, metadata={"description": description})
 
 
 def _amount(description: str, *, digits: int = 5, sign: str = "positive", required: bool = True) -> FieldMaker:

@@ -18,7 +18,7 @@ from service.domain.readings import (
 )
 from service.domain.units import LengthUnit
 from service.web.api.submissions.reading_schemas import reading_field
-from service.web.fields import Flag, Text, Whole
+from service.web.fields import Choice, Flag, Text, Whole
 from service.workflows.identify import Addition
 
 _EMAIL = r"^[^@ \u0000-\u001f]+@[^@ \u0000-\u001f]+$"
@@ -75,24 +75,23 @@ def _markings() -> ma.fields.List[Any]:
 class SubmissionSchema(ma.Schema):
     """Everything a caller has to say of one shaft."""
 
-    source = ma.fields.Enum(Source, by_value=True, required=True, metadata=_described("How it reached the desk."))
-    unit = ma.fields.Enum(LengthUnit, by_value=True, required=True, metadata=_described("Of every length here."))
+    source = Choice(Source, required=True, metadata=_described("How it reached the desk."))
+    unit = Choice(LengthUnit, required=True, metadata=_described("Of every length here."))
     readings = _readings(required=True)
-    instrument = ma.fields.Enum(
+    instrument = Choice(
         Instrument,
-        by_value=True,
         allow_none=True,
         metadata=_described("The tool of every reading it can take, unless a reading names its own."),
     )
-    experience = ma.fields.Enum(Experience, by_value=True, allow_none=True)
-    condition = ma.fields.Enum(Condition, by_value=True, allow_none=True)
+    experience = Choice(Experience, allow_none=True)
+    condition = Choice(Condition, allow_none=True)
     engine_family = Text(
         shortest=1, longest=100, allow_none=True, metadata=_described("What the caller believes it is from.")
     )
     counts = ma.fields.Nested(CountsSchema(), allow_none=True)
     markings = _markings()
     tools = ma.fields.List(
-        ma.fields.Enum(Instrument, by_value=True),
+        Choice(Instrument),
         allow_none=True,
         validate=ma.validate.Length(max=len(Instrument)),
         metadata=_described("What the caller has to measure with; decides what is asked for next."),
@@ -119,9 +118,7 @@ class AdditionSchema(ma.Schema):
     """What a caller has to add: more readings, or whatever else turned up. At least one member."""
 
     readings = _readings(required=False)
-    unit = ma.fields.Enum(
-        LengthUnit, by_value=True, metadata=_described("Must be the submission's; left out, it is taken to be.")
-    )
+    unit = Choice(LengthUnit, metadata=_described("Must be the submission's; left out, it is taken to be."))
     counts = ma.fields.Nested(CountsSchema(), allow_none=True)
     markings = _markings()
     ask_person = Flag(metadata=_described("Put it before a person whatever the answer."))

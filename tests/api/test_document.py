@@ -1,0 +1,85 @@
+"""The OpenAPI document: valid, served as it is committed, and true of the examples in it."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask import Flask
+from openapi_spec_validator import OpenAPIV31SpecValidator
+
+from service.web.document import document_bytes
+from tests.api.conftest import Caller
+
+COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"
+DOCUMENT: dict[str, Any] = json.loads(COMMITTED.read_text(encoding="utf-8"))
+
+OPERATIONS = [
+    (path, method, operation)
+    for path, item in DOCUMENT["paths"].items()
+    for method, operation in item.items()
+    if method != "parameters"
+]
+NAMES = [f"{method.upper()} {path}" for path, method, _ in OPERATIONS]
+
+
+def test_the_committed_document_is_what_the_code_makes(app: Flask) -> None:
+    assert document_bytes(app) == COMMITTED.read_bytes(), "lobedesk openapi > openapi/openapi.json"
+
+
+def test_the_service_serves_the_committed_document(nobody: Caller) -> None:
+    assert nobody.get("/openapi.json").data == COMMITTED.read_bytes()
+
+
+def test_it_is_valid_openapi_3_1() -> None:
+    assert DOCUMENT["openapi"].startswith("3.1.")
+    OpenAPIV31SpecValidator(DOCUMENT).validate()
+
+
+def test_every_route_is_documented(app: Flask) -> None:
+    routes = {
+        (re.sub("<(?:[^:>]+:)?([^>]+)>", r"{\1}", rule.rule), method.lower())
+        for rule in app.url_map.iter_rules()
+        for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
+    }
+
+    assert {(path, method) for path, method, _ in OPERATIONS} == routes
+
+
+@pytest.mark.parametrize(("path", "method", "operation"), OPERATIONS, ids=NAMES)
+def test_an_operation_says_what_it_does_who_may_and_what_can_go_wrong(
+    path: str, method: str, operation: dict[str, Any]
+) -> None:
+    statuses = set(operation["responses"])
+
+    assert operation["summary"].endswith(".")
+    assert "default" not in statuses
+    if operation.get("security") != []:
+        assert statuses >= {"401", "403", "429", "503"}
+    if "requestBody" in operation:
+        assert statuses >= {"400", "413", "415", "422"}
+        assert operation["requestBody"]["required"] is True
+
+
+@pytest.mark.parametrize(("path", "method", "operation"), OPERATIONS, ids=NAMES)
+def test_a_json_answer_is_left_open_for_more_members(path: str, method: str, operation: dict[str, Any]) -> None:
+    """A field may be added to an answer, so no client may be told that there will be none."""
+    for status, response in operation["responses"].items():
+        schema = response.get("content", {}).get("application/json", {}).get("schema", {})
+        if status.startswith("2") and "$ref" in schema:
+            named = DOCUMENT["components"]["schemas"][schema["$ref"].rpartition("/")[2]]
+            assert named["additionalProperties"] is True
+
+
+def test_the_examples_of_a_submission_are_taken(desk: Caller) -> None:
+    examples = DOCUMENT["paths"]["/v1/submissions"]["post"]["requestBody"]["content"]["application/json"]["examples"]
+    additions = DOCUMENT["paths"]["/v1/submissions/{submission_id}/readings"]["post"]
+
+    assert examples
+    opened = [desk.submit(example["value"]) for example in examples.values()]
+    for example in additions["requestBody"]["content"]["application/json"]["examples"].values():
+        response = desk.post(f"/v1/submissions/{opened[0]['id']}/readings", example["value"])
+        assert response.status_code == 200, response.get_data(as_text=True)
