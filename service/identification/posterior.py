@@ -184,5 +184,7 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     others = [log_likelihood(table, rows, hs, model, used) for hs in entries[1:]]
     likelihood = np.stack([first_hand, *others])
     joint = log_world + likelihood
-    log_weight = joint - log_sum_exp(joint.reshape(1, -1), axis=1)
+    # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
+    relative = joint - joint.max()
+    log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)
     return Posterior(table, model, used, rows, slips, all_hands, entries, log_world, log_weight)
