@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import getpass
+import logging
 import os
 import sys
 from pathlib import Path
@@ -168,7 +169,8 @@ def openapi() -> None:
     from service.app import close_app, create_app
     from service.web.document import document_bytes
 
-    # The document rests on the routes alone: neither store is asked anything.
+    # The document rests on the routes alone: neither store is asked anything, nor missed.
+    logging.getLogger("psycopg.pool").disabled = True
     app = create_app(Settings(database_url="postgresql://127.0.0.1:1/none", redis_url="redis://127.0.0.1:1"))
     try:
         sys.stdout.buffer.write(document_bytes(app))
