@@ -88,7 +88,7 @@ class Settings:
     """Every setting; the field `body_limit` is the variable `LOBEDESK_BODY_LIMIT`."""
 
     database_url: str | None = _setting(
-        None, _url("postgresql", "postgres"), "Postgres 14 or later; unset, the embedded one", secret=True
+        None, _url("postgresql", "postgres"), "Postgres 15 or later; unset, the embedded one", secret=True
     )
     redis_url: str | None = _setting(
         None, _url("redis", "rediss", "unix"), "Redis or Valkey; unset, the embedded one", secret=True
