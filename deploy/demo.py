@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sys
-import textwrap
 import urllib.error
 import urllib.request
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 from service.adapters.catalogue_source import read_source
+from service.documents.answer_text import render_answer
 from service.domain.access import Role
 from service.domain.errors import LobedeskError, Unavailable
 from service.serving.reached import command_stores
@@ -29,12 +31,14 @@ Json = dict[str, Any]
 def main(once: bool) -> int:
     """Fill the stores, serve, ask, print; then serve on, unless `once`."""
     settings = read_settings()
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal need not know every sign
     print("starting the stores and reading the catalogue ...", flush=True)
     with stoppable():
         key = fill(settings)
 
     def show(url: str) -> None:
-        print_demonstration(url, key)
+        print_demonstration(settings, url, key)
         if once:
             raise Stopped(0)
         print(f"\nServing at {url} until Ctrl-C.", flush=True)
@@ -50,13 +54,21 @@ def fill(settings: Settings) -> str:
         return create_key(stores, Role.DESK, "demonstration")
 
 
-def print_demonstration(url: str, key: str) -> None:
+def print_demonstration(settings: Settings, url: str, key: str) -> None:
     """Ask about the sample over HTTP and print the answer, and how to go on."""
     sample = json.loads(SAMPLE.read_text(encoding="utf-8"))
     answer = ask(f"{url}/v1/submissions", key, sample)
-    print(
-        "\n".join(["", *question_lines(sample), "", *answer_lines(answer, sample), "", *more_lines(url, key, answer)])
-    )
+    parts = ["\n".join(question_lines(sample)), readable(settings, answer), "\n".join(more_lines(url, key, answer))]
+    print("", *parts, sep="\n")
+
+
+def readable(settings: Settings, answer: Json) -> str:
+    """The answer just given, as the desk would send it to a customer: the JSON's case, written out as text."""
+    with command_stores(settings) as stores, stores.transaction() as transaction:
+        case = transaction.submissions.find(UUID(answer["id"]))
+    if case is None:
+        raise Unavailable("The service does not know the case it has just answered.")
+    return render_answer(case.submission, case.latest.identification, case.latest.catalogue_revision)
 
 
 def ask(url: str, key: str, body: Json) -> Json:
@@ -85,60 +97,7 @@ def question_lines(sample: Json) -> list[str]:
     lines += [f"  {name_of(reading):<26} {'  '.join(reading['values'])}" for reading in sample["readings"]]
     lines += [f"  {words(name):<26} {count}" for name, count in sample.get("counts", {}).items()]
     lines += [f"  marking, {words(mark['place']):<17} {mark['text']}" for mark in sample.get("markings", [])]
-    return lines
-
-
-def answer_lines(answer: Json, sample: Json) -> list[str]:
-    """The answer, as a person at the desk would want it."""
-    unit = answer["unit"]
-    lines = [headline(answer)]
-    if answer["answer"] and answer["answer"]["same_as"]:
-        lines.append(f"The same grind is also sold as {', '.join(answer['answer']['same_as'])}.")
-    lines += ["", "  probability   part number   core"]
-    for candidate in answer["candidates"][:4]:
-        lines.append(
-            f"  {percent(candidate['probability']):>11}   {candidate['part_number']:<11}   {candidate['core']}"
-        )
-    lines.append(f"  {percent(answer['not_in_catalogue_probability']):>11}   not in the catalogue")
-    best = answer["candidates"][0] if answer["candidates"] else None
-    if best is not None and best.get("evidence"):
-        lines += ["", f"Why {best['part_number']} (evidence in bits, for it over the next best):"]
-        lines.append(f"  {'reading':<26} {'measured':>9} {'expected':>9} {'apart':>8} {'bits':>6}")
-        lines += [evidence_line(item, sample) for item in best["evidence"]]
-    for derived in answer["derived"]:
-        low, high = derived["interval"]
-        name = " ".join(filter(None, [derived["lobe"], words(derived["quantity"])]))
-        lines += ["", f"{name}: {derived['value']} {unit} by subtraction; allowing for how a caliper errs, "]
-        lines[-1] += f"{derived['corrected']} {unit}, 95 times in 100 between {low} and {high}."
-    for slip in answer["suspected_slips"]:
-        lines += ["", f"Looks like a slip: {slip['message']}"]
-    if answer["next_reading"]:
-        lines += ["", f"To be surer: {answer['next_reading']['message']}"]
-    for advice in answer["advice"]:
-        lines += ["", f"Note: {advice['message']}"]
-    lines += ["", "Before it is used:", *(f"  - {caution}" for caution in answer["cautions"])]
-    return [wrapped for line in lines for wrapped in wrap(line)]
-
-
-def headline(answer: Json) -> str:
-    """The answer in a sentence."""
-    if answer["state"] == "identified":
-        named = answer["answer"]
-        return f"IDENTIFIED: {named['part_number']}, with probability {percent(named['probability'])}."
-    return {
-        "ambiguous": "AMBIGUOUS: the readings fit more than one part; a person will look at it.",
-        "not_in_catalogue": "NOT IN THE CATALOGUE, most likely; a person will look at it.",
-        "more_readings_needed": "MORE READINGS NEEDED before this can be answered.",
-    }[answer["state"]]
-
-
-def evidence_line(item: Json, sample: Json) -> str:
-    """One row of the evidence."""
-    pointer = item["reading"].removeprefix("/")
-    kind, _, place = pointer.partition("/")
-    name = name_of(sample["readings"][int(place)]) if kind == "readings" else words(place or pointer)
-    shown = [item[column] or "" for column in ("measured", "expected", "difference")]
-    return f"  {name:<26} {shown[0]:>9} {shown[1]:>9} {shown[2]:>8} {item['bits']:>6.1f}"
+    return [*lines, ""]
 
 
 def more_lines(url: str, key: str, answer: Json) -> list[str]:
@@ -167,19 +126,6 @@ def name_of(reading: Json) -> str:
 def words(name: str) -> str:
     """A name of the API as words."""
     return name.replace("_", " ")
-
-
-def percent(probability: float) -> str:
-    """A probability as a percentage, never rounded to certainty."""
-    if probability >= 0.9995:
-        return "over 99.9 %"
-    return "under 0.1 %" if probability < 0.0005 else f"{100 * probability:.1f} %"
-
-
-def wrap(line: str) -> list[str]:
-    """A line folded to the width of a terminal; its continuation keeps its indent."""
-    indent = " " * (len(line) - len(line.lstrip(" -")))
-    return textwrap.wrap(line, 112, subsequent_indent=indent) if line.strip() else [""]
 
 
 if __name__ == "__main__":
