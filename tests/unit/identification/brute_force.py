@@ -214,13 +214,19 @@ def lobe_density(truth: LobeTruth, entries: Sequence[Noise], shift: Floats, wear
     if not bases and not heights:
         return np.full_like(shift, of_lift.sum() * step)
     x = np.arange(x_low, x_high + step, step)
-    carried = np.zeros_like(x)
-    for part in np.array_split(np.arange(x.size), max(1, x.size * lift.size // 400_000)):
-        height = x[part, None] + lift[None, :]
-        carried[part] = (_product(heights, height) * of_lift).sum(axis=1) * step
+    carried = _over_lift(heights, x, lift, of_lift, step)
     carried *= _product(bases, x)
     placed = normal(x[None, :] - shift[:, None] - truth.base, truth.base_sd)
     return placed @ carried * step
+
+
+def _over_lift(heights: Sequence[Noise], base: Floats, lift: Floats, of_lift: Floats, step: float) -> Floats:
+    """For each base circle: the sum over lifts of their density and that of the heights read of B + L.
+
+    Both grids are of one `step`, so B + L takes each of its values on one grid, too.
+    """
+    of_height = _product(heights, base[0] + lift[0] + np.arange(base.size + lift.size - 1) * step)
+    return np.array([of_height[i : i + lift.size] @ of_lift for i in range(base.size)]) * step
 
 
 class Integrator:
@@ -361,7 +367,7 @@ class Integrator:
                 lobe.lift - 7 * lobe.lift_sd - 25 * self.nose_wear, lobe.lift + 7 * lobe.lift_sd, self.step
             )
             of_lift = skewed(lift - lobe.lift, lobe.lift_sd, self.nose_wear, -1)
-            found = found * (_product(heights, base[:, None] + lift[None, :]) @ of_lift) * self.step
+            found = found * _over_lift(heights, base, lift, of_lift, self.step)
         return found
 
     def _journal(self, number: int, position: object, stated: tuple[float, float], group: Sequence[Noise]) -> Floats:
