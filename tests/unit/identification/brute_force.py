@@ -41,7 +41,7 @@ def skewed(x: Floats, sd: float, tail: float, sign: int) -> Floats:
     return stats.exponnorm.pdf(sign * x, tail / sd, 0, sd)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Noise:
     """How one entry strays: value = truth + zero of `tool` + sign Exp(tail) + Normal(0, sd). mm; bias taken out."""
 
@@ -236,7 +236,7 @@ class Integrator:
         self.model = model
         self.nose_wear = model.nose_wear_mean if used else 0.0
         self.journal_wear = model.journal_wear_mean if used else 0.0
-        self.step = min([e.sd for e in entries] + [lift_sd]) / 2.2
+        self.step = min([e.sd for e in entries] + [lift_sd]) / 1.8
         self.spread = math.exp(sum(e.spread for e in entries))
         tools = sorted({e.tool for e in entries if e.tool is not None}, key=lambda t: -model.tools[t].zero_sd)
         self.main = tools[0] if tools else None
@@ -248,6 +248,7 @@ class Integrator:
             self.zero_weight = zero_density(self.zeros, sd, model) * self.step
         self.settings = list(self._settings(entries, tools[1:]))
         self._journals: dict[tuple[object, ...], Floats] = {}
+        self._lifts: dict[tuple[object, ...], Floats] = {}
 
     def _settings(
         self, entries: Sequence[Noise], other_tools: Sequence[Instrument]
@@ -259,7 +260,7 @@ class Integrator:
         ]
         if any(e.ratio_error for e in entries):
             # the lifts are far sharper than the ratio's spread: many nodes, evenly spaced
-            off = np.linspace(-5, 5, 71) * model.valve_ratio_sd
+            off = np.linspace(-5, 5, 51) * model.valve_ratio_sd
             chance = normal(off, model.valve_ratio_sd)
             nodes.append([("ratio", z, w) for z, w in zip(off.tolist(), (chance / chance.sum()).tolist(), strict=True)])
         for combination in itertools.product(*nodes):
@@ -329,7 +330,7 @@ class Integrator:
         zeros, step, wear = self.zeros, self.step, self.nose_wear
         tools = {e.tool for e in group if e.reading.feature in LOBE_WIDTHS}
         if not tools:
-            return lobe_density(lobe, group, np.zeros(1), wear, step)[None, :]
+            return self._lift_alone(lobe, group)
         if tools == {self.main}:
             shift = np.arange(zeros.size + undersize.size - 1) * step + zeros[0] - undersize[-1]
             found = lobe_density(lobe, group, shift, wear, step)
@@ -337,6 +338,13 @@ class Integrator:
         if self.main not in tools:
             return lobe_density(lobe, group, -undersize[::-1], wear, step)[None, ::-1]
         return self._lobe_of_two_tools(lobe, group, undersize)
+
+    def _lift_alone(self, lobe: LobeTruth, group: Sequence[Noise]) -> Floats:
+        """The same where only lifts were read: neither the zero nor the base circle matters."""
+        key = (lobe.lift, lobe.lift_sd, *group)
+        if key not in self._lifts:
+            self._lifts[key] = lobe_density(lobe, group, np.zeros(1), self.nose_wear, self.step)[None, :]
+        return self._lifts[key]
 
     def _lobe_of_two_tools(self, lobe: LobeTruth, group: Sequence[Noise], undersize: Floats) -> Floats:
         """The same where the main tool and another read one lobe: a sum over the base circle B itself.

@@ -264,7 +264,8 @@ def greatest_difference(case: Case, seed: int) -> float:
         joint = candidate.probability * candidate.reground_probability
         away.append(abs(joint - want.reground[candidate.part_number]))
     listed = {candidate.part_number for candidate in got.candidates}
-    away += [probability for number, probability in want.part.items() if number not in listed]
+    unlisted = sum(probability for number, probability in want.part.items() if number not in listed)
+    away.append(abs(got.left_off_probability - unlisted))
     for slip in SLIPS:
         found = sum(s.probability for s in got.suspected_slips if s.slip is slip)
         if found > 0 or want.slip.get(slip, 0.0) > 0.5:
