@@ -11,7 +11,7 @@ import flask_smorest
 import marshmallow as ma
 import orjson
 from webargs.flaskparser import FlaskParser
-from werkzeug.exceptions import BadRequest, UnsupportedMediaType
+from werkzeug.exceptions import BadRequest, RequestEntityTooLarge, UnsupportedMediaType
 
 from service.web.problems import InvalidRequest, faults_of_messages
 
@@ -26,8 +26,12 @@ class StrictParser(FlaskParser):
     def _raw_load_json(self, req: flask.Request) -> Any:
         if req.mimetype != "application/json":
             raise UnsupportedMediaType("The body must be JSON, sent as Content-Type: application/json.")
+        body = req.get_data(cache=True)
+        # werkzeug cuts a body that does not state its length off at the limit, without a word
+        if req.content_length is None and req.max_content_length is not None and len(body) >= req.max_content_length:
+            raise RequestEntityTooLarge
         try:
-            return orjson.loads(req.get_data(cache=True))
+            return orjson.loads(body)
         except orjson.JSONDecodeError as error:
             raise BadRequest(f"The body is not JSON this service reads: {error}.") from None
 

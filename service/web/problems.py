@@ -31,7 +31,7 @@ from service.web.fields import AnswerSchema
 PROBLEM_TYPE = "application/problem+json"
 
 
-class TooManyRequests(LobedeskError):  # noqa: N818  named as the rest of the tree
+class TooManyRequests(LobedeskError):
     """This key has asked too often; wait a little."""
 
     code = "too_many_requests"

@@ -102,7 +102,7 @@ def _evidence(evidence: Evidence, unit: LengthUnit) -> Json:
         "expected": show(evidence.expected),
         "difference": show(evidence.difference),
         "expected_spread": show(evidence.expected_spread),
-        "bits": round(float(evidence.bits), 3),
+        "bits": round(float(evidence.bits), 3) + 0.0,
     }
 
 
