@@ -21,7 +21,7 @@ ENGINE_VERSION = "1.0"
 
 _MOST_CANDIDATES = 20
 _FEWEST_CANDIDATES = 3
-_EXPLAINED = 4
+_EXPLAINED = 6
 """Evidence is worked out for this many of the leading candidates."""
 
 
