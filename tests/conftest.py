@@ -1,7 +1,7 @@
 """Real servers for the tests: one Postgres and one Redis-compatible server a run, a database of its own for each test.
 
-`LOBEDESK_TEST_DATABASE_URL` (Postgres 16 or later, a role that may create databases) and `LOBEDESK_TEST_REDIS_URL` (a database that may be
-emptied) put servers of your own in place of the embedded ones.
+`LOBEDESK_TEST_DATABASE_URL` (Postgres 16 or later, a role that may create databases) and `LOBEDESK_TEST_REDIS_URL` (a
+database that may be emptied) put servers of your own in place of the embedded ones.
 """
 
 from __future__ import annotations
