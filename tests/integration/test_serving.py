@@ -78,7 +78,7 @@ class Serving:
         with (data.parent / "serve.log").open("wb") as log:
             self.process = subprocess.Popen(
                 [*LOBEDESK, "serve", *arguments],
-                env=environment(LOBEDESK_DATA=str(data)),
+                env=environment(LOBEDESK_DATA=str(data), TMPDIR=str(data.parent)),
                 stdout=subprocess.PIPE,
                 stderr=log,
                 text=True,
