@@ -1,0 +1,83 @@
+"""What was stored once stays readable: one frozen file for every form there has been."""
+
+from __future__ import annotations
+
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import orjson
+import pytest
+
+from service.adapters.stored_form import (
+    STORED_FORM,
+    answer_from_stored,
+    answer_to_stored,
+    submission_from_stored,
+    submission_to_stored,
+)
+from tests.integration.stored_examples import ANSWER, SUBMISSION
+
+FROZEN = Path(__file__).parent / "stored_forms"
+
+
+def test_what_is_stored_comes_back_the_same() -> None:
+    kept = orjson.loads(
+        orjson.dumps({"submission": submission_to_stored(SUBMISSION), "answer": answer_to_stored(ANSWER)})
+    )
+
+    assert submission_from_stored(kept["submission"]) == SUBMISSION
+    assert answer_from_stored(kept["answer"]) == ANSWER
+
+
+@pytest.mark.parametrize("form", range(1, STORED_FORM + 1))
+def test_every_form_there_has_been_is_still_read(form: int) -> None:
+    kept = orjson.loads((FROZEN / f"{form}.json").read_bytes())
+
+    assert submission_from_stored(kept["submission"], form) == SUBMISSION
+    assert answer_from_stored(kept["answer"], form) == ANSWER
+
+
+def test_what_is_written_is_the_form_that_is_frozen() -> None:
+    """A change to what is written needs a new form, and a new file."""
+    kept = orjson.loads((FROZEN / f"{STORED_FORM}.json").read_bytes())
+
+    written = {"submission": submission_to_stored(SUBMISSION), "answer": answer_to_stored(ANSWER)}
+    assert kept == orjson.loads(orjson.dumps(written))
+
+
+def test_a_form_nobody_knows_is_not_guessed_at() -> None:
+    with pytest.raises(ValueError, match="stored form"):
+        answer_from_stored(answer_to_stored(ANSWER), STORED_FORM + 1)
+
+
+def test_numbers_of_the_engine_s_own_kind_can_be_stored() -> None:
+
+    answer = replace(ANSWER, not_in_catalogue_probability=np.float64(0.25))
+
+    assert orjson.loads(orjson.dumps(answer_to_stored(answer)))["not_in_catalogue_probability"] == 0.25
+
+
+def members_left_out(value: Any, path: str = "") -> list[str]:
+    """Members of the example that are at their defaults everywhere, so that the frozen file would not show them."""
+    seen: dict[str, bool] = {}
+
+    def walk(part: Any, name: str) -> None:
+        if is_dataclass(part) and not isinstance(part, type):
+            for field in fields(part):
+                inner = getattr(part, field.name)
+                key = f"{type(part).__name__}.{field.name}"
+                seen[key] = seen.get(key, False) or inner not in (None, (), "")
+                walk(inner, key)
+        elif isinstance(part, tuple):
+            for inner in part:
+                walk(inner, name)
+
+    walk(value, path)
+    return [name for name, filled in seen.items() if not filled]
+
+
+@pytest.mark.parametrize("example", [SUBMISSION, ANSWER], ids=["submission", "answer"])
+def test_the_examples_fill_every_member(example: Any) -> None:
+    assert members_left_out(example) == []
