@@ -26,7 +26,8 @@ from pathlib import Path
 PR_SET_PDEATHSIG = 1
 PR_SET_KEEPCAPS = 8
 PR_CAP_AMBIENT, PR_CAP_AMBIENT_RAISE = 47, 2
-CAP_DAC_OVERRIDE = 1
+PR_SET_SECUREBITS, SECBIT_NO_SETUID_FIXUP = 28, 1 << 2
+CAP_DAC_OVERRIDE, CAP_SETPCAP = 1, 8
 CAPABILITY_VERSION_3 = 0x2008_0522
 CLONE_NEWUSER = 0x1000_0000
 ORDINARY_ID = 65534
@@ -54,22 +55,26 @@ def _become_nobody() -> None:
     os.setgroups([])
     os.setgid(nobody.pw_gid)
     os.setuid(nobody.pw_uid)
-    # Root need not have that right; what is open to others will do then.
+    # Root need not have these rights; what is open to others will do then.
     with contextlib.suppress(OSError):
-        _keep_only(CAP_DAC_OVERRIDE)
+        _set_capabilities(CAP_DAC_OVERRIDE, CAP_SETPCAP)
+        # Otherwise access(2), by which initdb looks for its programs, would ignore the capability.
+        _call("prctl", PR_SET_SECUREBITS, SECBIT_NO_SETUID_FIXUP, 0, 0, 0)
+    with contextlib.suppress(OSError):
+        _set_capabilities(CAP_DAC_OVERRIDE)
+        _call("prctl", PR_CAP_AMBIENT, PR_CAP_AMBIENT_RAISE, CAP_DAC_OVERRIDE, 0, 0)
 
 
-def _keep_only(capability: int) -> None:
-    """Keep one capability, through the exec that follows; see capabilities(7), ambient set, and capget(2)."""
+def _set_capabilities(*capabilities: int) -> None:
+    """Have these and no others; see capget(2). The ambient set carries them through exec, see capabilities(7)."""
     header = (ctypes.c_uint32 * 2)(CAPABILITY_VERSION_3, 0)
-    bit = 1 << capability
+    bits = sum(1 << capability for capability in capabilities)
     # effective, permitted, inheritable: of the first 32 capabilities, then of the others
-    data = (ctypes.c_uint32 * 6)(bit, bit, bit, 0, 0, 0)
+    data = (ctypes.c_uint32 * 6)(bits, bits, bits, 0, 0, 0)
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.capset(ctypes.byref(header), ctypes.byref(data)) != 0:
         number = ctypes.get_errno()
         raise OSError(number, f"capset: {os.strerror(number)}")
-    _call("prctl", PR_CAP_AMBIENT, PR_CAP_AMBIENT_RAISE, capability, 0, 0)
 
 
 def main(owner: str, identity: str, signal: str, program: str, *arguments: str) -> None:
