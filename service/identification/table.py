@@ -22,6 +22,8 @@ Ints = NDArray[np.int64]
 LOBES = (LobeKind.INTAKE, LobeKind.EXHAUST)
 POSITIONS = (Position.FRONT, Position.MIDDLE, Position.REAR)
 MOST_DURATIONS = 6
+_LEAST_DEMAND = 0.03
+"""Added to every part's units sold, as a share of the mean part's: what comes to the desk is not all newly sold."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,9 +196,8 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         class_of[members] = number
     core_of = np.array([core_index[part.core] for part in parts], np.int64)
     sold = np.array([np.nan if part.units_sold is None else part.units_sold for part in parts], float)
-    # a part that never sold may still be the one on the bench: everything gets half the typical share
-    sold = np.where(np.isfinite(sold), sold, _mean(sold, 1.0))
-    weight = sold + 0.5 * max(_mean(sold, 1.0), 1.0)
+    # a part that never sold may still be the one on the bench
+    weight = sold + _LEAST_DEMAND * max(_mean(sold, 1.0), 1.0)
     core_parts = np.bincount(core_of, minlength=c).astype(float)
     core_base = np.full((c, 2), _mean(base.ravel(), 20.0))
     for k in range(2):
