@@ -13,17 +13,17 @@ Json = dict[str, Any]
 STRANGER: Json = {
     "source": "counter",
     "unit": "in",
-    "instrument": "bench",
+    "instrument": "digital_caliper",
     "experience": "practised",
     "readings": [
-        {"feature": "journal_diameter", "position": "front", "values": ["0.9310", "0.9311"]},
-        {"feature": "lobe_height", "lobe": "intake", "values": ["1.5512", "1.5513"]},
-        {"feature": "base_circle", "lobe": "intake", "values": ["1.0012", "1.0011"]},
-        {"feature": "lobe_height", "lobe": "exhaust", "values": ["1.5612", "1.5613"]},
-        {"feature": "base_circle", "lobe": "exhaust", "values": ["1.0012", "1.0011"]},
+        {"feature": "journal_diameter", "position": "front", "values": ["0.7500", "0.7500"]},
+        {"feature": "lobe_height", "lobe": "intake", "values": ["1.2810", "1.2810"]},
+        {"feature": "base_circle", "lobe": "intake", "values": ["0.8610", "0.8610"]},
+        {"feature": "lobe_height", "lobe": "exhaust", "values": ["1.2910", "1.2910"]},
+        {"feature": "base_circle", "lobe": "exhaust", "values": ["0.8610", "0.8610"]},
     ],
 }
-"""A shaft measured well, of sizes the invented catalogue has nowhere near."""
+"""A core of the invented catalogue, measured well, with far more lift than anything that is sold on it."""
 
 
 def listed(caller: Caller, query: str = "") -> list[Json]:
