@@ -11,24 +11,24 @@ Json = dict[str, Any]
 
 
 def test_a_phone_call_that_needs_two_rounds(desk: Caller, sample: Json) -> None:
-    # The caller starts with the tool's zero, a journal, the length and one lobe.
-    first = desk.submit(sample | {"readings": sample["readings"][:5], "engine_family": None})
+    # The caller starts with the tool's zero, a journal and the length.
+    first = desk.submit(sample | {"readings": sample["readings"][:3], "engine_family": None})
     path = f"/v1/submissions/{first['id']}"
 
-    # It could be one of several grinds, so nothing is named, and the desk is told what to ask and in which words.
-    assert first["state"] in ("ambiguous", "more_readings_needed")
+    # It could be any of many grinds, so nothing is named, and the desk is told what to ask and in which words.
+    assert first["state"] == "more_readings_needed"
     assert first["answer"] is None
     assert first["review"] is None
     wanted = first["next_reading"]
-    assert wanted["lobe"] == "exhaust"
+    assert wanted["lobe"] in ("intake", "exhaust")
     assert wanted["expected_bits"] > 0
-    assert "exhaust" in wanted["message"]
+    assert wanted["lobe"] in wanted["message"]
 
     # The caller puts the phone down, measures, and comes back; the line is bad and the desk presses the key twice.
     etag = desk.get(path).headers["ETag"]
-    readings = [reading for reading in sample["readings"] if reading.get("lobe") == "exhaust"]
+    readings = sample["readings"][3:]
     replies = [
-        desk.post(f"{path}/readings", {"readings": readings}, If_Match=etag, Idempotency_Key="the-exhaust-lobe")
+        desk.post(f"{path}/readings", {"readings": readings}, If_Match=etag, Idempotency_Key="both-lobes")
         for _ in range(2)
     ]
 
@@ -43,7 +43,6 @@ def test_a_phone_call_that_needs_two_rounds(desk: Caller, sample: Json) -> None:
     assert {row["reading"] for row in answer["candidates"][0]["evidence"]} >= {
         f"/readings/{place}" for place in range(1, 7)
     }
-    assert answer["answer"]["part_number"] in {candidate["part_number"] for candidate in first["candidates"]}
 
     # The stamp between the lobes is kept for the desk, and said to be no evidence.
     assert answer["submission"]["markings"] == sample["markings"]
