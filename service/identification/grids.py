@@ -24,6 +24,15 @@ STEP_PER_WIDTH = 1.2
 MOST_NODES = 1200
 
 
+@dataclass(frozen=True)
+class Grid:
+    """The steps of the integrals: `step` in mm; the lobes' own truths `coarse` steps apart, the zeros `apart` steps."""
+
+    step: float
+    coarse: int
+    apart: int
+
+
 @dataclass(frozen=True, eq=False)
 class EntryTable:
     """V variants of up to E entries each; `present` tells which are there. Arrays (V, E)."""

@@ -48,7 +48,7 @@ from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
 from service.identification.densities import log_normal, log_sum_exp
 from service.identification.entries import Entry, GroupKey, Truth
-from service.identification.grids import STEP_PER_WIDTH
+from service.identification.grids import STEP_PER_WIDTH, Grid
 from service.identification.lobe_integral import LobePrior, Shifts, lift_density, width_density
 from service.identification.measuring import MeasuringModel
 from service.identification.nodes import spread_over_nodes, zero_nodes
@@ -108,21 +108,33 @@ def _core_width(
     return stated, sd, model.journal_wear_mean if used else 0.0
 
 
-def _steps(hypotheses: Sequence[Sequence[Entry]], zero_sd: float, making: float) -> tuple[float, int]:
-    """(step of the zero's grid in mm, how many of them the lobes' own integrals may take at a time)."""
+def _steps(
+    hypotheses: Sequence[Sequence[Entry]], tool: Instrument | None, zero_sd: float, making: float
+) -> tuple[float, int, int]:
+    """(step in mm, steps at a time of the lobes' own integrals, steps between the zeros of the grid).
+
+    Either the lobes or the zeros take single steps, whichever needs the finer grid: the zeros do where many readings
+    of one tool share them, the lobes where a finer tool than the one on the grid has read them.
+    """
     own = shared = making
     for entries in hypotheses:
         weights: dict[tuple[GroupKey, Truth], float] = {}
+        carried: dict[tuple[GroupKey, Truth], float] = {}
         for e in entries:
             if e.truth in _WIDTHS or e.truth is Truth.LIFT:
                 key = (e.group, e.truth)
                 weights[key] = weights.get(key, 0.0) + 1 / e.sd**2
+                if e.tool is tool:
+                    carried[key] = carried.get(key, 0.0) + 1 / e.sd**2
         if weights:
             own = min(own, 1 / math.sqrt(1 / making**2 + max(weights.values())))
-            zero = 1 / zero_sd**2 if zero_sd else 0.0
-            shared = min(shared, 1 / math.sqrt(zero + sum(1 / (making**2 + 1 / w) for w in weights.values())))
-    coarse = max(1, math.ceil(own / shared))
-    return STEP_PER_WIDTH * own / coarse, coarse
+        if carried and zero_sd:
+            precision = 1 / zero_sd**2 + sum(1 / (making**2 + 1 / w) for w in carried.values())
+            shared = min(shared, 1 / math.sqrt(precision))
+    if shared >= own:
+        return STEP_PER_WIDTH * own, 1, max(1, int(shared / own))
+    coarse = math.ceil(own / shared)
+    return STEP_PER_WIDTH * own / coarse, coarse, 1
 
 
 def log_likelihood(
@@ -183,8 +195,8 @@ def _given_nodes(
     stated = stated[np.isfinite(stated)]
     if stated.size:
         making = min(making, float(stated.min()))
-    step, coarse = _steps(hypotheses, zero_sd, making)
-    zeros, log_weight = zero_nodes(zero_sd, step, model) if tool is not None else (np.zeros(1), np.zeros(1))
+    step, coarse, apart = _steps(hypotheses, tool, zero_sd, making)
+    zeros, log_weight = zero_nodes(zero_sd, step * apart, model) if tool is not None else (np.zeros(1), np.zeros(1))
     n_h = len(hypotheses)
     own = np.array([sum(e.own_log for e in h) for h in hypotheses])
     free = np.broadcast_to(own[:, None], (n_h, rows.size)).copy()
@@ -204,7 +216,9 @@ def _given_nodes(
                 free += variants.spread(lift_density(variants.sets, prior, step * coarse))
         elif name in ("journal", "length"):
             mean, sd, core_wear = _core_width(table, cores, key, model, used)
-            per_core = per_core + variants.spread(_core_density(variants.sets, mean, sd, core_wear, zeros, step, tool))
+            per_core = per_core + variants.spread(
+                _core_density(variants.sets, mean, sd, core_wear, zeros, (step, apart), tool)
+            )
         elif name == "zero":
             of_zero = np.stack([_zero_check(s, zeros, tool) for s in variants.sets])
             over_zero = over_zero + variants.spread(of_zero)[:, None, :]
@@ -212,7 +226,7 @@ def _given_nodes(
             free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
     over_zero = (over_zero + per_core)[:, core_of_row, :]
     if lobes:
-        over_zero = over_zero + lobes_log_density(rows, lobes, zeros, step, coarse, tool, model)
+        over_zero = over_zero + lobes_log_density(rows, lobes, zeros, Grid(step, coarse, apart), tool, model)
     return np.asarray(log_sum_exp(over_zero, axis=2) + free)
 
 
@@ -230,13 +244,14 @@ def _core_density(
     sd: Floats,
     wear: float,
     zeros: Floats,
-    step: float,
+    steps: tuple[float, int],
     tool: Instrument | None,
 ) -> Floats:
     """Log-density (V, C, M) of a journal's or the length's entries at each zero of the grid."""
+    step, apart = steps
     if all(e.tool is tool for s in sets for e in s):
-        every = 1
-        return width_density(sets, mean, sd, wear, Shifts(np.full(mean.size, zeros[0]), zeros.size, every, step))
+        at = Shifts(np.full(mean.size, zeros[0]), zeros.size, apart, step)
+        return width_density(sets, mean, sd, wear, at)
     still = Shifts(np.zeros(mean.size), 1, 1, step)
     columns = []
     for zero in zeros:

@@ -18,7 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from service.domain.readings import Instrument
 from service.identification.densities import log_emg, log_normal
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, TAILS, EntryTable, nodes_between
+from service.identification.grids import SPREADS, TAILS, EntryTable, Grid, nodes_between
 from service.identification.lobe_integral import LobePrior
 from service.identification.table import Floats
 
@@ -58,13 +58,18 @@ def _scaled(table: EntryTable, first: Floats, n: int, step: float) -> tuple[Floa
     return np.exp(log_table - top[:, None]), top
 
 
+def _at_zeros(table: Floats, reach: int, apart: int) -> Floats:
+    """A table on the fine grid, as it stands at each zero: one axis more, the zeros', `apart` steps apart."""
+    return sliding_window_view(table, reach, axis=-1)[..., ::apart]
+
+
 def mixed_lobe_density(
     variants: Sequence[Sequence[Entry]],
     prior: LobePrior,
     tool: Instrument | None,
     zeros: Floats,
     undersize: Floats,
-    step: float,
+    grid: Grid,
 ) -> Floats:
     """Log-density of one lobe's entries at every zero and undersize (K, S): (V, K, M, S)."""
     tables = {
@@ -77,29 +82,30 @@ def mixed_lobe_density(
     low_b, high_b, low_l, high_l = _ranges(tables, prior, zeros, undersize)
     impossible = (high_b <= low_b) | (high_l <= low_l)
     low_b, high_b, low_l, high_l = (np.where(impossible, 0.0, r) for r in (low_b, high_b, low_l, high_l))
+    apart, step = grid.apart, grid.step
     x_first, n_x = nodes_between(low_b, high_b, step)
     l_first, n_l = nodes_between(low_l, high_l, step)
-    n_z = zeros.size
+    reach = (zeros.size - 1) * apart + 1
     base, base_top = _scaled(tables["base"], x_first, n_x, step)
-    base_moving, moving_top = _scaled(tables["base moving"], x_first + zeros[0], n_x + n_z - 1, step)
+    base_moving, moving_top = _scaled(tables["base moving"], x_first + zeros[0], n_x + reach - 1, step)
     height, height_top = _scaled(tables["height"], x_first + l_first, n_x + n_l - 1, step)
-    height_moving, h_top = _scaled(tables["height moving"], x_first + l_first + zeros[0], n_x + n_l + n_z - 2, step)
+    height_moving, h_top = _scaled(tables["height moving"], x_first + l_first + zeros[0], n_x + n_l + reach - 2, step)
     lift, lift_top = _scaled(tables["lift"], l_first, n_l, step)
     at_lift = l_first[:, None] + step * np.arange(n_l)
     p = np.exp(log_emg(at_lift[:, None] - prior.lift[None, :, None], prior.lift_sd[None, :, None], prior.wear, -1))
     p = p * lift[:, None, :]
     if tables["height moving"].present.any() and tables["height"].present.any():
         # both kinds of height: the sum over lifts differs at every zero
-        both = height[:, :, None] * sliding_window_view(height_moving, n_z, axis=-1)
+        both = height[:, :, None] * _at_zeros(height_moving, reach, apart)
         along = sliding_window_view(both, n_l, axis=1)
         carried = np.einsum("vkj,vimj->vkim", p, along, optimize=True)
     elif tables["height moving"].present.any():
         along = sliding_window_view(height_moving, n_l, axis=-1)
-        carried = sliding_window_view(np.matmul(p, np.swapaxes(along, 1, 2)), n_z, axis=-1)
+        carried = _at_zeros(np.matmul(p, np.swapaxes(along, 1, 2)), reach, apart)
     else:
         along = sliding_window_view(height, n_l, axis=-1)
         carried = np.matmul(p, np.swapaxes(along, 1, 2))[..., None]
-    moving = sliding_window_view(base_moving, n_z, axis=-1)
+    moving = _at_zeros(base_moving, reach, apart)
     values = carried * (base[:, :, None] * moving)[:, None]
     x = x_first[:, None] + step * np.arange(n_x)
     away = x[:, None, :, None] - prior.base[None, :, None, None] + undersize[None, :, None, :]

@@ -21,6 +21,8 @@ from service.identification.table import Floats
 _RATIO_NODES = 5
 _ZERO_NODES = 5
 _FEW_NODES = 3
+_REACH, _BAD_REACH = 5.0, 3.6
+"""How many standard deviations out a tool's zero is followed: 6e-7 of a usual one's lies beyond, 3e-5 of a bad one's."""
 _FINE = 0.5
 
 
@@ -51,7 +53,8 @@ def zero_log_density(zero: Floats, sd: float, model: MeasuringModel) -> Floats:
 
 def zero_nodes(sd: float, step: float, model: MeasuringModel) -> tuple[Floats, Floats]:
     """A uniform grid over a tool's zero and the log weights of its nodes (they sum to one)."""
-    half = int(np.ceil(3.6 * sd * (model.zero_bad_factor if model.zero_bad_share > 0 else 1.0) / step))
+    reach = max(_BAD_REACH * model.zero_bad_factor if model.zero_bad_share > 0 else 0.0, _REACH)
+    half = int(np.ceil(reach * sd / step))
     zeros: Floats = step * np.arange(-half, half + 1, dtype=float)
     log_weight = zero_log_density(zeros, sd, model)
     return zeros, np.asarray(log_weight - np.log(np.exp(log_weight).sum()))

@@ -17,7 +17,7 @@ from scipy.special import gammaln
 from service.domain.readings import Instrument
 from service.identification.densities import log_normal
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, STEP_PER_WIDTH, TAILS, EntryTable
+from service.identification.grids import SPREADS, STEP_PER_WIDTH, TAILS, EntryTable, Grid
 from service.identification.lobe_integral import LobePrior, Shifts, lobe_density
 from service.identification.measuring import MeasuringModel
 from service.identification.mixed_lobe import mixed_lobe_density
@@ -51,8 +51,7 @@ def lobes_log_density(
     rows: Rows,
     lobes: Sequence[LobeReadings],
     zeros: Floats,
-    step: float,
-    coarse: int,
+    grid: Grid,
     tool: Instrument | None,
     model: MeasuringModel,
 ) -> Floats:
@@ -70,12 +69,9 @@ def lobes_log_density(
         some = rows.take(index)
         here = [lobe.among(index) for lobe in lobes]
         if not loosely:
-            at = Shifts(np.full(index.size, z[0]), z.size, 1, step, coarse)
-            result[:, index] = _as_made(some, here, combinations, z, at, tool if mixed else None)
+            result[:, index] = _as_made(some, here, combinations, z, grid, tool if mixed else None)
         else:
-            result[:, index] = _with_undersize(
-                some, here, combinations, z, step, coarse, tool if mixed else None, model
-            )
+            result[:, index] = _with_undersize(some, here, combinations, z, grid, tool if mixed else None, model)
     return result[back.ravel()]
 
 
@@ -86,16 +82,17 @@ def _spread(values: Floats, sets: Ints) -> Floats:
 
 
 def _as_made(
-    rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, zeros: Floats, at: Shifts, mixed: Instrument | None
+    rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, zeros: Floats, grid: Grid, mixed: Instrument | None
 ) -> Floats:
     """Rows with no undersize: (combinations, K, M)."""
     total = np.zeros((combinations.shape[0], rows.size, zeros.size))
+    at = Shifts(np.full(rows.size, zeros[0]), zeros.size, grid.apart, grid.step, grid.coarse)
     for column, lobe in enumerate(lobes):
         if mixed is None:
             values = lobe_density(lobe.variants.sets, lobe.prior, at)
         else:
             none = np.zeros((rows.size, 1))
-            values = mixed_lobe_density(lobe.variants.sets, lobe.prior, mixed, zeros, none, at.step)[..., 0]
+            values = mixed_lobe_density(lobe.variants.sets, lobe.prior, mixed, zeros, none, grid)[..., 0]
         total += _spread(values, combinations[:, column])
     return total
 
@@ -176,24 +173,23 @@ def _with_undersize(
     lobes: Sequence[LobeReadings],
     combinations: Ints,
     zeros: Floats,
-    step: float,
-    coarse: int,
+    grid: Grid,
     mixed: Instrument | None,
     model: MeasuringModel,
 ) -> Floats:
     """Rows whose base circles are off by one unknown amount, that amount summed over: (combinations, K, M)."""
     result = np.zeros((combinations.shape[0], rows.size, zeros.size))
-    low, high = _windows(rows, lobes, combinations, zeros, step, model)
-    every = _every(rows, lobes, step)
+    low, high = _windows(rows, lobes, combinations, zeros, grid.step, model)
+    every = _every(rows, lobes, grid.step)
     for chosen in _clusters(low, high, np.flatnonzero(np.isfinite(low).all(axis=1))):
         first, last = low[chosen].min(axis=0), high[chosen].max(axis=0)
         if mixed is not None:
             # the shift is less the undersize; what the zero takes is added to the window
             first, last = first - zeros[-1], last - zeros[0]
-        count = int(min(np.ceil((last - first).max() / (every * step)) + 1, _MOST_SHIFTS))
-        at = Shifts(first, count, every, step, coarse)
+        count = int(min(np.ceil((last - first).max() / (every * grid.step)) + 1, _MOST_SHIFTS))
+        at = Shifts(first, count, every, grid.step, grid.coarse)
         summed = _sum_mixed if mixed is not None else _sum_shifted
-        result[chosen] = summed(rows, lobes, combinations[chosen], zeros, at, mixed, model)
+        result[chosen] = summed(rows, lobes, combinations[chosen], zeros, at, grid, mixed, model)
     return result
 
 
@@ -205,7 +201,14 @@ def _of_chosen(lobe: LobeReadings, which: Ints) -> tuple[list[tuple[Entry, ...]]
 
 
 def _sum_shifted(
-    rows: Rows, lobes: Sequence[LobeReadings], chosen: Ints, zeros: Floats, at: Shifts, _: object, model: MeasuringModel
+    rows: Rows,
+    lobes: Sequence[LobeReadings],
+    chosen: Ints,
+    zeros: Floats,
+    at: Shifts,
+    grid: Grid,
+    _: object,
+    model: MeasuringModel,
 ) -> Floats:
     density = np.zeros((chosen.shape[0], rows.size, at.count))
     for column, lobe in enumerate(lobes):
@@ -213,10 +216,11 @@ def _sum_shifted(
         if sets:
             density += _spread(lobe_density(sets, lobe.prior, at), back)
     # z_m - s_n takes only M + (count - 1) every distinct values, so U's density is worked out on those
-    index = np.arange(zeros.size + (at.count - 1) * at.every) - (at.count - 1) * at.every
+    span = (at.count - 1) * at.every
+    index = np.arange((zeros.size - 1) * grid.apart + 1 + span) - span
     distinct = (zeros[0] - at.first)[:, None] + at.step * index
     prior = np.exp(undersize_log_density(distinct, rows, model)) * (at.every * at.step)
-    which = np.arange(zeros.size)[:, None] + at.every * (at.count - 1 - np.arange(at.count))[None]
+    which = grid.apart * np.arange(zeros.size)[:, None] + at.every * (at.count - 1 - np.arange(at.count))[None]
     top = density.max(axis=2, keepdims=True)
     top = np.where(np.isfinite(top), top, 0.0)
     linear = np.exp(density - top)
@@ -231,6 +235,7 @@ def _sum_mixed(
     chosen: Ints,
     zeros: Floats,
     at: Shifts,
+    grid: Grid,
     tool: Instrument | None,
     model: MeasuringModel,
 ) -> Floats:
@@ -239,7 +244,7 @@ def _sum_mixed(
     for column, lobe in enumerate(lobes):
         sets, back = _of_chosen(lobe, chosen[:, column])
         if sets:
-            density += _spread(mixed_lobe_density(sets, lobe.prior, tool, zeros, -shift, at.step), back)
+            density += _spread(mixed_lobe_density(sets, lobe.prior, tool, zeros, -shift, grid), back)
     prior = np.exp(undersize_log_density(-shift, rows, model)) * (at.every * at.step)
     top = density.max(axis=(2, 3), keepdims=True)
     top = np.where(np.isfinite(top), top, 0.0)
