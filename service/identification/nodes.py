@@ -22,7 +22,7 @@ _RATIO_NODES = 5
 _ZERO_NODES = 5
 _FEW_NODES = 3
 _REACH, _BAD_REACH = 5.0, 3.6
-"""How many standard deviations out a tool's zero is followed: 6e-7 of a usual one's lies beyond, 3e-5 of a bad one's."""
+"""How many standard deviations out a zero is followed: 6e-7 of a usual one's lies beyond, 3e-5 of a bad one's."""
 _FINE = 0.5
 
 
