@@ -12,7 +12,7 @@ from service.identification.entries import Entry, GroupKey
 from service.identification.grids import EntryTable
 from service.identification.measuring import MeasuringModel
 from service.identification.rows import Rows
-from service.identification.table import CatalogueTable, Floats
+from service.identification.table import CatalogueTable, Floats, of_core
 from service.lobe.timing import guess_durations
 
 _SAME_CHECKING_LIFT_MM = 0.003
@@ -92,7 +92,7 @@ def expected_duration(
 
 
 def _teeth(table: CatalogueTable, rows: Rows, entry: Entry, model: MeasuringModel) -> Floats:
-    stated = np.where(rows.core >= 0, table.teeth[rows.core], -1)
+    stated = np.nan_to_num(of_core(table.teeth.astype(float), rows.core), nan=-1.0)
     away = np.abs(stated - entry.mean)
     # a miscount is most often by one
     wrong = math.log((1 - model.teeth_right) / 2) - 0.9 * np.maximum(away - 1, 0)

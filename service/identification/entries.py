@@ -31,6 +31,9 @@ class Truth(IntEnum):
 
 GroupKey = tuple[object, ...]
 
+DROWNED = 12.0
+"""A part of the error this many times smaller than the scatter changes a density by less than a hundredth of it."""
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Entry:
@@ -61,8 +64,22 @@ class Entry:
         """The same entry with its mean moved."""
         return replace(self, mean=self.mean + by)
 
-    def standing_alone(self) -> Entry:
-        """The same entry with its tool's zero taken as scatter of its own."""
+    def simplified(self) -> Entry:
+        """The same entry without a one-sided part that its own scatter drowns (coarse digits, a fine tool)."""
+        if not 0 < self.tail < self.sd / DROWNED:
+            return self
+        mean = self.mean - self.sign * self.tail
+        return replace(self, mean=mean, sd=math.hypot(self.sd, self.tail), tail=0.0)
+
+    @property
+    def drowns_its_zero(self) -> bool:
+        """Whether the tool's zero is lost in the entry's own scatter."""
+        return self.tool is None or self.sd > DROWNED * self.zero_sd
+
+    def standing_alone(self, ratio_sd: float) -> Entry:
+        """The same entry with what it shares (tool's zero, rocker ratio's error) taken as scatter of its own."""
+        if self.shares_ratio:
+            return replace(self, shares_ratio=False, sd=math.hypot(self.sd, self.mean * ratio_sd))
         if self.tool is None:
             return self
         return replace(self, tool=None, sd=math.hypot(self.sd, 1.5 * self.zero_sd), zero_sd=0.0)

@@ -34,8 +34,8 @@ _NEGLIGIBLE = 1e-4
 def _side(posterior: Posterior, class_index: int) -> Ints:
     """The rows of one side of the comparison; class -1 is "not in the catalogue". Negligible rows are left out."""
     rows = np.flatnonzero(posterior.row_class == class_index)
-    weight = posterior.row_probability[rows]
-    return np.asarray(rows[weight > _NEGLIGIBLE * max(float(weight.sum()), 1e-300)])
+    weight = log_sum_exp(posterior.log_weight[:, :, rows], axis=(0, 1))
+    return np.asarray(rows[weight >= weight.max() + math.log(_NEGLIGIBLE)])
 
 
 def _subsets(pointers: Sequence[str]) -> list[frozenset[str]]:
@@ -46,6 +46,16 @@ def _subsets(pointers: Sequence[str]) -> list[frozenset[str]]:
     return [frozenset(c) for k in range(n + 1) for c in combinations(pointers, k)]
 
 
+def _active(posterior: Posterior, hand: int, sides: Sequence[Ints]) -> Ints:
+    """The slip hypotheses that, under this hand, hold more than a negligible part of any side's weight."""
+    found: set[int] = set()
+    for rows in sides:
+        of_slip = log_sum_exp(posterior.log_weight[hand][:, rows], axis=1)
+        whole = float(log_sum_exp(posterior.log_weight[:, :, rows].reshape(1, -1), axis=1)[0])
+        found.update(int(h) for h in np.flatnonzero(of_slip > whole + math.log(_NEGLIGIBLE)))
+    return np.array(sorted(found), np.int64)
+
+
 def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[frozenset[str]]) -> dict[int, Floats]:
     """Log of prior times likelihood of each class, from each subset of the readings alone: a class -> (S,)."""
     sides = [_side(posterior, c) for c in classes]
@@ -54,10 +64,7 @@ def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[froz
     rows = posterior.rows.take(every)
     sums = []
     for a, _ in enumerate(posterior.hands):
-        weight = np.exp(posterior.log_weight[a][:, every])
-        by_side = np.stack([weight[:, i:j].sum(axis=1) for i, j in pairwise(ends)])
-        share = by_side / np.maximum(np.exp(posterior.log_weight[:, :, every]).sum(axis=(0, 1, 2)), 1e-300)
-        active = np.flatnonzero(share.max(axis=0) > _NEGLIGIBLE)
+        active = _active(posterior, a, sides)
         hypotheses = [
             tuple(e for e in posterior.entries[a][h] if e.pointer in subset) for subset in subsets for h in active
         ]

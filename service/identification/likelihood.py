@@ -43,6 +43,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
@@ -54,7 +55,7 @@ from service.identification.measuring import MeasuringModel
 from service.identification.nodes import spread_over_nodes, zero_nodes
 from service.identification.rows import Kind, Rows
 from service.identification.shaft_integral import LobeReadings, lobes_log_density
-from service.identification.table import CatalogueTable, Floats, Ints
+from service.identification.table import CatalogueTable, Floats, Ints, of_core
 from service.identification.variants import grouped
 
 _WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH)
@@ -86,20 +87,19 @@ def _core_width(
     table: CatalogueTable, cores: Ints, key: GroupKey, model: MeasuringModel, used: bool
 ) -> tuple[Floats, Floats, float]:
     """(mean, sd, wear mean) of a journal or of the length on `cores`; broad where the catalogue states nothing."""
-    known = cores >= 0
+    known: NDArray[np.bool_] = cores >= 0
     if key[0] == "length":
-        stated = np.where(known, table.length[cores], np.nan)
+        stated = of_core(table.length, cores)
         all_known = table.length[np.isfinite(table.length)]
         middle, spread = (float(all_known.mean()), float(all_known.std())) if all_known.size else (150.0, 50.0)
         unknown_sd = max(spread, 0.1 * middle)
         unstated = ~np.isfinite(stated)
         return np.where(unstated, middle, stated), np.where(unstated, unknown_sd, model.length_making_sd), 0.0
     position = int(str(key[1]))
-    stated = np.where(known, table.journal[cores, position], np.nan)
-    sd = np.where(known, table.journal_sd[cores, position], np.nan)
+    stated, sd = of_core(table.journal[:, position], cores), of_core(table.journal_sd[:, position], cores)
     unstated = ~np.isfinite(stated)
     if unstated.any():
-        own = table.journal[cores]
+        own = np.stack([of_core(table.journal[:, k], cores) for k in range(3)], axis=1)
         counts = np.isfinite(own).sum(axis=1)
         others = np.nansum(own, axis=1) / np.maximum(counts, 1)
         has = known & (counts > 0)

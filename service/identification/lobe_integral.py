@@ -48,6 +48,9 @@ class LobePrior:
     wear: float
 
 
+_DROWNED = 8.0
+
+
 def _log(x: Floats) -> Floats:
     with np.errstate(divide="ignore"):
         return np.asarray(np.log(x))
@@ -62,6 +65,9 @@ def _exp_table(log_table: Floats) -> tuple[Floats, Floats]:
 def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats, wear: float, at: Shifts) -> Floats:
     """Log-density of width entries on truths mean_k + sd_k N - Exp(`wear`), read through the shift: (V, K, S)."""
     entries = EntryTable.of(variants)
+    if wear and wear < float(entries.sd[entries.present > 0].min(initial=np.inf)) / _DROWNED / entries.mean.shape[1]:
+        # a wear that the reading cannot see is a shift and a little more spread
+        mean, sd, wear = mean - wear, np.hypot(sd, wear), 0.0
     shift = at.first[:, None] + at.every * at.step * np.arange(at.count)
     single_tail = entries.mean.shape[1] == 1 and wear == 0
     if entries.gaussian or single_tail:

@@ -237,7 +237,10 @@ def _quick(lead: Leading, means: Floats, sds: Floats) -> float:
 
 def _mixes_tools(known: tuple[Entry, ...], e: Entry) -> bool:
     """Whether a lobe would be read with two tools: a look ahead then takes every zero as its reading's own scatter."""
-    return any(k.group == e.group and e.group[0] == "lobe" and k.tool is not e.tool for k in known)
+    if e.group[0] != "lobe":
+        return False
+    lobes = [k for k in known if k.group[0] == "lobe" and not k.drowns_its_zero]
+    return any(k.tool is not e.tool for k in lobes)
 
 
 def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, weight: Floats) -> float:
@@ -246,7 +249,8 @@ def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, w
     a, h = divmod(int(np.exp(posterior.log_weight).sum(axis=2).argmax()), len(posterior.slips))
     known = posterior.entries[a][h]
     if _mixes_tools(known, e):
-        known, e = tuple(k.standing_alone() for k in known), e.standing_alone()
+        ratio_sd = posterior.model.valve_ratio_sd
+        known, e = tuple(k.standing_alone(ratio_sd) for k in known), e.standing_alone(ratio_sd)
     hypotheses = [known, *((*known, replace(e, mean=float(v))) for v in values)]
     log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
     added = log_density[1:]

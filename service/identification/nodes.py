@@ -18,7 +18,7 @@ from service.identification.entries import Entry, Truth
 from service.identification.measuring import MeasuringModel
 from service.identification.table import Floats
 
-_RATIO_NODES = 5
+_MOST_RATIO_NODES = 60
 _ZERO_NODES = 5
 _FEW_NODES = 3
 _REACH, _BAD_REACH = 5.0, 3.6
@@ -65,6 +65,17 @@ def _normal_nodes(sd: float, count: int) -> list[Node]:
     return [(float(a) * sd, float(b)) for a, b in zip(x, w / w.sum(), strict=True)]
 
 
+def _ratio_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> list[Node]:
+    """Nodes of the rocker ratio's error, close enough together for the sharpest valve lift."""
+    lifts = [e for h in hypotheses for e in h if e.shares_ratio]
+    width = min(float(np.hypot(e.sd, model.lift_making_sd)) / max(abs(e.mean), 0.1) for e in lifts)
+    sd = model.valve_ratio_sd
+    half = int(np.ceil(_REACH * sd / min(0.75 * width, sd)))
+    values = np.linspace(-_REACH * sd, _REACH * sd, 2 * min(half, _MOST_RATIO_NODES) + 1)
+    weight = np.exp(-0.5 * (values / sd) ** 2)
+    return [(float(v), float(w)) for v, w in zip(values, weight / weight.sum(), strict=True)]
+
+
 def _tool_nodes(sd: float, model: MeasuringModel) -> list[Node]:
     """Nodes of a further tool's zero; a fine tool's mixture, which hardly matters beside making, as one normal."""
     if sd * model.zero_bad_factor < _FINE * model.base_making_sd:
@@ -78,8 +89,31 @@ def _carries(e: Entry) -> bool:
     return e.tool is not None and e.truth is not Truth.ZERO
 
 
+def _with_one_tool(hypotheses: Sequence[Sequence[Entry]]) -> Sequence[Sequence[Entry]]:
+    """Lobe widths whose scatter drowns their tool's zero take the zero of the tool that read the rest.
+
+    It makes no difference to them, and spares the lobes being worked out for several tools.
+    """
+    widths = [e for h in hypotheses for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)]
+    keen = {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
+    if len(keen) > 1 or all(not e.drowns_its_zero for e in widths):
+        return hypotheses
+    tool, zero_sd = next(iter(keen.items()), (None, 0.0))
+    known: dict[int, Entry] = {}
+
+    def settled(e: Entry) -> Entry:
+        if e.truth not in (Truth.BASE, Truth.HEIGHT) or not e.drowns_its_zero or e.tool is tool:
+            return e
+        if id(e) not in known:
+            known[id(e)] = replace(e, tool=tool, zero_sd=zero_sd)
+        return known[id(e)]
+
+    return [tuple(settled(e) for e in h) for h in hypotheses]
+
+
 def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> Plan:
     """Decide which zero stays on the grid and copy the hypotheses over the nodes of what else is shared."""
+    hypotheses = _with_one_tool(hypotheses)
     zero_sds: dict[Instrument, float] = {}
     count: dict[Instrument, int] = {}
     for h in hypotheses:
@@ -94,7 +128,7 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
     noded += [(t, _tool_nodes(sd, model)) for t, sd in zero_sds.items() if t is not tool]
     shares_ratio = max((sum(e.shares_ratio for e in h) for h in kept), default=0)
     if shares_ratio > 1:
-        noded.append((None, _normal_nodes(model.valve_ratio_sd, _RATIO_NODES)))
+        noded.append((None, _ratio_nodes(kept, model)))
     elif shares_ratio == 1:
         kept = _with_ratio_spread(kept, model)
     if not noded:

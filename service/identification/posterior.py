@@ -75,7 +75,8 @@ class EntrySource:
         key = (index, level, other_unit)
         if key not in self._known:
             submission = self._other_unit if other_unit else self._submission
-            self._known[key] = entry_of(index, submission.readings[index], submission, self._model, level)
+            e = entry_of(index, submission.readings[index], submission, self._model, level)
+            self._known[key] = e.simplified() if e is not None else None
         return self._known[key]
 
     def of(self, hypothesis: Hypothesis, level: float) -> tuple[Entry, ...]:
@@ -87,11 +88,10 @@ class EntrySource:
                 e = self._written(i, level, hypothesis.other_unit)
             else:
                 e = entry_of(i, meant, self._submission, self._model, level)
+                e = e.simplified() if e is not None else None
             if e is None:
                 continue
-            if hypothesis.misread == i:
-                e = replace(e, tail=_GROOVE_MEAN_MM, sign=-1)
-            found.append(e)
+            found.append(replace(e, tail=_GROOVE_MEAN_MM, sign=-1) if hypothesis.misread == i else e)
         return (*found, *self._others)
 
 
@@ -140,9 +140,22 @@ _HOPELESS = 25.0
 """A row this many nats below the best under the first hand is let go: a coarser hand cannot bring it back."""
 
 
-def _several_tools(entries: Sequence[Sequence[Entry]]) -> bool:
-    """Whether the lobes were read with more than one tool."""
-    return len({e.tool for h in entries for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)}) > 1
+def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
+    """The hypotheses for a quick look: each valve lift with the rocker ratio's error as its own scatter."""
+    known: dict[int, Entry] = {}
+
+    def wider(e: Entry) -> Entry:
+        if not e.shares_ratio:
+            return e
+        return known.setdefault(id(e), e.standing_alone(model.valve_ratio_sd))
+
+    return [tuple(wider(e) for e in h) for h in hypotheses]
+
+
+def _shares_much(entries: Sequence[Sequence[Entry]]) -> bool:
+    """Whether several tools read the lobes, or several valve lifts share a rocker ratio: then exactness is dear."""
+    tools = {e.tool for h in entries for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)}
+    return len(tools) > 1 or max(sum(e.shares_ratio for e in h) for h in entries) > 1
 
 
 def _lasting(log_joint: Floats, cut: float) -> Ints:
@@ -161,12 +174,12 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     all_hands = hands(model)
     first = [source.of(h, all_hands[0].level) for h in every]
     log_priors = np.array([h.log_prior for h in every])
-    kept = screen(table, first, log_priors, model, used)
+    kept = screen(table, _with_ratio_error(first, model), log_priors, model, used)
     chosen = kept.hypotheses
     rows = _rows(table, kept, model, used)
     prior = _applies(rows, [every[i] for i in chosen], table) + log_priors[chosen][:, None] + rows.log_prior
-    if _several_tools([first[i] for i in chosen]):
-        alone = [tuple(e.standing_alone() for e in first[i]) for i in chosen]
+    if _shares_much([first[i] for i in chosen]):
+        alone = [tuple(e.standing_alone(model.valve_ratio_sd) for e in first[i]) for i in chosen]
         rough = prior + log_likelihood(table, rows, alone, model, used)
         lasting = _lasting(rough, _LONG_SHOT)
         # what is written always stays a hypothesis: nonsense is judged under it

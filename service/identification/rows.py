@@ -20,6 +20,9 @@ from service.identification.densities import log_normal
 from service.identification.measuring import MeasuringModel
 from service.identification.table import CatalogueTable, Floats, Ints
 
+_LIFT_SPREADS = ((0.85, 1.0), (0.15, 4.0))
+"""(share, factor): most strangers' lifts are of the catalogue's kind, some are far from any of it."""
+
 
 class Kind(IntEnum):
     """The hypothesis of making that a row stands for."""
@@ -125,15 +128,20 @@ def stranger_rows(
         )
 
     single = model.stranger_single_pattern_share if lifts is not None else 0.0
-    broad_lift = np.tile(mean, (cores.size, 1))
-    broad_sd = np.tile(np.hypot(spread, model.lift_making_sd), (cores.size, 1))
-    broad = rows(cores, base, undersize, broad_lift, broad_sd, log_share + np.log1p(-single))
+    dual = []
+    for share, factor in _LIFT_SPREADS:
+        sd = np.tile(np.hypot(factor * spread, model.lift_making_sd), (cores.size, 1))
+        log_prior = log_share + np.log1p(-single) + np.log(share)
+        dual.append(rows(cores, base, undersize, np.tile(mean, (cores.size, 1)), sd, log_prior))
+    broad = join(*dual)
     if lifts is None or lifts.size == 0:
         return broad
     step = float(lifts[1] - lifts[0])
     at = np.repeat(lifts[None, :], cores.size, axis=0).ravel()
     again = np.repeat(np.arange(cores.size), lifts.size)
-    log_density = log_normal(at - mean.mean(), float(spread.mean())) + np.log(step)
+    away, width = at - mean.mean(), float(spread.mean())
+    densities = [np.log(share) + log_normal(away, factor * width) for share, factor in _LIFT_SPREADS]
+    log_density = np.logaddexp(*densities) + np.log(step)
     pattern = rows(
         cores[again],
         base[again],

@@ -26,6 +26,7 @@ from service.identification.table import Floats, Ints
 from service.identification.variants import Variants
 
 _MOST_SHIFTS = 2000
+_SMOOTH_MM = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,7 +166,8 @@ def _every(rows: Rows, lobes: Sequence[LobeReadings], step: float) -> int:
     sd = float(sds.min(initial=1.0))
     sharpest = min((e.sd for lobe in lobes for e in lobe.widths()), default=sd)
     width = math.hypot(sd, sharpest) / math.sqrt(len(lobes))
-    return max(1, int(STEP_PER_WIDTH * width / step))
+    # nor coarser than the undersize's own density, which is smooth over a tenth of a millimetre
+    return max(1, int(STEP_PER_WIDTH * min(width, _SMOOTH_MM) / step))
 
 
 def _with_undersize(

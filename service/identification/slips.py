@@ -7,7 +7,7 @@ with; its prior comes from `MeasuringModel.slip_priors`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from itertools import pairwise
@@ -136,6 +136,25 @@ def _height_base_swaps(submission: Submission, prior: float) -> Iterator[Hypothe
         yield Hypothesis(Slip.HEIGHT_BASE_SWAPPED, f"/readings/{first}", math.log(prior), changed)
 
 
+_AGREE = 0.005
+"""Readings of one place that agree to this, relative, bear each other out."""
+
+
+def _borne_out(readings: Sequence[Reading]) -> set[int]:
+    """Readings that another entry of the same place agrees with: nobody makes one slip twice."""
+    places: dict[tuple[object, ...], list[int]] = {}
+    for i, r in enumerate(readings):
+        if not r.feature.is_angle and r.feature is not Feature.LOBE_LIFT:
+            places.setdefault((r.feature, r.lobe, r.cylinder, r.position), []).append(i)
+    found = set()
+    for several in places.values():
+        for i in several:
+            own = readings[i].mean
+            if any(abs(float(readings[j].mean - own)) <= _AGREE * abs(float(own)) for j in several if j != i):
+                found.add(i)
+    return found
+
+
 def hypotheses(
     submission: Submission, model: MeasuringModel, ratios: dict[int, tuple[float, ...]], lobes: tuple[str, ...]
 ) -> list[Hypothesis]:
@@ -146,8 +165,9 @@ def hypotheses(
     priors = {Slip(name): chance for name, chance in model.slip_priors.items()}
     unit_mm = float(submission.unit.mm)
     found: list[Hypothesis] = []
+    borne_out = _borne_out(submission.readings)
     for i, reading in enumerate(submission.readings):
-        if reading.feature in (Feature.FLANK_WIDTH, Feature.VALVE_EVENT):
+        if i in borne_out or reading.feature in (Feature.FLANK_WIDTH, Feature.VALVE_EVENT):
             continue
         found.extend(_of_one_reading(i, reading, priors, ratios, lobes))
         if reading.feature is Feature.DURATION:

@@ -72,6 +72,13 @@ class CatalogueTable:
         return np.flatnonzero(self.core_parts > 0)
 
 
+def of_core(values: Floats, cores: Ints) -> Floats:
+    """`values` (C,) of each of `cores`, NaN for the core nobody knows (-1)."""
+    if values.size == 0:
+        return np.full(cores.size, np.nan)
+    return np.asarray(np.where(cores >= 0, values[cores], np.nan))
+
+
 def _known(values: Floats) -> Floats:
     return values[np.isfinite(values)]
 

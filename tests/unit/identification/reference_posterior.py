@@ -116,7 +116,7 @@ def _shafts(catalogue: Catalogue, model: MeasuringModel, used: bool, both_lifts:
     known = [p.units_sold for p in catalogue.parts if p.units_sold is not None]
     usual = float(np.mean(known)) if known else 1.0
     weight = {
-        p.part_number: (usual if p.units_sold is None else p.units_sold) + 0.5 * max(usual, 1) for p in catalogue.parts
+        p.part_number: (usual if p.units_sold is None else p.units_sold) + 0.03 * max(usual, 1) for p in catalogue.parts
     }
     sold = 1 - model.stranger_prior - model.unexplained_prior
     regrind = model.regrind_prior if used else 0.0

@@ -290,5 +290,5 @@ def test_the_reference_finds_the_variance_of_rounding_by_itself() -> None:
     """JCGM 100, F.2.2.1: step^2/12 for one rounding; nothing averages out without scatter, all of it with much."""
     step = 0.0127
     assert rounding_variance(step, 0.01, 1) == pytest.approx(step**2 / 12)
-    assert rounding_variance(step, 1e-4, 4) == pytest.approx(step**2 / 12, rel=0.02)
+    assert rounding_variance(step, 1e-4, 4) == pytest.approx(step**2 / 12, rel=0.05)
     assert rounding_variance(step, step, 4) == pytest.approx(step**2 / 48, rel=1e-4)

@@ -67,7 +67,7 @@ CORE = Core("C", "a core", (Journal(Position.FRONT, 19.05), Journal(Position.REA
 
 @settings(deadline=None, max_examples=25)
 @given(
-    st.lists(st.floats(-0.06, 0.06), min_size=6, max_size=6),
+    st.lists(st.floats(-0.035, 0.035), min_size=6, max_size=6),
     st.booleans(),
 )
 def test_without_one_sided_errors_it_is_one_multivariate_normal(errors: list[float], repeated: bool) -> None:
