@@ -20,9 +20,6 @@ from service.identification.table import LOBES, CatalogueTable, Floats, Ints
 
 _GROOVE_MEAN_MM = 0.5
 """How much smaller a journal reads in its oil groove or on a chamfer, on average (common practice, no source)."""
-_LIFT_STEP_MM = 0.02
-_LIFT_MARGIN_MM = (0.10, 0.20)
-"""How far below and above what was read a single-pattern stranger's lift is looked for: lifts read small."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,8 +102,8 @@ def _rows(table: CatalogueTable, kept: Kept, model: MeasuringModel, used: bool) 
         several.append(part_rows(table, kept.reground, Kind.REGROUND, prior))
     lifts = None
     if kept.lift_mm is not None:
-        low, high = kept.lift_mm[0] - _LIFT_MARGIN_MM[0], kept.lift_mm[1] + _LIFT_MARGIN_MM[1]
-        lifts = np.arange(low, high + _LIFT_STEP_MM, _LIFT_STEP_MM)
+        low, high, step = kept.lift_mm
+        lifts = np.arange(low, high + step, step)
     if model.stranger_prior > 0:
         share = table.core_parts[kept.cores] / max(table.core_parts.sum(), 1.0)
         known = math.log(model.stranger_prior * model.stranger_known_core_share)

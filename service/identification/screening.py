@@ -6,6 +6,7 @@ a row `_ROW_CUT` nats below the best here is some 30 nats below it in the likeli
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,17 +27,21 @@ _UNREAD = 0.0
 _UNSTATED = -2.0
 """A reading of what a core does not state: neither for it nor much against it."""
 _WORST = -1e6
+_REACH = 4.0
+_UNLIKE_MM = 0.1
+_LIFT_STEP_MM = 0.02
 
 
 @dataclass(frozen=True, eq=False)
 class Kept:
-    """What is worth working out. `lift_mm` (lowest, highest) is set where both kinds of lobe show a lift."""
+    """What is worth working out. `lift_mm` (lowest, highest, step) is set where both kinds of
+    lobe show a lift that may be one and the same."""
 
     hypotheses: Ints
     made: Ints
     reground: Ints
     cores: Ints
-    lift_mm: tuple[float, float] | None
+    lift_mm: tuple[float, float, float] | None
 
 
 @dataclass(frozen=True)
@@ -178,7 +183,7 @@ def screen(
         made=parts[made[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT],
         reground=parts[reground[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT],
         cores=cores[of_core >= of_core.max(initial=-np.inf) - _CORE_CUT],
-        lift_mm=_both_lifts(hypotheses[0]),
+        lift_mm=_both_lifts(hypotheses[0], model),
     )
 
 
@@ -195,13 +200,18 @@ def _claims(
     return total
 
 
-def _both_lifts(entries: Sequence[Entry]) -> tuple[float, float] | None:
-    """(lowest, highest) of the lifts the two kinds of lobe show, where both do and they are near each other."""
+def _both_lifts(entries: Sequence[Entry], model: MeasuringModel) -> tuple[float, float, float] | None:
+    """(lowest, highest, step) of a grid over the lift of a shaft whose two kinds of lobe are alike.
+
+    None where not both kinds show a lift, or where the lifts are too far apart to be one.
+    """
     looks = [_looks([e for e in entries if e.group[:2] == ("lobe", lobe)]) for lobe in (0, 1)]
     if any(Truth.LIFT not in found for found in looks):
         return None
     lifts = [found[Truth.LIFT].mean for found in looks]
-    sd = float(np.sqrt(sum(found[Truth.LIFT].variance for found in looks)))
-    if max(lifts) - min(lifts) > 6 * sd + 0.1:
+    sds = [math.sqrt(found[Truth.LIFT].variance) for found in looks]
+    if max(lifts) - min(lifts) > 6 * math.hypot(*sds) + _UNLIKE_MM:
         return None
-    return min(lifts), max(lifts)
+    reach = _REACH * max(sds)
+    step = max(_LIFT_STEP_MM, 0.25 * min(sds))
+    return min(lifts) - reach, max(lifts) + reach + _REACH * model.nose_wear_mean, step
