@@ -5,8 +5,9 @@ An `EntryTable` holds V variants of a group's entries, padded to the same number
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -22,6 +23,8 @@ TAILS = 11.0
 STEP_PER_WIDTH = 1.2
 """Grid step over the narrowest width of an integrand; the trapezium rule then errs by about 1e-6."""
 MOST_NODES = 1200
+
+V = TypeVar("V", Sequence[Sequence[Entry]], Ints)
 
 
 @dataclass(frozen=True)
@@ -90,6 +93,24 @@ class EntryTable:
         log_sds = (np.log(self.sd) * self.present).sum(axis=1)
         constant = -0.5 * misfit - 0.5 * (count - 1) * np.log(2 * np.pi) - log_sds + np.log(sd)
         return mean, sd, constant
+
+
+MOST_NUMBERS = 4_000_000
+"""The largest array worked on at once, in numbers: it bounds what a request may take of the machine's memory."""
+
+
+def in_pieces(work: Callable[[V], Floats], variants: V, numbers_each: float) -> Floats:
+    """`work(variants)`, done in pieces along its first axis where `numbers_each` a variant would be too many at once."""
+    size = max(1, int(MOST_NUMBERS / max(numbers_each, 1.0)))
+    if len(variants) <= size:
+        return work(variants)
+    return np.concatenate([work(variants[i : i + size]) for i in range(0, len(variants), size)])
+
+
+def coarser(coarse: int, low: Floats, high: Floats, step: float) -> int:
+    """`coarse`, or as much more as it takes to cover [low, high] with no more than `MOST_NODES` nodes."""
+    width = float(np.max(high - low, initial=0.0))
+    return max(coarse, int(np.ceil(width / (step * (MOST_NODES - 2)))))
 
 
 def nodes_between(low: Floats, high: Floats, step: float) -> tuple[Floats, int]:

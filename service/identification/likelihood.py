@@ -59,6 +59,9 @@ from service.identification.table import CatalogueTable, Floats, Ints, of_core
 from service.identification.variants import grouped
 
 _WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH)
+_ROWS_AT_ONCE = 256
+_IMPOSSIBLE = -1e6
+"""The least log-likelihood: beyond it a density is a rounded zero, and differences of infinities say nothing."""
 _UNKNOWN_LOBE_SD_MM = 1.0
 _UNKNOWN_LOBE_LOG = math.log(0.02)
 """A reading on a lobe that a part does not have: possible (they mixed them up), but it costs."""
@@ -146,13 +149,15 @@ def log_likelihood(
     An `Entry` object that occurs in several hypotheses is worked out once. `used` says whether wear is reckoned with.
     """
     plan = spread_over_nodes(hypotheses, model)
-    real = np.flatnonzero(rows.kind != Kind.NONSENSE)
+    solids = np.flatnonzero(rows.kind != Kind.NONSENSE)
     result = np.empty((len(hypotheses), rows.size))
-    if real.size:
+    for real in np.array_split(solids, math.ceil(solids.size / _ROWS_AT_ONCE) or 1):
+        if not real.size:
+            continue
         solid = rows.take(real)
         inner = _given_nodes(table, solid, plan.hypotheses, plan.tool, plan.tool_zero_sd, model, used)
         nodes = inner.reshape(len(plan.log_weights), len(hypotheses), solid.size) + plan.log_weights[:, None, None]
-        result[:, real] = log_sum_exp(nodes, axis=0)
+        result[:, real] = np.maximum(log_sum_exp(nodes, axis=0), _IMPOSSIBLE)
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
     if nonsense.size:
         result[:, nonsense] = np.array([_nonsense_log_density(h) for h in hypotheses])[:, None]

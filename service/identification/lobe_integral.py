@@ -14,7 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from service.identification.densities import log_emg, log_normal
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, TAILS, EntryTable, nodes_between, offsets, slide
+from service.identification.grids import SPREADS, TAILS, EntryTable, coarser, in_pieces, nodes_between, offsets, slide
 from service.identification.table import Floats
 
 
@@ -84,14 +84,16 @@ def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats,
     reach = SPREADS * sd
     low = np.maximum(low, (mean + at.first - reach - TAILS * wear).min())
     high = np.minimum(high, (mean + at.first + at.span + reach).max())
-    step = at.step * at.coarse
-    first, n = nodes_between(low, np.maximum(high, low), step)
+    high = np.maximum(high, low)
+    coarse = coarser(at.coarse, low, high, at.step)
+    step = at.step * coarse
+    first, n = nodes_between(low, high, step)
     table, scale = _exp_table(entries.log_table(first, n, step))
     start = first[:, None] - at.first[None] - mean[None]
-    distance = offsets(start, n, at.coarse, at.count, at.every, at.step)
+    distance = offsets(start, n, coarse, at.count, at.every, at.step)
     kernel = np.exp(log_emg(distance, sd[None, :, None], wear, -1))
     values = np.broadcast_to(table[:, None, :], (*start.shape, n))
-    return np.asarray(_log(slide(values, kernel, at.every, at.coarse) * step) + scale[:, None, None])
+    return np.asarray(_log(slide(values, kernel, at.every, coarse) * step) + scale[:, None, None])
 
 
 def lift_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, step: float) -> Floats:
@@ -119,7 +121,8 @@ def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: Lob
     base_high, high_lift = np.maximum(base_high, base_low), np.maximum(high_lift, low_lift)
     base_low, base_high = np.where(impossible, 0.0, base_low), np.where(impossible, 0.0, base_high)
     low_lift, high_lift = np.where(impossible, 0.0, low_lift), np.where(impossible, 0.0, high_lift)
-    step = at.step * at.coarse
+    coarse = max(coarser(at.coarse, base_low, base_high, at.step), coarser(1, low_lift, high_lift, at.step))
+    step = at.step * coarse
     x_first, n_x = nodes_between(base_low, base_high, step)
     l_first, n_l = nodes_between(low_lift, high_lift, step)
     base_table, base_scale = _exp_table(bases.log_table(x_first, n_x, step))
@@ -133,15 +136,20 @@ def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: Lob
     carried = np.matmul(lift_prior * lift_table[:, None, :], np.swapaxes(along, 1, 2))
     values = carried * base_table[:, None, :]
     start = x_first[:, None] - at.first[None] - prior.base[None]
-    distance = offsets(start, n_x, at.coarse, at.count, at.every, at.step)
+    distance = offsets(start, n_x, coarse, at.count, at.every, at.step)
     kernel = np.exp(log_normal(distance, prior.base_sd[None, :, None]))
-    density = slide(values, kernel, at.every, at.coarse) * step**2
+    density = slide(values, kernel, at.every, coarse) * step**2
     density[impossible] = 0.0
     return np.asarray(_log(density) + (base_scale + lift_scale + height_scale)[:, None, None])
 
 
 def lobe_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, at: Shifts) -> Floats:
     """Log-density of everything read on one lobe, for each variant of its entries: (V, K, S)."""
+    numbers = prior.base.size * (at.count * at.every + 200 * at.coarse)
+    return in_pieces(lambda some: _lobe_density(some, prior, at), variants, numbers)
+
+
+def _lobe_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, at: Shifts) -> Floats:
     result = np.zeros((len(variants), prior.base.size, at.count))
     truths = (Truth.BASE, Truth.HEIGHT, Truth.LIFT)
     roles = [tuple([e for e in entries if e.truth is t] for t in truths) for entries in variants]

@@ -129,6 +129,10 @@ class MeasuringModel:
 DEFAULT_MODEL = MeasuringModel()
 
 
+_FINEST_MM = 0.0015
+"""However often it is read, a mean is no better than this: dust, warmth and the shaft's own roundness see to that."""
+
+
 @dataclass(frozen=True)
 class EntryError:
     """How the mean of one entry's repeats strays from the truth, apart from its tool's zero.
@@ -246,4 +250,5 @@ def spread_of_mean(
     elif feature is Feature.OVERALL_LENGTH:
         extra_variance = (model.length_scatter * hand) ** 2
     variance = scatter**2 / n + rounding_variance_of_mean(step, scatter, n) + extra_variance
-    return EntryError(bias, math.sqrt(variance), sign, technique, zero, scatter, step, n)
+    finest = 0.0 if feature.is_angle else _FINEST_MM
+    return EntryError(bias, max(math.sqrt(variance), finest), sign, technique, zero, scatter, step, n)

@@ -18,7 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from service.domain.readings import Instrument
 from service.identification.densities import log_emg, log_normal
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, TAILS, EntryTable, Grid, nodes_between
+from service.identification.grids import SPREADS, TAILS, EntryTable, Grid, in_pieces, nodes_between
 from service.identification.lobe_integral import LobePrior
 from service.identification.table import Floats
 
@@ -72,6 +72,18 @@ def mixed_lobe_density(
     grid: Grid,
 ) -> Floats:
     """Log-density of one lobe's entries at every zero and undersize (K, S): (V, K, M, S)."""
+    numbers = 400 * prior.base.size * max(undersize.shape[1], zeros.size)
+    return in_pieces(lambda some: _density(some, prior, tool, zeros, undersize, grid), variants, numbers)
+
+
+def _density(
+    variants: Sequence[Sequence[Entry]],
+    prior: LobePrior,
+    tool: Instrument | None,
+    zeros: Floats,
+    undersize: Floats,
+    grid: Grid,
+) -> Floats:
     tables = {
         "base": _tables(variants, Truth.BASE, tool, False),
         "base moving": _tables(variants, Truth.BASE, tool, True),

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.special import gammaln
@@ -17,7 +18,7 @@ from scipy.special import gammaln
 from service.domain.readings import Instrument
 from service.identification.densities import log_normal
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, STEP_PER_WIDTH, TAILS, EntryTable, Grid
+from service.identification.grids import SPREADS, STEP_PER_WIDTH, TAILS, EntryTable, Grid, in_pieces
 from service.identification.lobe_integral import LobePrior, Shifts, lobe_density
 from service.identification.measuring import MeasuringModel
 from service.identification.mixed_lobe import mixed_lobe_density
@@ -183,6 +184,7 @@ def _with_undersize(
     result = np.zeros((combinations.shape[0], rows.size, zeros.size))
     low, high = _windows(rows, lobes, combinations, zeros, grid.step, model)
     every = _every(rows, lobes, grid.step)
+    summed = partial(_sum_mixed, tool=mixed) if mixed is not None else _sum_shifted
     for chosen in _clusters(low, high, np.flatnonzero(np.isfinite(low).all(axis=1))):
         first, last = low[chosen].min(axis=0), high[chosen].max(axis=0)
         if mixed is not None:
@@ -190,8 +192,9 @@ def _with_undersize(
             first, last = first - zeros[-1], last - zeros[0]
         count = int(min(np.ceil((last - first).max() / (every * grid.step)) + 1, _MOST_SHIFTS))
         at = Shifts(first, count, every, grid.step, grid.coarse)
-        summed = _sum_mixed if mixed is not None else _sum_shifted
-        result[chosen] = summed(rows, lobes, combinations[chosen], zeros, at, grid, mixed, model)
+        each = rows.size * count * (zeros.size if mixed is not None else 1)
+        work = partial(summed, rows, lobes, zeros=zeros, at=at, grid=grid, model=model)
+        result[chosen] = in_pieces(work, combinations[chosen], each)
     return result
 
 
@@ -209,9 +212,9 @@ def _sum_shifted(
     zeros: Floats,
     at: Shifts,
     grid: Grid,
-    _: object,
     model: MeasuringModel,
 ) -> Floats:
+    """Every lobe carries the gridded zero or none does: one grid of shifts."""
     density = np.zeros((chosen.shape[0], rows.size, at.count))
     for column, lobe in enumerate(lobes):
         sets, back = _of_chosen(lobe, chosen[:, column])

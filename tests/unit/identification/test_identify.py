@@ -396,3 +396,16 @@ def test_no_reading_however_absurd_breaks_the_posterior(readings: list[Reading],
     total = sum(c.probability for c in answer.candidates)
     assert total + answer.not_in_catalogue_probability + answer.left_off_probability == pytest.approx(1, abs=1e-6)
     assert all(np.isfinite(e.bits) for c in answer.candidates for e in c.evidence)
+
+
+def test_many_wild_repeats_of_one_base_circle_are_answered() -> None:
+    values = ("1.947179", "0.00004637", 26593.34, 0.75, "2156", 32056.92, "38", 28293.2, "0.11437646", ".004", 83245.06)
+    wild = base(*values, instrument=Instrument.BENCH)
+    answer = ask(SPACED, submission(journal("0.7500"), wild))
+    assert all(np.isfinite(e.bits) for c in answer.candidates for e in c.evidence)
+
+
+def test_a_catalogue_of_one_part_or_none_is_answered() -> None:
+    asked = submission(journal("0.7500"), *BOTH)
+    assert ask(catalogue(part("P1", "C", 0.320, 0.8)), asked).candidates[0].part_number == "P1"
+    assert ask(Catalogue((), ()), asked).not_in_catalogue_probability == pytest.approx(1)
