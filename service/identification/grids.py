@@ -100,7 +100,7 @@ MOST_NUMBERS = 4_000_000
 
 
 def in_pieces(work: Callable[[V], Floats], variants: V, numbers_each: float) -> Floats:
-    """`work(variants)`, done in pieces along its first axis where `numbers_each` a variant would be too many at once."""
+    """`work(variants)`, in pieces along its first axis where `numbers_each` a variant would be too many at once."""
     size = max(1, int(MOST_NUMBERS / max(numbers_each, 1.0)))
     if len(variants) <= size:
         return work(variants)

@@ -52,7 +52,7 @@ from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.grids import STEP_PER_WIDTH, Grid
 from service.identification.lobe_integral import LobePrior, Shifts, lift_density, width_density
 from service.identification.measuring import MeasuringModel
-from service.identification.nodes import spread_over_nodes, zero_nodes
+from service.identification.nodes import spread_over_nodes, within_means, zero_nodes
 from service.identification.rows import Kind, Rows
 from service.identification.shaft_integral import LobeReadings, lobes_log_density
 from service.identification.table import CatalogueTable, Floats, Ints, of_core
@@ -148,7 +148,7 @@ def log_likelihood(
     A hypothesis is the list of entries it holds to be what was read (a slip put right, a reading left out, one added).
     An `Entry` object that occurs in several hypotheses is worked out once. `used` says whether wear is reckoned with.
     """
-    plan = spread_over_nodes(hypotheses, model)
+    plan = spread_over_nodes(within_means(hypotheses, rows.size, model), model)
     solids = np.flatnonzero(rows.kind != Kind.NONSENSE)
     result = np.empty((len(hypotheses), rows.size))
     for real in np.array_split(solids, math.ceil(solids.size / _ROWS_AT_ONCE) or 1):

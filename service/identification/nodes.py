@@ -7,6 +7,7 @@ over Gauss-Hermite nodes, each node a copy of the hypotheses with the entries mo
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -24,6 +25,10 @@ _FEW_NODES = 3
 _REACH, _BAD_REACH = 5.0, 3.6
 """How many standard deviations out a zero is followed: 6e-7 of a usual one's lies beyond, 3e-5 of a bad one's."""
 _FINE = 0.5
+_OF_LOBES = (Truth.BASE, Truth.HEIGHT, Truth.LIFT)
+_MOST_WORK = 60_000.0
+_MOST_COMBINATIONS = 130
+"""Nodes of everything shared taken together; tools beyond it stand alone, the least spread first."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,6 +116,35 @@ def _with_one_tool(hypotheses: Sequence[Sequence[Entry]]) -> Sequence[Sequence[E
     return [tuple(settled(e) for e in h) for h in hypotheses]
 
 
+def within_means(hypotheses: Sequence[Sequence[Entry]], rows: int, model: MeasuringModel) -> Sequence[Sequence[Entry]]:
+    """The hypotheses; where following the zeros of several tools would cost too much, with every zero standing alone.
+
+    That takes a tool's zero as its readings' own scatter: the spreads stay right, only what readings share is lost. It
+    happens with several tools on the lobes and either very many slips, subsets or rows, or one tool far finer than
+    another.
+    """
+    widths = [e for h in hypotheses for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)]
+    zero_sds = {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
+    work = 0.0
+    if len(zero_sds) > 1:
+        distinct = len({tuple(id(e) for e in h if e.truth in _OF_LOBES) for h in hypotheses})
+        zeros = 2 * _BAD_REACH * model.zero_bad_factor * max(zero_sds.values()) / min(e.sd for e in widths)
+        work = distinct * rows * zeros * 2 ** len(zero_sds)
+    tools = {e.tool for h in hypotheses for e in h if _carries(e)}
+    ratio = max((sum(e.shares_ratio for e in h) for h in hypotheses), default=0) > 1
+    nodes = min((2 * _ZERO_NODES) ** max(len(tools) - 1, 0), _MOST_COMBINATIONS) * (_MOST_RATIO_NODES if ratio else 1)
+    if max(work, len(hypotheses) * rows * nodes) < _MOST_WORK or (len(tools) < 2 and not ratio):
+        return hypotheses
+    known: dict[int, Entry] = {}
+
+    def alone(e: Entry) -> Entry:
+        if e.truth is Truth.ZERO:
+            return e
+        return known.setdefault(id(e), e.standing_alone(model.valve_ratio_sd))
+
+    return [tuple(alone(e) for e in h) for h in hypotheses]
+
+
 def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> Plan:
     """Decide which zero stays on the grid and copy the hypotheses over the nodes of what else is shared."""
     hypotheses = _with_one_tool(hypotheses)
@@ -125,12 +159,22 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
     kept = [tuple(e for e in h if e.truth is not Truth.ZERO or e.tool in zero_sds) for h in hypotheses]
     tool = max(zero_sds, key=lambda t: (zero_sds[t], count[t]), default=None)
     noded: list[tuple[Instrument | None, list[Node]]] = []
-    noded += [(t, _tool_nodes(sd, model)) for t, sd in zero_sds.items() if t is not tool]
     shares_ratio = max((sum(e.shares_ratio for e in h) for h in kept), default=0)
     if shares_ratio > 1:
         noded.append((None, _ratio_nodes(kept, model)))
     elif shares_ratio == 1:
         kept = _with_ratio_spread(kept, model)
+    total = math.prod(len(nodes) for _, nodes in noded)
+    left = set()
+    for t, sd in sorted(zero_sds.items(), key=lambda item: (-item[1], str(item[0]))):
+        nodes = [] if t is tool else _tool_nodes(sd, model)
+        if nodes and total * len(nodes) <= _MOST_COMBINATIONS:
+            noded.append((t, nodes))
+            total *= len(nodes)
+        elif nodes:
+            left.add(t)
+    if left:
+        kept = _standing_alone(kept, left)
     if not noded:
         return Plan(kept, np.zeros(1), tool, zero_sds[tool] if tool else 0.0)
     spread: list[tuple[Entry, ...]] = []
@@ -151,6 +195,18 @@ def _moved(e: Entry, by_tool: dict[Instrument | None, float], known: dict[int, E
     if id(e) not in known:
         known[id(e)] = e.moved(-by)
     return known[id(e)]
+
+
+def _standing_alone(hypotheses: list[tuple[Entry, ...]], tools: set[Instrument]) -> list[tuple[Entry, ...]]:
+    """Tools too many to follow: the zero of each of `tools` as its readings' own scatter."""
+    known: dict[int, Entry] = {}
+
+    def alone(e: Entry) -> Entry:
+        if e.tool not in tools or e.truth is Truth.ZERO:
+            return e
+        return known.setdefault(id(e), e.standing_alone(0.0))
+
+    return [tuple(alone(e) for e in h if e.truth is not Truth.ZERO or e.tool not in tools) for h in hypotheses]
 
 
 def _with_ratio_spread(hypotheses: list[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
