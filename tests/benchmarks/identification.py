@@ -94,9 +94,9 @@ def _print_worst(cases: Sequence[Case], trial: Trial, count: int) -> None:
         print(f"    {submission.unit}, {submission.experience}, {submission.condition}, {submission.engine_family}")
         for r in submission.readings:
             tool = submission.instrument_of(r)
-            print(
-                f"      {r.feature} {r.position or r.lobe or ''} {r.cylinder or ''} {tool}: {' '.join(str(v) for v in r.values)}"
-            )
+            where = f"{r.position or r.lobe or ''} {r.cylinder or ''}"
+            values = " ".join(str(v) for v in r.values)
+            print(f"      {r.feature} {where} {tool}: {values}")
 
 
 def _print_world(cases: Sequence[Case], allowance: float) -> None:
