@@ -11,7 +11,9 @@ from collections.abc import Callable
 
 import structlog
 from procrastinate import App, PsycopgConnector
+from procrastinate.exceptions import UniqueViolation
 from procrastinate.job_context import JobContext
+from procrastinate.jobs import Status
 
 from service.adapters.postgres.pool import session_conninfo
 
@@ -36,7 +38,11 @@ def make_job_app(database_url: str, forget_old_replies: Callable[[], int]) -> Ap
         manager = context.app.job_manager
         for job in await manager.get_stalled_jobs(seconds_since_heartbeat=SECONDS_WITHOUT_HEARTBEAT):
             log.warning("putting back a job whose worker is gone", job=job.id, task=job.task_name, due=timestamp)
-            await manager.retry_job(job)
+            try:
+                await manager.retry_job(job)
+            except UniqueViolation:
+                # Another of its kind waits already, and will do what this one would have done.
+                await manager.finish_job(job, status=Status.FAILED, delete_job=True)
 
     return app
 

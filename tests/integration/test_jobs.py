@@ -77,16 +77,35 @@ def test_a_job_that_fails_is_kept_and_said_to_have_failed(database_url: str) -> 
     assert states_of(database_url, "forget_old_replies") == ["failed"]
 
 
-def test_the_job_of_a_worker_that_was_killed_is_done_by_another(stores: PostgresStores, database_url: str) -> None:
-    keep_replies(stores, database_url, 5, DAY_S + 1)
-    asyncio.run(defer(database_url, "forget_old_replies"))
+def lose_the_worker_of_the_job(database_url: str) -> None:
+    """Leave the job there is as a killed worker leaves it."""
     with psycopg.connect(database_url) as connection:
         connection.execute(
             "WITH gone AS (INSERT INTO procrastinate_workers (last_heartbeat)"
             " VALUES (now() - interval '1 hour') RETURNING id)"
             " UPDATE procrastinate_jobs SET status = 'doing', worker_id = (SELECT id FROM gone)"
         )
+
+
+def test_the_job_of_a_worker_that_was_killed_is_done_by_another(stores: PostgresStores, database_url: str) -> None:
+    keep_replies(stores, database_url, 5, DAY_S + 1)
+    asyncio.run(defer(database_url, "forget_old_replies"))
+    lose_the_worker_of_the_job(database_url)
     asyncio.run(defer(database_url, "retry_stalled_jobs"))
+    # A worker that stops when idle may stop before it sees what it put back itself: the next one does it.
+    run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
     run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
     assert replies_left(database_url) == 0
     assert states_of(database_url, "forget_old_replies") == []
+
+
+def test_a_lost_job_of_which_another_waits_already_is_not_put_back(stores: PostgresStores, database_url: str) -> None:
+    keep_replies(stores, database_url, 5, DAY_S + 1)
+    asyncio.run(defer(database_url, "forget_old_replies"))
+    lose_the_worker_of_the_job(database_url)
+    asyncio.run(defer(database_url, "retry_stalled_jobs"))
+    asyncio.run(defer(database_url, "forget_old_replies"))
+    run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
+    assert replies_left(database_url) == 0
+    assert states_of(database_url, "forget_old_replies") == []
+    assert "failed" not in states_of(database_url, "retry_stalled_jobs")
