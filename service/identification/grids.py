@@ -71,6 +71,12 @@ class EntryTable:
         highest = np.where(self.present > 0, self.mean + down, np.inf).min(axis=1)
         return lowest, highest
 
+    def at_zeros(self, zeros: Floats) -> EntryTable:
+        """Every variant at every zero of its tool, that zero taken out: (V * M, E), the zeros innermost."""
+        mean = (self.mean[:, None] - zeros[:, None]).reshape(-1, self.mean.shape[1])
+        rest = (np.repeat(a, zeros.size, axis=0) for a in (self.sd, self.tail, self.sign, self.present))
+        return EntryTable(mean, *rest)
+
     def log_table(self, first: Floats, n: int, step: float) -> Floats:
         """Log-density of a variant's entries at truths `first` + i `step`, i < n: (V, n)."""
         truth = first[:, None] + step * np.arange(n)

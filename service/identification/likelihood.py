@@ -52,6 +52,7 @@ from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.grids import STEP_PER_WIDTH, Grid
 from service.identification.lobe_integral import LobePrior, Shifts, lift_density, width_density
 from service.identification.measuring import MeasuringModel
+from service.identification.mixed_lobe import mixed_width_density
 from service.identification.nodes import spread_over_nodes, within_means, zero_nodes
 from service.identification.rows import Kind, Rows
 from service.identification.shaft_integral import LobeReadings, lobes_log_density
@@ -252,14 +253,13 @@ def _core_density(
     steps: tuple[float, int],
     tool: Instrument | None,
 ) -> Floats:
-    """Log-density (V, C, M) of a journal's or the length's entries at each zero of the grid."""
+    """Log-density of a journal's or the length's entries at each zero of the grid: (V, C, M), (V, C, 1) if none matter."""
     step, apart = steps
-    if all(e.tool is tool for s in sets for e in s):
+    carried = [e.tool is tool for s in sets for e in s]
+    if all(carried):
         at = Shifts(np.full(mean.size, zeros[0]), zeros.size, apart, step)
-        return width_density(sets, mean, sd, wear, at)
-    still = Shifts(np.zeros(mean.size), 1, 1, step)
-    columns = []
-    for zero in zeros:
-        moved = [tuple(e.moved(-zero) if e.tool is tool else e for e in s) for s in sets]
-        columns.append(width_density(moved, mean, sd, wear, still)[..., 0])
-    return np.stack(columns, axis=-1)
+    elif not any(carried):
+        at = Shifts(np.zeros(mean.size), 1, 1, step)
+    else:
+        return mixed_width_density(sets, mean, sd, wear, tool, zeros, step)
+    return width_density(sets, mean, sd, wear, at)

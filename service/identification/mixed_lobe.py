@@ -1,11 +1,11 @@
-"""The integral over one lobe read with several tools, one of which carries the zero on the grid.
+"""The integrals over one lobe or one journal read with several tools, one of which carries the zero on the grid.
 
 The zero moves only that tool's readings, the undersize moves the base circle itself, so the result has an axis for
 each: (V, K, M, S), variant, row, zero z_m (a uniform grid) and undersize u_n (any). With b = B0 - u + making:
 
     G(z_m, u_n) = sum_i Normal(x_i - B0 + u_n; sdB) MBo_i MBm_(i+m) sum_j p(l_j) ML_j MHo_(i+j) MHm_(i+j+m)
 
-where m tables belong to the tool on the grid and o tables to the others.
+where m tables belong to the tool on the grid and o tables to the others. A journal or the length has no undersize.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from service.domain.readings import Instrument
 from service.identification.densities import log_emg, log_normal
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, TAILS, EntryTable, Grid, in_pieces, nodes_between
+from service.identification.grids import SPREADS, TAILS, EntryTable, Grid, coarser, in_pieces, nodes_between
 from service.identification.lobe_integral import LobePrior
 from service.identification.table import Floats
 
@@ -61,6 +61,37 @@ def _scaled(table: EntryTable, first: Floats, n: int, step: float) -> tuple[Floa
 def _at_zeros(table: Floats, reach: int, apart: int) -> Floats:
     """A table on the fine grid, as it stands at each zero: one axis more, the zeros', `apart` steps apart."""
     return sliding_window_view(table, reach, axis=-1)[..., ::apart]
+
+
+def mixed_width_density(
+    variants: Sequence[Sequence[Entry]],
+    mean: Floats,
+    sd: Floats,
+    wear: float,
+    tool: Instrument | None,
+    zeros: Floats,
+    step: float,
+) -> Floats:
+    """Log-density of width entries on truths mean_k + sd_k N - Exp(`wear`) at every zero of `tool`: (V, K, M)."""
+    still = EntryTable.of([tuple(e for e in s if e.tool is not tool) for s in variants])
+    moving = EntryTable.of([tuple(e for e in s if e.tool is tool) for s in variants])
+    still_low, still_high = still.truth_range()
+    moving_low, moving_high = moving.truth_range()
+    low = np.maximum(np.maximum(still_low, moving_low - zeros[-1]), (mean - SPREADS * sd - TAILS * wear).min())
+    high = np.minimum(np.minimum(still_high, moving_high - zeros[0]), (mean + SPREADS * sd).max())
+    high = np.maximum(high, low)
+    step = step * coarser(1, low, high, step)
+    first, n = nodes_between(low, high, step)
+    still_table, still_top = _scaled(still, first, n, step)
+    n_z = zeros.size
+    at_zeros = moving.at_zeros(zeros).log_table(np.repeat(first, n_z), n, step).reshape(len(variants), n_z, n)
+    moving_top = at_zeros.max(axis=(1, 2))
+    tables = np.exp(at_zeros - moving_top[:, None, None]) * still_table[:, None]
+    at = first[:, None] + step * np.arange(n)
+    prior = np.exp(log_emg(at[:, None] - mean[None, :, None], sd[None, :, None], wear, -1))
+    with np.errstate(divide="ignore"):
+        log_density = np.log(np.matmul(prior, np.swapaxes(tables, 1, 2)) * step)
+    return np.asarray(log_density + (still_top + moving_top)[:, None, None])
 
 
 def mixed_lobe_density(
