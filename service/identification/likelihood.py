@@ -55,9 +55,9 @@ from service.identification.measuring import MeasuringModel
 from service.identification.mixed_lobe import mixed_width_density
 from service.identification.nodes import spread_over_nodes, within_means, zero_nodes
 from service.identification.rows import Kind, Rows
-from service.identification.shaft_integral import LobeReadings, lobes_log_density
+from service.identification.shaft_integral import LobeReadings, ZeroWeights, shaft_log_density
 from service.identification.table import CatalogueTable, Floats, Ints, of_core
-from service.identification.variants import grouped
+from service.identification.variants import grouped, spread_over
 
 _WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH)
 _ROWS_AT_ONCE = 256
@@ -206,34 +206,35 @@ def _given_nodes(
     n_h = len(hypotheses)
     own = np.array([sum(e.own_log for e in h) for h in hypotheses])
     free = np.broadcast_to(own[:, None], (n_h, rows.size)).copy()
-    over_zero = np.broadcast_to(log_weight, (n_h, 1, zeros.size))
     wear = model.nose_wear_mean if used else 0.0
     cores, core_of_row = np.unique(rows.core, return_inverse=True)
-    per_core: Floats = np.zeros((n_h, cores.size, zeros.size))
+    shared = [variants for key, variants in groups.items() if key[0] in ("journal", "length", "zero")]
+    of_shared = np.stack([v.of for v in shared], axis=1) if shared else np.zeros((n_h, 1), np.int64)
+    distinct, of_hypothesis = np.unique(of_shared, axis=0, return_inverse=True)
+    over_zero: Floats = np.broadcast_to(log_weight, (distinct.shape[0], cores.size, zeros.size))
+    for column, variants in enumerate(shared):
+        if variants.key[0] == "zero":
+            values = np.stack([_zero_check(s, zeros, tool) for s in variants.sets])[:, None]
+        else:
+            mean, sd, core_wear = _core_width(table, cores, variants.key, model, used)
+            values = _core_density(variants.sets, mean, sd, core_wear, zeros, (step, apart), tool)
+        over_zero = over_zero + spread_over(values, distinct[:, column])
     lobes: list[LobeReadings] = []
     for key, variants in groups.items():
-        name = key[0]
-        if name == "lobe":
-            prior, cost = _lobe_prior(rows, int(str(key[1])), wear)
-            free += np.where((variants.of >= 0)[:, None], cost[None], 0.0)
-            if any(e.truth in (Truth.BASE, Truth.HEIGHT) for s in variants.sets for e in s):
-                lobes.append(LobeReadings(variants, prior))
-            else:
-                free += variants.spread(lift_density(variants.sets, prior, step * coarse))
-        elif name in ("journal", "length"):
-            mean, sd, core_wear = _core_width(table, cores, key, model, used)
-            per_core = per_core + variants.spread(
-                _core_density(variants.sets, mean, sd, core_wear, zeros, (step, apart), tool)
-            )
-        elif name == "zero":
-            of_zero = np.stack([_zero_check(s, zeros, tool) for s in variants.sets])
-            over_zero = over_zero + variants.spread(of_zero)[:, None, :]
-        else:
+        if variants in shared:
+            continue
+        if key[0] != "lobe":
             free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
-    over_zero = (over_zero + per_core)[:, core_of_row, :]
-    if lobes:
-        over_zero = over_zero + lobes_log_density(rows, lobes, zeros, Grid(step, coarse, apart), tool, model)
-    return np.asarray(log_sum_exp(over_zero, axis=2) + free)
+            continue
+        prior, cost = _lobe_prior(rows, int(str(key[1])), wear)
+        free += np.where((variants.of >= 0)[:, None], cost[None], 0.0)
+        if any(e.truth in (Truth.BASE, Truth.HEIGHT) for s in variants.sets for e in s):
+            lobes.append(LobeReadings(variants, prior))
+        else:
+            free += variants.spread(lift_density(variants.sets, prior, step * coarse))
+    weights = ZeroWeights(zeros, over_zero, of_hypothesis.ravel(), core_of_row)
+    free += shaft_log_density(rows, lobes, weights, Grid(step, coarse, apart), tool, model)
+    return free
 
 
 def _zero_check(entries: Sequence[Entry], zeros: Floats, tool: Instrument | None) -> Floats:
@@ -253,7 +254,7 @@ def _core_density(
     steps: tuple[float, int],
     tool: Instrument | None,
 ) -> Floats:
-    """Log-density of a journal's or the length's entries at each zero of the grid: (V, C, M), (V, C, 1) if none matter."""
+    """Log-density of a journal's or the length's entries at each zero: (V, C, M), or (V, C, 1) if no zero matters."""
     step, apart = steps
     carried = [e.tool is tool for s in sets for e in s]
     if all(carried):

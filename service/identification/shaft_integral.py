@@ -8,23 +8,23 @@ micrometer), zero and undersize move different readings and are kept apart.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from scipy.special import gammaln
 
 from service.domain.readings import Instrument
-from service.identification.densities import log_normal
+from service.identification.densities import log_normal, log_sum_exp
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, STEP_PER_WIDTH, TAILS, EntryTable, Grid, in_pieces
-from service.identification.lobe_integral import LobePrior, Shifts, lobe_density
+from service.identification.grids import MOST_NUMBERS, SPREADS, STEP_PER_WIDTH, TAILS, EntryTable, Grid, in_pieces
+from service.identification.lobe_integral import LobePrior, Shifts, lobe_densities
 from service.identification.measuring import MeasuringModel
 from service.identification.mixed_lobe import mixed_lobe_density
 from service.identification.rows import Kind, Rows
 from service.identification.table import Floats, Ints
-from service.identification.variants import Variants
+from service.identification.variants import Variants, spread_over
 
 _MOST_SHIFTS = 2000
 _SMOOTH_MM = 0.1
@@ -49,54 +49,182 @@ class LobeReadings:
         return [e for s in self.variants.sets for e in s if e.truth in (Truth.BASE, Truth.HEIGHT)]
 
 
-def lobes_log_density(
+@dataclass(frozen=True, eq=False)
+class ZeroWeights:
+    """What journals, zero checks and the tool itself say of the zero, for each core and each zero of the grid.
+
+    `log_weight` (J, C, M); hypothesis h has `of[h]` of the J; row k stands on core `core_of_row[k]` of the C.
+    """
+
+    zeros: Floats
+    log_weight: Floats
+    of: Ints
+    core_of_row: Ints
+
+    def alone(self) -> Floats:
+        """Summed over the zeros, as where no lobe was read: (H, K)."""
+        return np.asarray(log_sum_exp(self.log_weight, axis=2)[self.of][:, self.core_of_row])
+
+
+def shaft_log_density(
     rows: Rows,
     lobes: Sequence[LobeReadings],
-    zeros: Floats,
+    weights: ZeroWeights,
     grid: Grid,
     tool: Instrument | None,
     model: MeasuringModel,
 ) -> Floats:
-    """Log-density of all lobes' entries at each zero of the grid: (H, K, M), or (H, K, 1) when no lobe carries it."""
+    """Log-density of all lobes' entries and of what bears on the zero, zero and undersize summed over: (H, K)."""
+    if not lobes:
+        return weights.alone()
     combinations, back = np.unique(np.stack([lobe.variants.of for lobe in lobes], axis=1), axis=0, return_inverse=True)
     carrying = [e.tool is tool and tool is not None for lobe in lobes for e in lobe.widths()]
-    mixed = any(carrying) and not all(carrying)
-    z = zeros if any(carrying) else np.zeros(1)
+    result = np.empty((back.size, rows.size))
     made = np.flatnonzero(rows.kind == Kind.MADE)
     loose = np.flatnonzero(rows.kind != Kind.MADE)
-    result = np.empty((combinations.shape[0], rows.size, z.size))
     for index, loosely in ((made, False), (loose, True)):
         if not index.size:
             continue
         some = rows.take(index)
         here = [lobe.among(index) for lobe in lobes]
-        if not loosely:
-            result[:, index] = _as_made(some, here, combinations, z, grid, tool if mixed else None)
+        of_zero = replace(weights, core_of_row=weights.core_of_row[index])
+        if any(carrying) and not all(carrying):
+            result[:, index] = _several_tools(some, here, combinations, back, of_zero, grid, tool, model, loosely)
         else:
-            result[:, index] = _with_undersize(some, here, combinations, z, grid, tool if mixed else None, model)
-    return result[back.ravel()]
+            if not any(carrying):
+                # no lobe feels the zero: it is summed over first, and stays where it is
+                total = log_sum_exp(of_zero.log_weight, axis=2)[..., None]
+                of_zero = replace(of_zero, zeros=np.zeros(1), log_weight=total)
+            result[:, index] = _one_tool(some, here, combinations, back, of_zero, grid, model, loosely)
+    return result
 
 
-def _spread(values: Floats, sets: Ints) -> Floats:
-    """One value a variant to one a combination; zeros where the lobe was not read (-1)."""
-    padded = np.concatenate([values, np.zeros((1, *values.shape[1:]))])
-    return np.asarray(padded[sets])
-
-
-def _as_made(
-    rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, zeros: Floats, grid: Grid, mixed: Instrument | None
+def _several_tools(
+    rows: Rows,
+    lobes: Sequence[LobeReadings],
+    combinations: Ints,
+    back: Ints,
+    weights: ZeroWeights,
+    grid: Grid,
+    tool: Instrument | None,
+    model: MeasuringModel,
+    loosely: bool,
 ) -> Floats:
-    """Rows with no undersize: (combinations, K, M)."""
-    total = np.zeros((combinations.shape[0], rows.size, zeros.size))
-    at = Shifts(np.full(rows.size, zeros[0]), zeros.size, grid.apart, grid.step, grid.coarse)
-    for column, lobe in enumerate(lobes):
-        if mixed is None:
-            values = lobe_density(lobe.variants.sets, lobe.prior, at)
-        else:
-            none = np.zeros((rows.size, 1))
-            values = mixed_lobe_density(lobe.variants.sets, lobe.prior, mixed, zeros, none, grid)[..., 0]
-        total += _spread(values, combinations[:, column])
-    return total
+    """Zero and undersize move different readings: lobes at every zero, (combinations, K, M), then summed over it."""
+    if loosely:
+        density = _with_undersize(rows, lobes, combinations, weights.zeros, grid, tool, model)
+    else:
+        density = np.zeros((combinations.shape[0], rows.size, weights.zeros.size))
+        none = np.zeros((rows.size, 1))
+        for column, lobe in enumerate(lobes):
+            values = mixed_lobe_density(lobe.variants.sets, lobe.prior, tool, weights.zeros, none, grid)[..., 0]
+            density += spread_over(values, combinations[:, column])
+    of_zero = weights.log_weight[:, weights.core_of_row][weights.of]
+    return np.asarray(log_sum_exp(density[back] + of_zero, axis=2))
+
+
+def _one_tool(
+    rows: Rows,
+    lobes: Sequence[LobeReadings],
+    combinations: Ints,
+    back: Ints,
+    weights: ZeroWeights,
+    grid: Grid,
+    model: MeasuringModel,
+    loosely: bool,
+) -> Floats:
+    """Zero and undersize enter as their difference s = Z - U: one grid of shifts. (H, K)."""
+    every = _every(rows, lobes, grid.step) if loosely else grid.apart
+    result = np.empty((back.size, rows.size))
+    low, high = _windows(rows, lobes, combinations, weights.zeros, every * grid.step, model)
+    free = np.flatnonzero(~np.isfinite(low).all(axis=1))
+    if free.size:
+        # no width was read, and so there is nothing that zero or undersize could move
+        at_rest = _lobes_at(rows, lobes, combinations[free], Shifts(np.zeros(rows.size), 1, 1, grid.step, grid.coarse))
+        place = np.zeros(combinations.shape[0], np.int64)
+        place[free] = np.arange(free.size)
+        members = np.flatnonzero(np.isin(back, free))
+        result[members] = weights.alone()[members] + at_rest[place[back[members]], :, 0]
+    for chosen, first, count in _spans(low, high, weights.zeros, every * grid.step, loosely):
+        at = Shifts(weights.zeros[0] + every * grid.step * first, count, every, grid.step, grid.coarse)
+        members = np.flatnonzero(np.isin(back, chosen))
+        needed, of_needed = np.unique(weights.of[members], return_inverse=True)
+        of_shift, top = _shift_weights(rows, weights, needed, first, count, grid, every, model)
+        pieces = math.ceil(members.size * rows.size * count / MOST_NUMBERS)
+        for few in np.array_split(np.argsort(back[members], kind="stable"), pieces):
+            some, own = np.unique(back[members[few]], return_inverse=True)
+            density = _lobes_at(rows, lobes, combinations[some], at)
+            best = density.max(axis=2)
+            best = np.where(np.isfinite(best), best, 0.0)
+            linear = np.exp(density - best[..., None])
+            total = np.einsum("hks,hks->hk", of_shift[of_needed[few]], linear[own])
+            with np.errstate(divide="ignore"):
+                result[members[few]] = np.log(total) + top[of_needed[few]] + best[own]
+    return result
+
+
+def _spans(low: Floats, high: Floats, zeros: Floats, apart: float, loosely: bool) -> Iterator[tuple[Ints, Ints, int]]:
+    """(combinations, each row's first shift from the zeros' first, how many shifts): `apart` from each other, in mm."""
+    read = np.flatnonzero(np.isfinite(low).all(axis=1))
+    if not loosely:
+        # with no undersize the shift is the zero
+        if read.size:
+            yield read, np.zeros(low.shape[1], np.int64), zeros.size
+        return
+    for chosen in _clusters(low, high, read):
+        first = np.floor((low[chosen].min(axis=0) - zeros[0]) / apart).astype(np.int64)
+        last = np.ceil((high[chosen].max(axis=0) - zeros[0]) / apart).astype(np.int64)
+        yield chosen, first, int(min((last - first).max() + 1, _MOST_SHIFTS))
+
+
+def _lobes_at(rows: Rows, lobes: Sequence[LobeReadings], chosen: Ints, at: Shifts) -> Floats:
+    """Log-density of the chosen combinations' lobes at each shift: (combinations, K, S)."""
+    density = np.zeros((chosen.shape[0], rows.size, at.count))
+    needed = [_of_chosen(lobe, chosen[:, column]) for column, lobe in enumerate(lobes)]
+    each = lobe_densities([(sets, lobe.prior) for (sets, _), lobe in zip(needed, lobes, strict=True)], at)
+    for values, (_, back) in zip(each, needed, strict=True):
+        density += spread_over(values, back)
+    return density
+
+
+def _shift_weights(
+    rows: Rows,
+    weights: ZeroWeights,
+    needed: Ints,
+    first: Ints,
+    count: int,
+    grid: Grid,
+    every: int,
+    model: MeasuringModel,
+) -> tuple[Floats, Floats]:
+    """How likely each shift is before the lobes: (needed, K, S) on a scale whose log is the second, (needed, K).
+
+    Row k's shifts are the zeros' first plus (`first[k]` + n) `every` steps. With no undersize the shift is the zero
+    itself; otherwise it is the zero less the undersize, summed over the zeros: once for each core and kind of row.
+    """
+    n_z = weights.zeros.size
+    log_weight = weights.log_weight[needed]
+    top = log_weight.max(axis=2)
+    top = np.where(np.isfinite(top), top, 0.0)
+    linear = np.exp(log_weight - top[..., None])
+    if (rows.kind == Kind.MADE).all():
+        return linear[:, weights.core_of_row], top[:, weights.core_of_row]
+    at = first[:, None] + np.arange(count)
+    found = np.empty((needed.size, rows.size, count))
+    begin = int(first.min())
+    size = int(first.max()) + count - begin
+    steps = grid.apart * np.arange(n_z)[:, None] - every * (begin + np.arange(size))
+    least = int(steps.min())
+    undersize: Floats = grid.step * np.arange(least, int(steps.max()) + 1, dtype=float)
+    kinds, of_kind = np.unique(np.where(rows.kind == Kind.STRANGER, rows.undersize_sd, -1.0), return_inverse=True)
+    for kind in range(kinds.size):
+        mine = np.flatnonzero(of_kind == kind)
+        one = rows.take(mine[:1])
+        prior = np.exp(undersize_log_density(undersize[None], one, model)[0]) * (every * grid.step)
+        cores, of_core = np.unique(weights.core_of_row[mine], return_inverse=True)
+        carried = linear[:, cores] @ prior[steps - least]
+        found[:, mine] = carried[:, of_core[:, None], at[mine] - begin]
+    return found, top[:, weights.core_of_row]
 
 
 def undersize_log_density(undersize: Floats, rows: Rows, model: MeasuringModel) -> Floats:
@@ -177,24 +305,20 @@ def _with_undersize(
     combinations: Ints,
     zeros: Floats,
     grid: Grid,
-    mixed: Instrument | None,
+    tool: Instrument | None,
     model: MeasuringModel,
 ) -> Floats:
     """Rows whose base circles are off by one unknown amount, that amount summed over: (combinations, K, M)."""
     result = np.zeros((combinations.shape[0], rows.size, zeros.size))
     low, high = _windows(rows, lobes, combinations, zeros, grid.step, model)
     every = _every(rows, lobes, grid.step)
-    summed = partial(_sum_mixed, tool=mixed) if mixed is not None else _sum_shifted
     for chosen in _clusters(low, high, np.flatnonzero(np.isfinite(low).all(axis=1))):
-        first, last = low[chosen].min(axis=0), high[chosen].max(axis=0)
-        if mixed is not None:
-            # the shift is less the undersize; what the zero takes is added to the window
-            first, last = first - zeros[-1], last - zeros[0]
+        # the shift is less the undersize; what the zero takes is added to the window
+        first, last = low[chosen].min(axis=0) - zeros[-1], high[chosen].max(axis=0) - zeros[0]
         count = int(min(np.ceil((last - first).max() / (every * grid.step)) + 1, _MOST_SHIFTS))
         at = Shifts(first, count, every, grid.step, grid.coarse)
-        each = rows.size * count * (zeros.size if mixed is not None else 1)
-        work = partial(summed, rows, lobes, zeros=zeros, at=at, grid=grid, model=model)
-        result[chosen] = in_pieces(work, combinations[chosen], each)
+        work = partial(_sum_mixed, rows, lobes, zeros=zeros, at=at, grid=grid, tool=tool, model=model)
+        result[chosen] = in_pieces(work, combinations[chosen], rows.size * count * zeros.size)
     return result
 
 
@@ -203,35 +327,6 @@ def _of_chosen(lobe: LobeReadings, which: Ints) -> tuple[list[tuple[Entry, ...]]
     needed, back = np.unique(which, return_inverse=True)
     offset = int(needed[0] < 0)
     return [lobe.variants.sets[i] for i in needed if i >= 0], np.asarray(back).ravel() - offset
-
-
-def _sum_shifted(
-    rows: Rows,
-    lobes: Sequence[LobeReadings],
-    chosen: Ints,
-    zeros: Floats,
-    at: Shifts,
-    grid: Grid,
-    model: MeasuringModel,
-) -> Floats:
-    """Every lobe carries the gridded zero or none does: one grid of shifts."""
-    density = np.zeros((chosen.shape[0], rows.size, at.count))
-    for column, lobe in enumerate(lobes):
-        sets, back = _of_chosen(lobe, chosen[:, column])
-        if sets:
-            density += _spread(lobe_density(sets, lobe.prior, at), back)
-    # z_m - s_n takes only M + (count - 1) every distinct values, so U's density is worked out on those
-    span = (at.count - 1) * at.every
-    index = np.arange((zeros.size - 1) * grid.apart + 1 + span) - span
-    distinct = (zeros[0] - at.first)[:, None] + at.step * index
-    prior = np.exp(undersize_log_density(distinct, rows, model)) * (at.every * at.step)
-    which = grid.apart * np.arange(zeros.size)[:, None] + at.every * (at.count - 1 - np.arange(at.count))[None]
-    top = density.max(axis=2, keepdims=True)
-    top = np.where(np.isfinite(top), top, 0.0)
-    linear = np.exp(density - top)
-    summed = np.matmul(np.swapaxes(linear, 0, 1), np.swapaxes(prior[:, which], 1, 2))
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.log(np.swapaxes(summed, 0, 1)) + top)
 
 
 def _sum_mixed(
@@ -249,7 +344,7 @@ def _sum_mixed(
     for column, lobe in enumerate(lobes):
         sets, back = _of_chosen(lobe, chosen[:, column])
         if sets:
-            density += _spread(mixed_lobe_density(sets, lobe.prior, tool, zeros, -shift, grid), back)
+            density += spread_over(mixed_lobe_density(sets, lobe.prior, tool, zeros, -shift, grid), back)
     prior = np.exp(undersize_log_density(-shift, rows, model)) * (at.every * at.step)
     top = density.max(axis=(2, 3), keepdims=True)
     top = np.where(np.isfinite(top), top, 0.0)

@@ -21,8 +21,13 @@ class Variants:
 
     def spread(self, values: Floats) -> Floats:
         """From one value a variant (V, ...) to one a hypothesis (H, ...), zero where the group was not read."""
-        padded = np.concatenate([values, np.zeros((1, *values.shape[1:]))])
-        return np.asarray(padded[self.of])
+        return spread_over(values, self.of)
+
+
+def spread_over(values: Floats, of: Ints) -> Floats:
+    """`values` (V, ...) at each of `of`, zero for -1."""
+    padded = np.concatenate([values, np.zeros((1, *values.shape[1:]))])
+    return np.asarray(padded[of])
 
 
 def grouped(hypotheses: Sequence[Sequence[Entry]]) -> dict[GroupKey, Variants]:
