@@ -12,7 +12,7 @@ the density of both readings depends on x and d alone, whatever the part (notati
 
 with e_base = Normal(0, sd_base) + Exp(technique) and e_height = Normal(0, sqrt(sdL^2 + sd_height^2)) - Exp(wear_nose) -
 Exp(technique). There are few kinds of such pairs, so log F is worked out once for each on a grid (the trapezium rule
-over u) and read off by cubic interpolation: to about 3e-5 where it is within 30 nats of its greatest value, and
+over u) and read off by cubic interpolation: to about 3e-5 where it is within 16 nats of its greatest value, and
 carried on with its slope beyond.
 """
 
@@ -29,8 +29,8 @@ from service.identification.densities import log_emg, log_normal
 from service.identification.grids import STEP_PER_WIDTH
 from service.identification.table import Floats, Ints
 
-_NORMAL_REACH, _TAIL_REACH = 8.0, 30.0
-"""The table covers so many spreads and so many means of an exponential: 30 nats down."""
+_NORMAL_REACH, _TAIL_REACH = 7.0, 16.0
+"""The table covers so many spreads and so many means of an exponential: some 16 nats down at least."""
 _PER_WIDTH = 0.25
 _UNSEEN_TAIL = 0.02
 """A tail this small beside the spread is a shift and a little more spread, to 1e-6 of the density."""
@@ -106,9 +106,9 @@ def _log_two_tails(y: Floats, sd: float, one: float, other: float) -> Floats:
     return np.asarray(slow + np.log1p(-np.exp(np.minimum(quick - slow, -1e-12))) - math.log(large - small))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=512)
 def pair_table(errors: PairErrors) -> PairTable:
-    """The table for one kind of pair. Kept for the process: some 200 kB each."""
+    """The table for one kind of pair. Kept for the process: some 100 kB each."""
     sd_b, lift_sd, wear = errors.base_sd, errors.lift_sd, errors.wear
     if errors.height is None:
         if errors.base is None:

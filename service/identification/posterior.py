@@ -133,8 +133,6 @@ def _ratios(table: CatalogueTable) -> dict[int, tuple[float, ...]]:
 _LONG_SHOT = 11.0
 """With several tools on the lobes, a first reckoning takes every zero as its reading's own scatter; rows and slips this
 many nats below its best are let go before the exact one, which is dear."""
-_HOPELESS = 25.0
-"""A row this many nats below the best under the first hand is let go: a coarser hand cannot bring it back."""
 
 
 def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
@@ -188,12 +186,8 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
         for a, hand in enumerate(all_hands)
     )
     log_world = np.stack([prior + hand.log_share for hand in all_hands])
-    first_hand = log_likelihood(table, rows, entries[0], model, used)
-    lasting = _lasting(log_world[0] + first_hand, _HOPELESS)
-    rows, log_world, first_hand = rows.take(lasting), log_world[:, :, lasting], first_hand[:, lasting]
-    others = [log_likelihood(table, rows, hs, model, used) for hs in entries[1:]]
-    likelihood = np.stack([first_hand, *others])
-    joint = log_world + likelihood
+    together = log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, used)
+    joint = log_world + together.reshape(log_world.shape)
     # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
     relative = joint - joint.max()
     log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)
