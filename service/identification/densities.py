@@ -41,6 +41,26 @@ def log_emg(x: Floats, sd: Floats | float, tail: Floats | float, sign: int | Flo
     return np.where(heavy, value, log_normal(x - sign * tail, sd))
 
 
+_UNSEEN_TAIL = 0.02
+"""A tail this small beside the spread is a shift and a little more spread, to 1e-6 of the density."""
+
+
+def log_two_tails(y: Floats, sd: Floats | float, one: float, other: float) -> Floats:
+    """Log-density at `y` of Normal(0, `sd`) - Exponential(mean `one`) - Exponential(mean `other`).
+
+    The sum of two exponentials of means a and b has the density (exp(-t/a) - exp(-t/b)) / (a - b), so this is the
+    difference of two exponentially modified normals.
+    """
+    small, large = min(one, other), max(one, other)
+    if small <= _UNSEEN_TAIL * float(np.min(sd)):
+        return log_emg(y + small, np.hypot(sd, small), large, -1)
+    if large - small < 1e-3 * large:
+        large = 1.001 * small
+    slow = log_emg(y, sd, large, -1) + np.log(large)
+    quick = log_emg(y, sd, small, -1) + np.log(small)
+    return np.asarray(slow + np.log1p(-np.exp(np.minimum(quick - slow, -1e-12))) - np.log(large - small))
+
+
 def log_sum_exp(a: Floats, axis: int | tuple[int, ...]) -> Floats:
     """log(sum(exp(a))) over `axis`, safe for rows of minus infinity and never NaN."""
     top = np.max(a, axis=axis, keepdims=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from service.identification.densities import log_emg, log_normal
+from service.identification.densities import log_emg, log_normal, log_two_tails
 from service.identification.entries import Entry, Truth
 from service.identification.grids import SPREADS, TAILS, EntryTable, coarser, in_pieces, nodes_between, offsets, slide
 from service.identification.pair_tables import PairErrors, look_up, pair_table
@@ -70,17 +70,13 @@ def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats,
         # a wear that the reading cannot see is a shift and a little more spread
         mean, sd, wear = mean - wear, np.hypot(sd, wear), 0.0
     shift = at.first[:, None] + at.every * at.step * np.arange(at.count)
-    single_tail = entries.mean.shape[1] == 1 and wear == 0
-    if entries.gaussian or single_tail:
-        if single_tail:
-            m, s, constant = entries.mean[:, 0], entries.sd[:, 0], np.zeros(len(variants))
-            tail, sign = entries.tail[:, 0][:, None, None], entries.sign[:, 0][:, None, None]
-        else:
-            m, s, constant = entries.combined()
-            tail, sign = np.array(wear), np.array(-1.0)
+    if entries.mean.shape[1] == 1 and (wear == 0 or not (entries.tail[entries.sign > 0] > 0).any()):
+        return _one_reading(entries, mean, sd, wear, shift)
+    if entries.gaussian:
+        m, s, constant = entries.combined()
         away = m[:, None, None] - shift[None] - mean[None, :, None]
         total_sd = np.hypot(s[:, None, None], sd[None, :, None])
-        return np.asarray(log_emg(away, total_sd, tail, sign) + constant[:, None, None])
+        return np.asarray(log_emg(away, total_sd, wear, -1) + constant[:, None, None])
     low, high = entries.truth_range()
     reach = SPREADS * sd
     low = np.maximum(low, (mean + at.first - reach - TAILS * wear).min())
@@ -95,6 +91,21 @@ def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats,
     kernel = np.exp(log_emg(distance, sd[None, :, None], wear, -1))
     values = np.broadcast_to(table[:, None, :], (*start.shape, n))
     return np.asarray(_log(slide(values, kernel, at.every, coarse) * step) + scale[:, None, None])
+
+
+def _one_reading(entries: EntryTable, mean: Floats, sd: Floats, wear: float, shift: Floats) -> Floats:
+    """Each variant a single reading, whose one-sided part, if any, goes the way of the wear, or there is no wear."""
+    found = np.empty((entries.mean.shape[0], mean.size, shift.shape[1]))
+    away = entries.mean[:, 0, None, None] - shift[None] - mean[None, :, None]
+    total_sd = np.hypot(entries.sd[:, 0, None, None], sd[None, :, None])
+    tails = entries.tail[:, 0] * entries.sign[:, 0]
+    for tail in set(tails.tolist()):
+        some = np.flatnonzero(tails == tail)
+        if tail > 0:
+            found[some] = log_emg(away[some], total_sd[some], tail, 1)
+        else:
+            found[some] = log_two_tails(away[some], total_sd[some], -tail, wear)
+    return found
 
 
 def lift_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, step: float) -> Floats:

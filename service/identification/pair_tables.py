@@ -25,15 +25,13 @@ from functools import lru_cache
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from service.identification.densities import log_emg, log_normal
+from service.identification.densities import log_emg, log_normal, log_two_tails
 from service.identification.grids import STEP_PER_WIDTH
 from service.identification.table import Floats, Ints
 
 _NORMAL_REACH, _TAIL_REACH = 7.0, 16.0
 """The table covers so many spreads and so many means of an exponential: some 16 nats down at least."""
 _PER_WIDTH = 0.25
-_UNSEEN_TAIL = 0.02
-"""A tail this small beside the spread is a shift and a little more spread, to 1e-6 of the density."""
 _MOST_POINTS = 700
 _LEAST = -600.0
 
@@ -90,22 +88,6 @@ def _axis(width: float, spread: float, low_tail: float, high_tail: float) -> _Ax
 _POINT = _Axis(0.0, 1.0, 1, (0.0, 0.0), (0.0, 0.0))
 
 
-def _log_two_tails(y: Floats, sd: float, one: float, other: float) -> Floats:
-    """Log-density at `y` of Normal(0, sd) - Exp(one) - Exp(other).
-
-    The sum of two exponentials of means a and b has the density (exp(-t/a) - exp(-t/b)) / (a - b).
-    """
-    for small, large in ((one, other), (other, one)):
-        if small <= _UNSEEN_TAIL * sd:
-            return log_emg(y + small, math.hypot(sd, small), large, -1)
-    large, small = max(one, other), min(one, other)
-    if large - small < 1e-3 * large:
-        large = 1.001 * small
-    slow = log_emg(y, sd, large, -1) + math.log(large)
-    quick = log_emg(y, sd, small, -1) + math.log(small)
-    return np.asarray(slow + np.log1p(-np.exp(np.minimum(quick - slow, -1e-12))) - math.log(large - small))
-
-
 @lru_cache(maxsize=512)
 def pair_table(errors: PairErrors) -> PairTable:
     """The table for one kind of pair. Kept for the process: some 100 kB each."""
@@ -120,7 +102,7 @@ def pair_table(errors: PairErrors) -> PairTable:
     if errors.base is None:
         spread = math.hypot(sd_h, sd_b)
         x = _axis(spread, spread, max(wear, tail_h), 0.0)
-        return PairTable(x, _POINT, _log_two_tails(x.points, spread, wear, tail_h)[None])
+        return PairTable(x, _POINT, log_two_tails(x.points, spread, wear, tail_h)[None])
     sd, tail = errors.base
     x = _axis(math.hypot(sd_b, 1 / math.hypot(1 / sd, 1 / sd_h)), math.hypot(sd, sd_b), 0.0, tail)
     d = _axis(math.hypot(sd_h, 1 / math.hypot(1 / sd, 1 / sd_b)), math.hypot(sd, sd_h), max(wear, tail_h, tail), 0.0)
@@ -130,7 +112,7 @@ def pair_table(errors: PairErrors) -> PairTable:
     n = math.ceil((2 * _NORMAL_REACH * sd + _TAIL_REACH * tail) / step) + 1
     u: Floats = -_NORMAL_REACH * sd + step * np.arange(n, dtype=float)
     at_height: Floats = d.first + u[0] + step * np.arange((d.size - 1) * within + n, dtype=float)
-    height = sliding_window_view(np.exp(_log_two_tails(at_height, sd_h, wear, tail_h)), n)[::within]
+    height = sliding_window_view(np.exp(log_two_tails(at_height, sd_h, wear, tail_h)), n)[::within]
     base = np.exp(log_emg(u, sd, tail, 1)) * step
     making = np.exp(log_normal(x.points[None] - u[:, None], sd_b))
     with np.errstate(divide="ignore"):
