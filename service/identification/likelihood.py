@@ -41,6 +41,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -112,15 +113,48 @@ def _core_width(
     return stated, sd, model.journal_wear_mean if used else 0.0
 
 
+@dataclass(frozen=True)
+class _Making:
+    """The least spreads of making among the rows and cores at hand, in mm."""
+
+    journal: float
+    base: float
+    lift: float
+
+    @classmethod
+    def among(cls, table: CatalogueTable, rows: Rows, model: MeasuringModel) -> _Making:
+        made = rows.kind == Kind.MADE
+        journals = table.journal_sd[np.unique(rows.core[rows.core >= 0])]
+        least = (
+            min(usual, float(np.min(stated[np.isfinite(stated)], initial=np.inf)))
+            for usual, stated in (
+                (model.journal_making_sd, journals),
+                (model.base_making_sd, rows.base_sd[made]),
+                (model.lift_making_sd, rows.lift_sd[made]),
+            )
+        )
+        return cls(*least)
+
+    def own(self, truth: Truth) -> float:
+        """The narrowest prior that an integral over this truth runs over."""
+        if truth in (Truth.HEIGHT, Truth.LIFT):
+            return self.lift
+        return self.base if truth is Truth.BASE else self.journal
+
+    def beside(self, truth: Truth) -> float:
+        """How far the truth strays, as a reading of the tool's zero sees it."""
+        return math.hypot(self.base, self.lift) if truth is Truth.HEIGHT else self.own(truth)
+
+
 def _steps(
-    hypotheses: Sequence[Sequence[Entry]], tool: Instrument | None, zero_sd: float, making: float
+    hypotheses: Sequence[Sequence[Entry]], tool: Instrument | None, zero_sd: float, making: _Making
 ) -> tuple[float, int, int]:
     """(step in mm, steps at a time of the lobes' own integrals, steps between the zeros of the grid).
 
     Either the lobes or the zeros take single steps, whichever needs the finer grid: the zeros do where many readings
     of one tool share them, the lobes where a finer tool than the one on the grid has read them.
     """
-    own = shared = making
+    own = shared = min(making.base, making.lift)
     for entries in hypotheses:
         weights: dict[tuple[GroupKey, Truth], float] = {}
         carried: dict[tuple[GroupKey, Truth], float] = {}
@@ -130,11 +164,11 @@ def _steps(
                 weights[key] = weights.get(key, 0.0) + 1 / e.sd**2
                 if e.tool is tool:
                     carried[key] = carried.get(key, 0.0) + 1 / e.sd**2
-        if weights:
-            own = min(own, 1 / math.sqrt(1 / making**2 + max(weights.values())))
+        for (_, truth), weight in weights.items():
+            own = min(own, 1 / math.sqrt(1 / making.own(truth) ** 2 + weight))
         if carried and zero_sd:
-            precision = 1 / zero_sd**2 + sum(1 / (making**2 + 1 / w) for w in carried.values())
-            shared = min(shared, 1 / math.sqrt(precision))
+            seen = sum(1 / (making.beside(truth) ** 2 + 1 / weight) for (_, truth), weight in carried.items())
+            shared = min(shared, 1 / math.sqrt(1 / zero_sd**2 + seen))
     if shared >= own:
         return STEP_PER_WIDTH * own, 1, max(1, int(shared / own))
     coarse = math.ceil(own / shared)
@@ -194,14 +228,7 @@ def _given_nodes(
 ) -> Floats:
     """Log-likelihood (H, K) when every zero but that of `tool` is known: the grids over Z and U."""
     groups = grouped(hypotheses)
-    making = min(model.journal_making_sd, model.lift_making_sd, model.base_making_sd)
-    stated = np.concatenate(
-        [rows.lift_sd[rows.kind == Kind.MADE].ravel(), rows.base_sd[rows.kind == Kind.MADE].ravel()]
-    )
-    stated = stated[np.isfinite(stated)]
-    if stated.size:
-        making = min(making, float(stated.min()))
-    step, coarse, apart = _steps(hypotheses, tool, zero_sd, making)
+    step, coarse, apart = _steps(hypotheses, tool, zero_sd, _Making.among(table, rows, model))
     zeros, log_weight = zero_nodes(zero_sd, step * apart, model) if tool is not None else (np.zeros(1), np.zeros(1))
     n_h = len(hypotheses)
     own = np.array([sum(e.own_log for e in h) for h in hypotheses])

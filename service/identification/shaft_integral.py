@@ -137,6 +137,7 @@ def _one_tool(
     every = _every(rows, lobes, grid.step) if loosely else grid.apart
     result = np.empty((back.size, rows.size))
     low, high = _windows(rows, lobes, combinations, weights.zeros, every * grid.step, model)
+    alike, of_row = _alike(rows, weights.core_of_row)
     free = np.flatnonzero(~np.isfinite(low).all(axis=1))
     if free.size:
         # no width was read, and so there is nothing that zero or undersize could move
@@ -145,11 +146,13 @@ def _one_tool(
         place[free] = np.arange(free.size)
         members = np.flatnonzero(np.isin(back, free))
         result[members] = weights.alone()[members] + at_rest[place[back[members]], :, 0]
-    for chosen, first, count in _spans(low, high, weights.zeros, every * grid.step, loosely):
+    for chosen, first, count in _spans(low, high, of_row, weights.zeros, every * grid.step, loosely):
         at = Shifts(weights.zeros[0] + every * grid.step * first, count, every, grid.step, grid.coarse)
         members = np.flatnonzero(np.isin(back, chosen))
         needed, of_needed = np.unique(weights.of[members], return_inverse=True)
-        of_shift, top = _shift_weights(rows, weights, needed, first, count, grid, every, model)
+        own_weights = replace(weights, core_of_row=weights.core_of_row[alike])
+        of_shift, top = _shift_weights(rows.take(alike), own_weights, needed, first[alike], count, grid, every, model)
+        of_shift, top = of_shift[:, of_row], top[:, of_row]
         pieces = math.ceil(members.size * rows.size * count / MOST_NUMBERS)
         for few in np.array_split(np.argsort(back[members], kind="stable"), pieces):
             some, own = np.unique(back[members[few]], return_inverse=True)
@@ -163,8 +166,28 @@ def _one_tool(
     return result
 
 
-def _spans(low: Floats, high: Floats, zeros: Floats, apart: float, loosely: bool) -> Iterator[tuple[Ints, Ints, int]]:
-    """(combinations, each row's first shift from the zeros' first, how many shifts): `apart` from each other, in mm."""
+def _alike(rows: Rows, core_of_row: Ints) -> tuple[Ints, Ints]:
+    """(one row of each sort, each row's sort): rows of a sort differ in their lifts alone."""
+    sort = np.stack([core_of_row.astype(float), rows.kind.astype(float), rows.undersize_sd, *rows.base.T])
+    order = np.lexsort(sort)
+    sorted_ = sort[:, order]
+    with np.errstate(invalid="ignore"):
+        new = ~((sorted_[:, 1:] == sorted_[:, :-1]) | (np.isnan(sorted_[:, 1:]) & np.isnan(sorted_[:, :-1]))).all(
+            axis=0
+        )
+    begins = np.concatenate([[True], new])
+    of_row = np.empty(rows.size, np.int64)
+    of_row[order] = np.cumsum(begins) - 1
+    return order[begins], of_row
+
+
+def _spans(
+    low: Floats, high: Floats, of_row: Ints, zeros: Floats, apart: float, loosely: bool
+) -> Iterator[tuple[Ints, Ints, int]]:
+    """(combinations, each row's first shift from the zeros' first, how many shifts): `apart` from each other, in mm.
+
+    Rows of one sort take the same shifts.
+    """
     read = np.flatnonzero(np.isfinite(low).all(axis=1))
     if not loosely:
         # with no undersize the shift is the zero
@@ -172,9 +195,12 @@ def _spans(low: Floats, high: Floats, zeros: Floats, apart: float, loosely: bool
             yield read, np.zeros(low.shape[1], np.int64), zeros.size
         return
     for chosen in _clusters(low, high, read):
-        first = np.floor((low[chosen].min(axis=0) - zeros[0]) / apart).astype(np.int64)
-        last = np.ceil((high[chosen].max(axis=0) - zeros[0]) / apart).astype(np.int64)
-        yield chosen, first, int(min((last - first).max() + 1, _MOST_SHIFTS))
+        first, last = np.full(of_row.max() + 1, np.inf), np.full(of_row.max() + 1, -np.inf)
+        np.minimum.at(first, of_row, low[chosen].min(axis=0))
+        np.maximum.at(last, of_row, high[chosen].max(axis=0))
+        begin = np.floor((first - zeros[0]) / apart).astype(np.int64)
+        end = np.ceil((last - zeros[0]) / apart).astype(np.int64)
+        yield chosen, begin[of_row], int(min((end - begin).max() + 1, _MOST_SHIFTS))
 
 
 def _lobes_at(rows: Rows, lobes: Sequence[LobeReadings], chosen: Ints, at: Shifts) -> Floats:
@@ -209,22 +235,15 @@ def _shift_weights(
     linear = np.exp(log_weight - top[..., None])
     if (rows.kind == Kind.MADE).all():
         return linear[:, weights.core_of_row], top[:, weights.core_of_row]
-    at = first[:, None] + np.arange(count)
-    found = np.empty((needed.size, rows.size, count))
-    begin = int(first.min())
-    size = int(first.max()) + count - begin
-    steps = grid.apart * np.arange(n_z)[:, None] - every * (begin + np.arange(size))
-    least = int(steps.min())
-    undersize: Floats = grid.step * np.arange(least, int(steps.max()) + 1, dtype=float)
-    kinds, of_kind = np.unique(np.where(rows.kind == Kind.STRANGER, rows.undersize_sd, -1.0), return_inverse=True)
-    for kind in range(kinds.size):
-        mine = np.flatnonzero(of_kind == kind)
-        one = rows.take(mine[:1])
-        prior = np.exp(undersize_log_density(undersize[None], one, model)[0]) * (every * grid.step)
-        cores, of_core = np.unique(weights.core_of_row[mine], return_inverse=True)
-        carried = linear[:, cores] @ prior[steps - least]
-        found[:, mine] = carried[:, of_core[:, None], at[mine] - begin]
-    return found, top[:, weights.core_of_row]
+    steps = every * (first[:, None] + np.arange(count))
+    least, most = -steps[:, -1], grid.apart * (n_z - 1) - steps[:, 0]
+    span = np.arange(int((most - least).max()) + 1, dtype=float)
+    undersize: Floats = grid.step * (least[:, None] + span)
+    prior = np.exp(undersize_log_density(undersize, rows, model)) * (every * grid.step)
+    away = grid.apart * np.arange(n_z)[:, None] - steps[:, None] - least[:, None, None]
+    at_each = np.take_along_axis(prior, away.reshape(rows.size, -1), axis=1).reshape(away.shape)
+    found = np.matmul(np.swapaxes(linear[:, weights.core_of_row], 0, 1), at_each)
+    return np.swapaxes(found, 0, 1), top[:, weights.core_of_row]
 
 
 def undersize_log_density(undersize: Floats, rows: Rows, model: MeasuringModel) -> Floats:
@@ -366,7 +385,7 @@ def _clusters(low: Floats, high: Floats, members: Ints) -> list[Ints]:
         reach = max(end, float(start[i] + width[i]))
         if (
             found
-            and size[i] == size[found[-1][0]]
+            and size[i] <= size[found[-1][0]] + 1
             and reach - start[found[-1][0]] <= 1.6 * max(width[found[-1][0]], width[i])
         ):
             found[-1].append(i)
