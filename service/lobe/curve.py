@@ -1,0 +1,148 @@
+"""A lobe's lift as a smooth curve with its uncertainty: a spline over the event, nothing outside it.
+
+Lift is zero, with its first two derivatives, outside the event. Inside it is a spline of degree 5 on equally spaced
+knots; its coefficients carry a covariance, from which every figure's standard uncertainty follows by propagation
+(JCGM 100, 5.2): for a figure F, u(F)^2 = g' C g with g the derivative of F by the coefficients.
+
+Angles are cam degrees, lengths millimetres; a derivative of order n is in mm per cam degree^n.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import BSpline
+
+Floats = NDArray[np.float64]
+
+DEGREE = 5
+_HELD = 3
+"""Coefficients at each end that stay zero: lift, velocity and acceleration all begin from nothing."""
+_GRID_DEG = 0.25
+
+
+def whole_basis(start_deg: float, stop_deg: float, pieces: int) -> BSpline[np.float64]:
+    """Every B-spline on `pieces` equal pieces from `start_deg` to `stop_deg`, one a column; zero outside."""
+    inner = np.linspace(start_deg, stop_deg, pieces + 1)
+    knots = np.concatenate([[start_deg] * DEGREE, inner, [stop_deg] * DEGREE])
+    return BSpline(knots, np.eye(knots.size - DEGREE - 1), DEGREE, extrapolate=False)
+
+
+@dataclass(frozen=True, eq=False)
+class LiftCurve:
+    """A lobe's lift against an unwrapped cam angle (degrees), from `start_deg` to `stop_deg` and zero elsewhere.
+
+    `coefficients` (p,) in mm with `covariance` (p, p); p = pieces + 5 - 6, the six held at zero left out.
+    """
+
+    start_deg: float
+    stop_deg: float
+    pieces: int
+    coefficients: Floats
+    covariance: Floats
+
+    @cached_property
+    def _splines(self) -> dict[int, BSpline[np.float64]]:
+        return {0: whole_basis(self.start_deg, self.stop_deg, self.pieces)}
+
+    @cached_property
+    def _lifts(self) -> dict[int, BSpline[np.float64]]:
+        every = self._splines[0]
+        padded = np.pad(self.coefficients, _HELD)
+        return {0: BSpline(every.t, padded, DEGREE, extrapolate=False)}
+
+    def _at(self, splines: dict[int, BSpline[np.float64]], cam_deg: ArrayLike, order: int) -> Floats:
+        if order not in splines:
+            splines[order] = splines[0].derivative(order)
+        at = np.atleast_1d(np.asarray(cam_deg, float))
+        values = np.asarray(splines[order](at))
+        values[(at < self.start_deg) | (at > self.stop_deg)] = 0.0
+        return values
+
+    def basis(self, cam_deg: ArrayLike, order: int = 0) -> Floats:
+        """The derivative of the lift (`order` times by angle) by each coefficient, at each angle: (n, p).
+
+        Angles are unwrapped: 0 and 360 are two different places.
+        """
+        return self._at(self._splines, cam_deg, order)[:, _HELD:-_HELD]
+
+    def lift(self, cam_deg: ArrayLike, order: int = 0) -> Floats:
+        """Lift, or its derivative of an order, at each angle: (n,)."""
+        return self._at(self._lifts, cam_deg, order)
+
+    def lift_sd(self, cam_deg: ArrayLike, order: int = 0) -> Floats:
+        """Standard uncertainty of `lift` at each angle: (n,)."""
+        rows = self.basis(cam_deg, order)
+        return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
+
+    def sd(self, gradient: Floats) -> float:
+        """Standard uncertainty of a figure from its derivative by the coefficients, (p,)."""
+        return math.sqrt(max(float(gradient @ self.covariance @ gradient), 0.0))
+
+    @cached_property
+    def grid_deg(self) -> Floats:
+        """Angles over the event, a quarter of a degree apart or closer."""
+        count = math.ceil((self.stop_deg - self.start_deg) / _GRID_DEG) + 1
+        return np.linspace(self.start_deg, self.stop_deg, count)
+
+    @cached_property
+    def grid_lift(self) -> Floats:
+        """Lift over `grid_deg`."""
+        return self.lift(self.grid_deg)
+
+    @cached_property
+    def nose_deg(self) -> float:
+        """The angle of greatest lift: the highest grid point, then Newton's steps on the slope."""
+        grid, s = self.grid_deg, self.grid_lift
+        at = float(grid[min(max(int(s.argmax()), 1), s.size - 2)])
+        step = float(grid[1] - grid[0])
+        best = at
+        for _ in range(4):
+            slope, bend = float(self.lift(best, 1)[0]), float(self.lift(best, 2)[0])
+            if bend >= 0:
+                break
+            best = float(np.clip(best - slope / bend, at - step, at + step))
+        return best
+
+    def crossing(self, lift_mm: float, *, opening: bool) -> float | None:
+        """The angle at which the lift passes `lift_mm`, on the side asked for, the first met going out from the nose.
+
+        None where the lobe is not so high.
+        """
+        grid, s = self.grid_deg, self.grid_lift
+        top = int(s.argmax())
+        if s[top] <= lift_mm:
+            return None
+        side = np.flatnonzero(s[:top] <= lift_mm) if opening else top + np.flatnonzero(s[top:] <= lift_mm)
+        if not side.size:
+            return None
+        low, high = (side[-1], side[-1] + 1) if opening else (side[0], side[0] - 1)
+        share = (lift_mm - s[low]) / (s[high] - s[low])
+        at = float(grid[low] + share * (grid[high] - grid[low]))
+        least, most = sorted((float(grid[low]), float(grid[high])))
+        for _ in range(3):
+            slope = float(self.lift(at, 1)[0])
+            if slope == 0:
+                break
+            at = float(np.clip(at - (float(self.lift(at)[0]) - lift_mm) / slope, least, most))
+        return at
+
+    def moved(self, by_deg: float) -> LiftCurve:
+        """The same curve `by_deg` degrees later."""
+        return LiftCurve(
+            self.start_deg + by_deg, self.stop_deg + by_deg, self.pieces, self.coefficients, self.covariance
+        )
+
+    def mirrored(self) -> LiftCurve:
+        """The same lobe turned the other way: the lift at minus each angle."""
+        return LiftCurve(
+            -self.stop_deg,
+            -self.start_deg,
+            self.pieces,
+            self.coefficients[::-1].copy(),
+            self.covariance[::-1, ::-1].copy(),
+        )

@@ -1,0 +1,56 @@
+"""Single wild readings: found before the smoothing, where they stand out from their neighbours, and after it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.lobe.smoothing import Smoothed
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_PATTERN = np.array([-1.0, 4.0, -6.0, 4.0, -1.0]) / 6.0
+"""What one wild reading does to five neighbours' distances from the cubic through their own neighbours."""
+
+
+def lone_spikes(from_nose: Floats, residual: Floats, scale: float, already: Flags) -> Flags:
+    """Single readings far off the cubic through the two before and the two after, in the way of a spike.
+
+    A kink of the lobe is off too, but differently: its neighbours do not stand off the other way.
+    """
+    found = np.zeros(residual.size, bool)
+    for _ in range(3):
+        rows = np.flatnonzero(~already & ~found)
+        rows = rows[np.argsort(from_nose[rows], kind="stable")]
+        if rows.size < 9:
+            break
+        y, at = residual[rows], from_nose[rows]
+        off = np.zeros(rows.size)
+        off[2:-2] = y[2:-2] - (4 * (y[1:-3] + y[3:-1]) - (y[:-4] + y[4:])) / 6.0
+        even = np.zeros(rows.size, bool)
+        gap = np.diff(at)
+        even[2:-2] = np.abs(gap[1:-2] - gap[2:-1]) + np.abs(gap[:-3] - gap[3:]) < 0.2 * gap[1:-2]
+        typical = max(1.4826 * float(np.median(np.abs(off[2:-2]))), scale)
+        window = np.lib.stride_tricks.sliding_window_view(np.pad(off, 2), 5)
+        size = -(window @ _PATTERN) / float(_PATTERN @ _PATTERN)
+        left = ((window + size[:, None] * _PATTERN) ** 2).sum(axis=1)
+        spike = even & (np.abs(size) > 8 * typical) & (left < 0.25 * (window**2).sum(axis=1))
+        best = np.lib.stride_tricks.sliding_window_view(np.pad(np.abs(size) * spike, 2), 5).max(axis=1)
+        now = spike & (np.abs(size) >= best)
+        if not now.any():
+            break
+        found[rows[now]] = True
+    return found
+
+
+_WILD = 4.5
+
+
+def wild_readings(fit: Smoothed) -> Flags:
+    """Readings whose residual, studentised without themselves, is beyond all chance; the worst of any close group."""
+    n = fit.residuals.size
+    inner = fit.residuals / np.sqrt(1 - fit.leverage) / fit.noise_mm
+    freedom = max(n - fit.freedom - fit.wave.size, 2.0)
+    outer = np.abs(inner) * np.sqrt((freedom - 1) / np.maximum(freedom - inner**2, 1e-6))
+    return np.asarray((outer > _WILD) & (np.abs(inner) >= 0.7 * np.abs(inner).max()))
