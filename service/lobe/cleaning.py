@@ -6,6 +6,7 @@ its level, runout and drift, a bump on it and single wild readings left out, and
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -16,7 +17,7 @@ from service.lobe.base_circle import base_columns, bump_on, fit_base, wave_can_b
 from service.lobe.curve import LiftCurve
 from service.lobe.event import about_the_nose, base_rows, event, need_base, outside, rough_event, step_of
 from service.lobe.lift_table import RawTable, bad, check_table
-from service.lobe.smoothing import Smoothed, smooth
+from service.lobe.smoothing import STIFFER, Smoothed, smooth
 from service.lobe.spikes import lone_spikes, wild_readings
 
 Floats = NDArray[np.float64]
@@ -75,6 +76,7 @@ def clean(raw: RawTable) -> CleanTable:
     nose, from_nose = about_the_nose(raw)
     lift = raw.lift_mm
     step = step_of(from_nose)
+    least = raw.written_step_mm / math.sqrt(12)  # rounding to a step (JCGM 100, F.2.2.1)
     edges = rough_event(from_nose, lift, step)
     order = np.arange(lift.size, dtype=float)
     wave = wave_can_be_told(from_nose, outside(from_nose, edges, 10.0))
@@ -98,14 +100,14 @@ def clean(raw: RawTable) -> CleanTable:
     spiked = on_base & (np.abs(residual) > 5 * base.scale_mm)
     spiked |= lone_spikes(from_nose, residual, base.scale_mm, spiked | bump)
     used = ~bump & ~spiked
-    fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, stiffer=())
+    fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, (), least)
     for _ in range(4):
-        wild = wild_readings(fit)
+        wild = wild_readings(fit, from_nose[used])
         if not wild.any():
             break
         used[np.flatnonzero(used)[wild]] = False
-        fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, stiffer=())
-    fit = smooth(from_nose[used], lift[used], columns[used], *edges, step)
+        fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, (), least)
+    fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, STIFFER, least)
     shape = fit.curve.lift(from_nose)
     fitted = columns @ fit.wave + shape
     outliers = ~used & ~bump

@@ -34,7 +34,7 @@ def rough_event(from_nose: Floats, lift: Floats, step: float) -> Edges:
     """The event to a few degrees; refuses tables that show no whole event."""
     order = np.argsort(from_nose, kind="stable")
     at, calm = from_nose[order], median_filter(lift[order], size=5, mode="nearest")
-    low, high = float(np.percentile(calm, 5)), float(calm.max())
+    low, high = _level(calm), float(calm.max())
     floor = low + 0.06 * (high - low)
     top = int(np.argmin(np.abs(at)))
     before, after = np.flatnonzero(calm[:top] <= floor), top + np.flatnonzero(calm[top:] <= floor)
@@ -54,6 +54,14 @@ def rough_event(from_nose: Floats, lift: Floats, step: float) -> Edges:
         second = order[clear][int(calm[clear].argmax())]
         raise bad("is the top of a second nose; give each lobe a table of its own", int(second), 1)
     return edges
+
+
+def _level(calm: Floats) -> float:
+    """The base circle's level, roughly: where, below half height, readings are thickest."""
+    half = (float(calm.min()) + float(calm.max())) / 2
+    counts, bins = np.histogram(calm[calm < half], bins=25)
+    most = int(counts.argmax())
+    return float(bins[most] + bins[most + 1]) / 2
 
 
 def outside(from_nose: Floats, edges: Edges, margin: float) -> Flags:

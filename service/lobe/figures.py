@@ -53,8 +53,8 @@ class LobeFigures:
 
     `centre` is the mean of the middles of 13 chords of equal lift, from a fifth to four fifths of the lift; it is the
     one used for separation. `mirror_centre` is the angle about which the lobe is nearest its own mirror image.
-    `asymmetry` is how far the middle moves from the chord at 0.050 in to the one at nine tenths of the lift; ramps run
-    from 0.006 to 0.020 in; `area` is in mm x crank degrees.
+    `asymmetry` is how far the middle moves from the chord at nine tenths of the lift to the one at 0.050 in, above 0
+    where the closing side is the slower; ramps run from 0.006 to 0.020 in; `area` is in mm x crank degrees.
     """
 
     lift: Figure
@@ -168,14 +168,14 @@ def _asymmetry(curve: LiftCurve, lift_mm: float) -> Figure | None:
     low, high = _chord(curve, _SKEW_LOW_MM), _chord(curve, _SKEW_HIGH_SHARE * lift_mm)
     if low is None or high is None:
         return None
-    gradient = (high.opens_by + high.closes_by - low.opens_by - low.closes_by) / 2
-    return Figure((high.opens + high.closes - low.opens - low.closes) / 2, curve.sd(gradient))
+    gradient = (low.opens_by + low.closes_by - high.opens_by - high.closes_by) / 2
+    return Figure((low.opens + low.closes - high.opens - high.closes) / 2, curve.sd(gradient))
 
 
 def _mirror_centre(curve: LiftCurve, begun_at: float) -> Figure:
     """The c that makes the integral of (s(c+u) - s(c-u))^2 over u least.
 
-    Its derivative, F(c) = int d (s'(c+u) + s'(c-u)) du with d the difference, is nothing there; Newton's steps find it
+    Its derivative, F(c) = int d (s'(c+u) - s'(c-u)) du with d the difference, is nothing there; Newton's steps find it
     and g = -F_by_coefficients / F_by_c.
     """
     reach = max(curve.stop_deg - begun_at, begun_at - curve.start_deg)
@@ -185,16 +185,16 @@ def _mirror_centre(curve: LiftCurve, begun_at: float) -> Figure:
     for _ in range(4):
         ahead, behind = c + u, c - u
         difference = curve.lift(ahead) - curve.lift(behind)
-        slopes = curve.lift(ahead, 1) + curve.lift(behind, 1)
+        slopes = curve.lift(ahead, 1) - curve.lift(behind, 1)
         slope_by_c = float(slopes @ slopes + difference @ (curve.lift(ahead, 2) - curve.lift(behind, 2)))
         if slope_by_c <= 0:
             break
         c -= float(np.clip(difference @ slopes / slope_by_c, -5.0, 5.0))
     ahead, behind = c + u, c - u
     difference = curve.lift(ahead) - curve.lift(behind)
-    slopes = curve.lift(ahead, 1) + curve.lift(behind, 1)
+    slopes = curve.lift(ahead, 1) - curve.lift(behind, 1)
     by = slopes @ (curve.basis(ahead) - curve.basis(behind)) + difference @ (
-        curve.basis(ahead, 1) + curve.basis(behind, 1)
+        curve.basis(ahead, 1) - curve.basis(behind, 1)
     )
     return Figure(c, curve.sd(by / slope_by_c) if slope_by_c > 0 else math.inf)
 

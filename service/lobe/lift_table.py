@@ -54,6 +54,12 @@ class RawTable:
         scale = CRANK_DEG_PER_CAM_DEG if self.degrees is Degrees.CRANK else 1.0
         return np.asarray(self.angle_deg / scale if self.rising else -self.angle_deg / scale)
 
+    @property
+    def written_step_mm(self) -> float:
+        """The step the lifts were written to: the least difference between two of them."""
+        steps = np.diff(np.unique(np.round(self.lift_mm, 7)))
+        return float(steps.min()) if steps.size else 0.0
+
     def own_angle(self, cam_deg: float) -> float:
         """A cam angle of `cam_deg`'s scale on the table's own scale, within a turn of it from 0."""
         scale = CRANK_DEG_PER_CAM_DEG if self.degrees is Degrees.CRANK else 1.0

@@ -77,14 +77,17 @@ class _Penalised:
     z: Floats  # U' L^-1 X'y
     total: float
     freedom: int
+    least_noise: float
 
     @classmethod
-    def of(cls, shape: Floats, values: Floats, penalty: Floats, freedom: int) -> _Penalised:
+    def of(cls, shape: Floats, values: Floats, penalty: Floats, freedom: int, least_noise: float) -> _Penalised:
         low = cholesky(penalty, lower=True)
         half = solve_triangular(low, shape.T, lower=True)
         strength, turn = eigh(half @ half.T)
         back = solve_triangular(low, turn, lower=True, trans="T")
-        return cls(back, np.maximum(strength, 0.0), turn.T @ (half @ values), float(values @ values), freedom)
+        return cls(
+            back, np.maximum(strength, 0.0), turn.T @ (half @ values), float(values @ values), freedom, least_noise
+        )
 
     def misfit(self, weight: Floats) -> Floats:
         """Penalised sum of squares at each of some smoothing weights, (m,)."""
@@ -94,7 +97,7 @@ class _Penalised:
         """Minus twice the restricted log-likelihood at each log weight, but for a constant; the noise at its best."""
         weight = np.exp(log_weight)
         each = self.misfit(weight) / self.freedom
-        noise = np.maximum(each, _LEAST_NOISE_MM**2)
+        noise = np.maximum(each, self.least_noise**2)
         worth = np.log1p(self.strength / weight[:, None]).sum(axis=1)
         return np.asarray(self.freedom * (np.log(noise) + each / noise) + worth)
 
@@ -116,12 +119,14 @@ def smooth(
     stop_deg: float,
     step_deg: float,
     stiffer: tuple[float, ...] = STIFFER,
+    least_noise_mm: float = 0.0,
 ) -> Smoothed:
     """Fit a table: readings (n,) at unwrapped angles, `fixed` (n, q) the columns of level, wave and drift.
 
     The event runs from `start_deg` to `stop_deg`. Needs more readings than q + 3 and at least one outside the event
-    for the level. A nose bends more evenly than ramps and flanks begin and end, so the penalty about the nose (where
-    lift is above `_NOSE_SHARE`) may be stiffer, by the factor of `stiffer` under which the table is likeliest.
+    for the level. Noise below `least_noise_mm` is not believed. A nose bends more evenly than ramps and flanks begin
+    and end, so the penalty about the nose (where lift is above `_NOSE_SHARE`) may be stiffer, by the factor of
+    `stiffer` under which the table is likeliest.
     """
     pieces = pieces_of(start_deg, stop_deg, step_deg)
     frame = LiftCurve(start_deg, stop_deg, pieces, np.zeros(pieces + DEGREE - 6), np.zeros((0, 0)))
@@ -131,20 +136,20 @@ def smooth(
     inside = shape - q_fixed @ (q_fixed.T @ shape)
     left = lift_mm - q_fixed @ (q_fixed.T @ lift_mm)
     freedom = lift_mm.size - fixed.shape[1]
+    least = max(least_noise_mm, _LEAST_NOISE_MM)
     top = (start_deg + stop_deg) / 2, (start_deg + stop_deg) / 2
-    fit = _Penalised.of(inside, left, roughness(start_deg, stop_deg, pieces, top, 1.0), freedom)
+    fit = _Penalised.of(inside, left, roughness(start_deg, stop_deg, pieces, top, 1.0), freedom, least)
     score, log_weight = fit.best()
     pilot = frame.basis(frame.grid_deg) @ (fit.back @ (fit.z / (fit.strength + math.exp(log_weight))))
     high = frame.grid_deg[pilot > _NOSE_SHARE * pilot.max()]
     for factor in stiffer:
-        other = _Penalised.of(
-            inside, left, roughness(start_deg, stop_deg, pieces, (float(high[0]), float(high[-1])), factor), freedom
-        )
+        penalty = roughness(start_deg, stop_deg, pieces, (float(high[0]), float(high[-1])), factor)
+        other = _Penalised.of(inside, left, penalty, freedom, least)
         its = other.best()
         if its[0] < score:
             fit, (score, log_weight) = other, its
     weight = math.exp(log_weight)
-    noise = max(math.sqrt(float(fit.misfit(np.array([weight]))[0]) / freedom), _LEAST_NOISE_MM)
+    noise = max(math.sqrt(float(fit.misfit(np.array([weight]))[0]) / freedom), least)
     scaled = fit.back / np.sqrt(fit.strength + weight)
     covariance = noise**2 * scaled @ scaled.T
     coefficients = fit.back @ (fit.z / (fit.strength + weight))

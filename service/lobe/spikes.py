@@ -45,12 +45,25 @@ def lone_spikes(from_nose: Floats, residual: Floats, scale: float, already: Flag
 
 
 _WILD = 4.5
+_LEAST_WILD_MM = 0.01
+_ALONE = 0.6
 
 
-def wild_readings(fit: Smoothed) -> Flags:
-    """Readings whose residual, studentised without themselves, is beyond all chance; the worst of any close group."""
+def wild_readings(fit: Smoothed, cam_deg: Floats) -> Flags:
+    """Readings whose residual, studentised without themselves, is beyond all chance, and whose neighbours' is not.
+
+    Where the curve cannot follow a kink of the lobe, neighbours are off together, and none of them is wild. Of
+    several only the worst are taken at a time: the others may be off because of them.
+    """
     n = fit.residuals.size
     inner = fit.residuals / np.sqrt(1 - fit.leverage) / fit.noise_mm
     freedom = max(n - fit.freedom - fit.wave.size, 2.0)
     outer = np.abs(inner) * np.sqrt((freedom - 1) / np.maximum(freedom - inner**2, 1e-6))
-    return np.asarray((outer > _WILD) & (np.abs(inner) >= 0.7 * np.abs(inner).max()))
+    order = np.argsort(cam_deg, kind="stable")
+    along = np.pad(fit.residuals[order], 1)
+    beside = np.empty(n)
+    sign = np.sign(along[1:-1])
+    beside[order] = np.maximum(along[:-2] * sign, along[2:] * sign)
+    size = np.abs(fit.residuals)
+    wild = (outer > _WILD) & (size > _LEAST_WILD_MM) & (beside < _ALONE * size)
+    return np.asarray(wild & (size >= 0.7 * size[wild].max(initial=0.0)))
