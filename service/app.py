@@ -70,7 +70,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         settings.losses,
         CatalogueSnapshot(DEFAULT_MODEL),
     )
-    desk = Desk(stores, answering)
+    desk = Desk(stores, answering, settings.rules)
     probes = Probes(redis.answers, _schema_probe(pool))
 
     app = Flask("lobedesk", static_folder=None)

@@ -15,6 +15,13 @@ from typing import Any
 
 from limits import parse_many
 
+from service.domain.casework import (
+    DEFAULT_REPLY_HOURS,
+    DEFAULT_RULES,
+    CaseworkRules,
+    read_reply_hours,
+    reply_hours_text,
+)
 from service.domain.errors import LobedeskError
 from service.identification.losses import DEFAULT_LOSSES, Losses
 
@@ -61,6 +68,15 @@ def _rate(value: str) -> str:
     except ValueError:
         raise ValueError("is not a rate such as `30/minute` or `5/second;100/hour`") from None
     return value.strip()
+
+
+def _reply_hours(value: str) -> str:
+    try:
+        return reply_hours_text(read_reply_hours(value))
+    except ValueError as error:
+        raise ValueError(
+            f"is not hours by source, such as `{reply_hours_text(DEFAULT_REPLY_HOURS)}`: {error}"
+        ) from None
 
 
 def _level(value: str) -> str:
@@ -114,7 +130,37 @@ class Settings:
     loss_handed_over: float = _setting(
         DEFAULT_LOSSES.handed_over, _number(0.01, 1e6), "cost of putting a case before a person, in readings asked for"
     )
+    reply_hours: str = _setting(
+        reply_hours_text(DEFAULT_REPLY_HOURS),
+        _reply_hours,
+        "hours within which a person answers, by source of the case",
+    )
+    review_lease: int = _setting(
+        DEFAULT_RULES.lease_s, _whole(10, 86_400), "seconds a claim on a review holds without activity"
+    )
+    second_look_share: float = _setting(
+        DEFAULT_RULES.second_look_share, _number(0, 1), "share of automatic answers put before a person all the same"
+    )
+    remind_days: int = _setting(
+        DEFAULT_RULES.remind_days, _whole(1, 3650), "days until a caller who was asked for a reading is reminded"
+    )
+    close_days: int = _setting(
+        DEFAULT_RULES.close_days, _whole(1, 3650), "days after the reminder until the case is closed"
+    )
+    link_days: int = _setting(DEFAULT_RULES.link_days, _whole(1, 3650), "days a customer's return link works")
     log_level: str = _setting("info", _level, "least severe message logged: debug, info, warning, error")
+
+    @property
+    def rules(self) -> CaseworkRules:
+        """The desk's own rules."""
+        return CaseworkRules(
+            reply_hours=read_reply_hours(self.reply_hours),
+            lease_s=self.review_lease,
+            second_look_share=self.second_look_share,
+            remind_days=self.remind_days,
+            close_days=self.close_days,
+            link_days=self.link_days,
+        )
 
     @property
     def losses(self) -> Losses:

@@ -8,7 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.domain.readings import Degrees, Instrument, LobeKind, Position
+from service.domain.readings import Degrees, Instrument, LobeKind, Position, Reading
+from service.domain.units import LengthUnit
 
 
 class AnswerState(StrEnum):
@@ -95,12 +96,18 @@ class Derived:
 
 @dataclass(frozen=True)
 class SuspectedSlip:
-    """A slip that the readings as a whole point to, and where."""
+    """A slip that the readings as a whole point to, and where.
+
+    `meant` is what the readings at some places of the submission would be without it, `meant_unit` the unit they would
+    be in; both empty where the only remedy is to read again.
+    """
 
     slip: Slip
     pointer: str
     probability: float
     message: str
+    meant: tuple[tuple[int, Reading], ...] = ()
+    meant_unit: LengthUnit | None = None
 
 
 @dataclass(frozen=True)

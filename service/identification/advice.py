@@ -37,7 +37,8 @@ def suspected_slips(posterior: Posterior, submission: Submission) -> tuple[Suspe
         written = submission.readings[index] if index is not None else None
         meant = hypothesis.changed.get(index) if index is not None else None
         words = words_for_slip(named, written, meant, submission.unit)
-        found.append(SuspectedSlip(named, pointer, p, words))
+        unit = submission.unit.other if hypothesis.other_unit else None
+        found.append(SuspectedSlip(named, pointer, p, words, tuple((i, hypothesis.changed[i]) for i in sorted(hypothesis.changed)), unit))
     return tuple(found)
 
 

@@ -103,6 +103,8 @@ class MeasuringModel:
     stranger_single_pattern_share: float = 0.6
     stranger_lift_spread: float = 0.6
     """Bandwidth in mm of a stranger's lift about the lifts the catalogue sells."""
+    stranger_lift_kinds: tuple[tuple[float, float], ...] = ((0.85, 1.0), (0.15, 4.0))
+    """(share, factor on that spread): most strangers' lifts are of the catalogue's kind, some far from any of it."""
     stranger_base_sd: float = 0.7
     unexplained_prior: float = 0.001
     family_right: float = 0.93

@@ -20,9 +20,6 @@ from service.identification.densities import log_normal
 from service.identification.measuring import MeasuringModel
 from service.identification.table import CatalogueTable, Floats, Ints
 
-_LIFT_SPREADS = ((0.85, 1.0), (0.15, 4.0))
-"""(share, factor): most strangers' lifts are of the catalogue's kind, some are far from any of it."""
-
 
 class Kind(IntEnum):
     """The hypothesis of making that a row stands for."""
@@ -129,7 +126,7 @@ def stranger_rows(
 
     single = model.stranger_single_pattern_share if lifts is not None else 0.0
     dual = []
-    for share, factor in _LIFT_SPREADS:
+    for share, factor in model.stranger_lift_kinds:
         sd = np.tile(np.hypot(factor * spread, model.lift_making_sd), (cores.size, 1))
         log_prior = log_share + np.log1p(-single) + np.log(share)
         dual.append(rows(cores, base, undersize, np.tile(mean, (cores.size, 1)), sd, log_prior))
@@ -140,7 +137,7 @@ def stranger_rows(
     at = np.repeat(lifts[None, :], cores.size, axis=0).ravel()
     again = np.repeat(np.arange(cores.size), lifts.size)
     away, width = at - mean.mean(), float(spread.mean())
-    densities = [np.log(share) + log_normal(away, factor * width) for share, factor in _LIFT_SPREADS]
+    densities = [np.log(share) + log_normal(away, factor * width) for share, factor in model.stranger_lift_kinds]
     log_density = np.logaddexp(*densities) + np.log(step)
     pattern = rows(
         cores[again],

@@ -108,28 +108,32 @@ class LiftCurve:
             best = float(np.clip(best - slope / bend, at - step, at + step))
         return best
 
-    def crossing(self, lift_mm: float, *, opening: bool) -> float | None:
-        """The angle at which the lift passes `lift_mm`, on the side asked for, the first met going out from the nose.
+    def crossings(self, lifts_mm: ArrayLike) -> tuple[Floats, Floats]:
+        """(opening, closing): the angles at which the lift passes each of some lifts, the first met out from the nose.
 
-        None where the lobe is not so high.
+        NaN where the lobe is not so high.
         """
+        levels = np.atleast_1d(np.asarray(lifts_mm, float))
         grid, s = self.grid_deg, self.grid_lift
         top = int(s.argmax())
-        if s[top] <= lift_mm:
-            return None
-        side = np.flatnonzero(s[:top] <= lift_mm) if opening else top + np.flatnonzero(s[top:] <= lift_mm)
-        if not side.size:
-            return None
-        low, high = (side[-1], side[-1] + 1) if opening else (side[0], side[0] - 1)
-        share = (lift_mm - s[low]) / (s[high] - s[low])
-        at = float(grid[low] + share * (grid[high] - grid[low]))
-        least, most = sorted((float(grid[low]), float(grid[high])))
-        for _ in range(3):
-            slope = float(self.lift(at, 1)[0])
-            if slope == 0:
-                break
-            at = float(np.clip(at - (float(self.lift(at)[0]) - lift_mm) / slope, least, most))
-        return at
+        reached = levels < s[top]
+        # going outwards, the lowest lift met so far falls: the first grid point at or below a level is where it passes
+        out_before = np.minimum.accumulate(s[top::-1])
+        out_after = np.minimum.accumulate(s[top:])
+        before = top - np.searchsorted(-out_before, -levels, side="left")
+        after = top + np.searchsorted(-out_after, -levels, side="left")
+        reached &= (before >= 0) & (after < s.size)
+        low = np.concatenate([np.where(reached, before, 0), np.where(reached, after, 1)])
+        high = np.concatenate([np.where(reached, before, 0) + 1, np.where(reached, after, 1) - 1])
+        wanted = np.concatenate([levels, levels])
+        rise = s[high] - s[low]
+        at = grid[low] + (wanted - s[low]) / np.where(rise != 0, rise, 1.0) * (grid[high] - grid[low])
+        least, most = np.minimum(grid[low], grid[high]), np.maximum(grid[low], grid[high])
+        for _ in range(2):
+            slope = self.lift(at, 1)
+            at = np.clip(at - (self.lift(at) - wanted) / np.where(slope != 0, slope, np.inf), least, most)
+        at[~np.concatenate([reached, reached])] = np.nan
+        return at[: levels.size], at[levels.size :]
 
     def moved(self, by_deg: float) -> LiftCurve:
         """The same curve `by_deg` degrees later."""

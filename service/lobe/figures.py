@@ -8,7 +8,7 @@ Lengths in mm, angles in cam degrees unless the name says crank.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,21 +71,22 @@ class LobeFigures:
 def lobe_figures(curve: LiftCurve, checking_lifts_mm: tuple[float, ...] = CHECKING_LIFTS_MM) -> LobeFigures:
     """Every figure of a lobe; a checking lift above its lift is left out."""
     lift = lift_figure(curve)
-    durations = tuple(d for at in checking_lifts_mm if (d := duration_figure(curve, at)) is not None)
-    chords = [c for share in _CHORDS if (c := _chord(curve, share * lift.value)) is not None]
-    middles = np.array([(c.opens + c.closes) / 2 for c in chords])
-    gradient = np.mean([(c.opens_by + c.closes_by) / 2 for c in chords], axis=0)
-    centre = Figure(float(middles.mean()), curve.sd(gradient))
+    levels = [*(_CHORDS * lift.value), _SKEW_LOW_MM, _SKEW_HIGH_SHARE * lift.value, _RAMP_FROM_MM, _RAMP_TO_MM]
+    chords = _chords(curve, np.array([*levels, *checking_lifts_mm]))
+    inner, (skew_low, skew_high, ramp_from, ramp_to) = chords[: _CHORDS.size], chords[_CHORDS.size : len(levels)]
+    found = [c for c in inner if c is not None]
+    middles = np.array([(c.opens + c.closes) / 2 for c in found])
+    centre = Figure(float(middles.mean()), curve.sd(np.mean([(c.opens_by + c.closes_by) / 2 for c in found], axis=0)))
     return LobeFigures(
         lift=lift,
         nose=_nose(curve),
         centre=centre,
         mirror_centre=_mirror_centre(curve, centre.value),
-        durations=durations,
+        durations=_durations(curve, checking_lifts_mm, chords[len(levels) :]),
         area=_area(curve),
-        opening_ramp=_ramp(curve, opening=True),
-        closing_ramp=_ramp(curve, opening=False),
-        asymmetry=_asymmetry(curve, lift.value),
+        opening_ramp=_ramp(curve, ramp_from, ramp_to, opening=True),
+        closing_ramp=_ramp(curve, ramp_from, ramp_to, opening=False),
+        asymmetry=_asymmetry(curve, skew_low, skew_high),
     )
 
 
@@ -120,30 +121,39 @@ class _Chord:
     closes_by: Floats
 
 
-def _chord(curve: LiftCurve, lift_mm: float) -> _Chord | None:
-    opens, closes = curve.crossing(lift_mm, opening=True), curve.crossing(lift_mm, opening=False)
-    if opens is None or closes is None:
-        return None
-    at = np.array([opens, closes])
+def _chords(curve: LiftCurve, lifts_mm: Floats) -> list[_Chord | None]:
+    """The chord at each of some lifts; None where the lobe is not so high, or its curve is level there."""
+    opens, closes = curve.crossings(lifts_mm)
+    at = np.nan_to_num(np.concatenate([opens, closes]), nan=curve.start_deg)
     slopes = curve.lift(at, 1)
-    if slopes[0] <= 0 or slopes[1] >= 0:
-        return None
-    by = -curve.basis(at) / slopes[:, None]
-    return _Chord(opens, closes, by[0], by[1])
+    by = -curve.basis(at) / np.where(slopes != 0, slopes, 1.0)[:, None]
+    n = lifts_mm.size
+    sound = np.isfinite(opens) & np.isfinite(closes) & (slopes[:n] > 0) & (slopes[n:] < 0)
+    return [_Chord(float(opens[i]), float(closes[i]), by[i], by[n + i]) if sound[i] else None for i in range(n)]
 
 
-def duration_figure(curve: LiftCurve, checking_lift_mm: float) -> DurationFigure | None:
-    """Crank degrees above a checking lift, g = 2 (g_closes - g_opens); None where the lobe is not so high."""
-    chord = _chord(curve, checking_lift_mm)
-    if chord is None:
-        return None
-    both = CRANK_DEG_PER_CAM_DEG * (chord.closes_by - chord.opens_by)
-    return DurationFigure(
-        checking_lift_mm,
-        Figure((chord.closes - chord.opens) * CRANK_DEG_PER_CAM_DEG, curve.sd(both)),
-        Figure(chord.opens, curve.sd(chord.opens_by)),
-        Figure(chord.closes, curve.sd(chord.closes_by)),
+def _durations(
+    curve: LiftCurve, checking_lifts_mm: tuple[float, ...], chords: list[_Chord | None]
+) -> tuple[DurationFigure, ...]:
+    """Crank degrees above checking lifts, g = 2 (g_closes - g_opens)."""
+    return tuple(
+        DurationFigure(
+            at,
+            Figure(
+                (c.closes - c.opens) * CRANK_DEG_PER_CAM_DEG,
+                curve.sd(CRANK_DEG_PER_CAM_DEG * (c.closes_by - c.opens_by)),
+            ),
+            Figure(c.opens, curve.sd(c.opens_by)),
+            Figure(c.closes, curve.sd(c.closes_by)),
+        )
+        for at, c in zip(checking_lifts_mm, chords, strict=True)
+        if c is not None
     )
+
+
+def duration_figures(curve: LiftCurve, checking_lifts_mm: tuple[float, ...]) -> tuple[DurationFigure, ...]:
+    """Crank degrees above each checking lift; one above the lobe's lift is left out."""
+    return _durations(curve, checking_lifts_mm, _chords(curve, np.array(checking_lifts_mm)))
 
 
 def _area(curve: LiftCurve) -> Figure:
@@ -155,8 +165,7 @@ def _area(curve: LiftCurve) -> Figure:
     return Figure(float(gradient @ curve.coefficients), curve.sd(gradient))
 
 
-def _ramp(curve: LiftCurve, *, opening: bool) -> Figure | None:
-    low, high = _chord(curve, _RAMP_FROM_MM), _chord(curve, _RAMP_TO_MM)
+def _ramp(curve: LiftCurve, low: _Chord | None, high: _Chord | None, *, opening: bool) -> Figure | None:
     if low is None or high is None:
         return None
     if opening:
@@ -164,8 +173,7 @@ def _ramp(curve: LiftCurve, *, opening: bool) -> Figure | None:
     return Figure(low.closes - high.closes, curve.sd(low.closes_by - high.closes_by))
 
 
-def _asymmetry(curve: LiftCurve, lift_mm: float) -> Figure | None:
-    low, high = _chord(curve, _SKEW_LOW_MM), _chord(curve, _SKEW_HIGH_SHARE * lift_mm)
+def _asymmetry(curve: LiftCurve, low: _Chord | None, high: _Chord | None) -> Figure | None:
     if low is None or high is None:
         return None
     gradient = (low.opens_by + low.closes_by - high.opens_by - high.closes_by) / 2
@@ -179,10 +187,10 @@ def _mirror_centre(curve: LiftCurve, begun_at: float) -> Figure:
     and g = -F_by_coefficients / F_by_c.
     """
     reach = max(curve.stop_deg - begun_at, begun_at - curve.start_deg)
-    u = np.linspace(0.0, reach, 241)
+    u = np.linspace(0.0, reach, 181)
     c = begun_at
     slope_by_c, by = 1.0, np.zeros(curve.coefficients.size)
-    for _ in range(4):
+    for _ in range(3):
         ahead, behind = c + u, c - u
         difference = curve.lift(ahead) - curve.lift(behind)
         slopes = curve.lift(ahead, 1) - curve.lift(behind, 1)
@@ -212,10 +220,7 @@ def valve_figures(
 ) -> ValveFigures:
     """Valve lift = lobe lift x ratio - lash; the valve stands at y where the lobe stands at (y + lash) / ratio."""
     at_lobe = lift_figure(curve)
-    found = []
-    for at in checking_lifts_mm:
-        duration = duration_figure(curve, (at + lash_mm) / rocker_ratio)
-        if duration is not None:
-            found.append(DurationFigure(at, duration.crank_deg, duration.opens_cam_deg, duration.closes_cam_deg))
-    lift = Figure(at_lobe.value * rocker_ratio - lash_mm, at_lobe.sd * rocker_ratio)
-    return ValveFigures(lift, tuple(found))
+    there = tuple((at + lash_mm) / rocker_ratio for at in checking_lifts_mm)
+    back = dict(zip(there, checking_lifts_mm, strict=True))
+    found = tuple(replace(d, checking_lift_mm=back[d.checking_lift_mm]) for d in duration_figures(curve, there))
+    return ValveFigures(Figure(at_lobe.value * rocker_ratio - lash_mm, at_lobe.sd * rocker_ratio), found)

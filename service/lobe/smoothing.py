@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,18 +55,25 @@ def pieces_of(start_deg: float, stop_deg: float, step_deg: float) -> int:
     return max(6, round((stop_deg - start_deg) / max(_WIDEST_PIECE_DEG, step_deg)))
 
 
+@lru_cache(maxsize=64)
+def _unit_third(pieces: int) -> tuple[Floats, Floats, Floats]:
+    """(places, weights, third derivatives (n, p)) of a Gauss rule on pieces of unit length; the held splines left out."""
+    nodes, weights = np.polynomial.legendre.leggauss(_QUADRATURE)
+    at = (np.arange(pieces)[:, None] + 0.5 + 0.5 * nodes).ravel()
+    third = np.asarray(whole_basis(0.0, float(pieces), pieces).derivative(3)(at))[:, 3:-3]
+    return at, np.tile(weights * 0.5, pieces), third
+
+
 def roughness(start_deg: float, stop_deg: float, pieces: int, nose: tuple[float, float], stiffer: float) -> Floats:
     """The integral of v times the product of every two B-splines' third derivatives, the held ones left out: (p, p).
 
     v is `stiffer` between the two angles of `nose` and 1 elsewhere.
     """
-    nodes, weights = np.polynomial.legendre.leggauss(_QUADRATURE)
-    edges = np.linspace(start_deg, stop_deg, pieces + 1)
-    half = (edges[1] - edges[0]) / 2
-    at = (edges[:-1, None] + half + half * nodes).ravel()
-    third = np.asarray(whole_basis(start_deg, stop_deg, pieces).derivative(3)(at))[:, 3:-3]
+    places, weights, third = _unit_third(pieces)
+    length = (stop_deg - start_deg) / pieces
+    at = start_deg + length * places
     v = np.where((at > nose[0]) & (at < nose[1]), stiffer, 1.0)
-    return np.asarray((third * (v * np.tile(weights * half, pieces))[:, None]).T @ third)
+    return np.asarray((third * (v * weights)[:, None]).T @ third) / length**5
 
 
 @dataclass(frozen=True, eq=False)

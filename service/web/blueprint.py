@@ -18,6 +18,10 @@ from service.web.problems import InvalidRequest, faults_of_messages
 View = TypeVar("View", bound=Callable[..., Any])
 
 
+class BodyMayBeLeftOut(ma.Schema):
+    """Base of a body of which every member may be left out, and so the whole of it."""
+
+
 class StrictParser(FlaskParser):
     """JSON by orjson, which refuses NaN, 1e400, lone surrogates and endless nesting; unknown query names refused."""
 
@@ -34,6 +38,12 @@ class StrictParser(FlaskParser):
             return orjson.loads(body)
         except orjson.JSONDecodeError as error:
             raise BadRequest(f"The body is not JSON this service reads: {error}.") from None
+
+    def load_json(self, req: flask.Request, schema: ma.Schema) -> Any:
+        """The body; an empty object where there is none at all and the schema is one that may be left out."""
+        if isinstance(schema, BodyMayBeLeftOut) and not req.get_data(cache=True):
+            return {}
+        return super().load_json(req, schema)
 
     def handle_error(self, error: ma.ValidationError, *_: Any, **__: Any) -> NoReturn:
         """Turn marshmallow's messages into faults with pointers."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from enum import Enum
 from typing import Any
@@ -143,6 +144,43 @@ class PlainAmount(Amount):
 
     def _deserialize(self, value: Any, *args: Any, **kwargs: Any) -> Any:
         return super()._deserialize(value, *args, **kwargs).value
+
+
+_YEAR = "20[0-9]{2}"
+_LEAP_YEAR = "20(?:[02468][048]|[13579][26])"
+DAY = (
+    rf"(?:{_YEAR}-(?:(?:0[1-9]|1[0-2])-(?:0[1-9]|1[0-9]|2[0-8])|(?:0[13-9]|1[0-2])-(?:29|30)|(?:0[13578]|1[02])-31)"
+    rf"|{_LEAP_YEAR}-02-29)"
+)
+"""Every day from 2000 to 2099, and nothing that is none."""
+
+
+class Day(ma.fields.Field[date]):
+    """A day, `2031-07-04`."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        metadata = kwargs.pop("metadata", {})
+        super().__init__(metadata={"type": "string", "pattern": f"^{DAY}$"} | metadata, **kwargs)
+
+    def _deserialize(self, value: Any, *_: Any, **__: Any) -> date:
+        if not isinstance(value, str) or not re.fullmatch(DAY, value):
+            raise ma.ValidationError("Must be a day such as 2031-07-04.")
+        return date.fromisoformat(value)
+
+
+class Moment(ma.fields.Field[datetime]):
+    """A moment with its offset from UTC, `2031-07-04T09:30:00Z` (RFC 3339); becomes UTC."""
+
+    _PATTERN = rf"{DAY}T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](?:Z|[+-](?:0[0-9]|1[0-3]):[0-5][0-9])"
+
+    def __init__(self, **kwargs: Any) -> None:
+        metadata = kwargs.pop("metadata", {})
+        super().__init__(metadata={"type": "string", "pattern": f"^{self._PATTERN}$"} | metadata, **kwargs)
+
+    def _deserialize(self, value: Any, *_: Any, **__: Any) -> datetime:
+        if not isinstance(value, str) or not re.fullmatch(self._PATTERN, value):
+            raise ma.ValidationError("Must be a moment such as 2031-07-04T09:30:00Z.")
+        return datetime.fromisoformat(value).astimezone(UTC)
 
 
 class Variant(ma.fields.Field[Any]):

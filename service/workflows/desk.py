@@ -1,9 +1,11 @@
-"""What every face of the service is handed: where transactions come from, and how answers are made."""
+"""What every face of the service is handed: where transactions come from, how answers are made,
+and the desk's own rules."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from service.domain.casework import DEFAULT_RULES, CaseworkRules
 from service.workflows.answering import Answering
 from service.workflows.ports import Stores
 
@@ -14,3 +16,4 @@ class Desk:
 
     stores: Stores
     answering: Answering
+    rules: CaseworkRules = DEFAULT_RULES

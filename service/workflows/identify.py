@@ -9,13 +9,15 @@ from dataclasses import dataclass, replace
 from uuid import UUID
 
 from service.domain.access import STAFF
-from service.domain.errors import Fault, InvalidInput, NotFound
+from service.domain.casework import DEFAULT_RULES, PRIORITY_OF, CaseworkRules, ClosedWhy
+from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import MOST_READINGS, Marking, Reading, Submission
-from service.domain.review import ReviewReason
+from service.domain.review import SECOND_LOOKS, Priority, ReviewReason
 from service.domain.units import LengthUnit
 from service.workflows.answering import Answering
 from service.workflows.ports import Case, KeyRecord, Transaction
+from service.workflows.review_ports import NewReview
 
 
 @dataclass(frozen=True)
@@ -29,13 +31,19 @@ class Addition:
     ask_person: bool = False
 
 
-def open_submission(transaction: Transaction, answering: Answering, key: KeyRecord, submission: Submission) -> Case:
-    """Identify what was sent and keep it, with a review if a person is needed."""
+def open_submission(
+    transaction: Transaction,
+    answering: Answering,
+    key: KeyRecord,
+    submission: Submission,
+    rules: CaseworkRules = DEFAULT_RULES,
+) -> Case:
+    """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same."""
     answered = answering.answer(transaction, submission)
     submission_id = transaction.submissions.open(
         key.id, submission, answered.identification, answered.catalogue_revision
     )
-    _open_review_if_needed(transaction, submission_id, submission, answered.identification)
+    _open_review_if_needed(transaction, submission_id, submission, answered.identification, rules)
     return as_seen_by(key, _found(transaction, submission_id))
 
 
@@ -55,13 +63,21 @@ def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUI
 
 
 def add_to_submission(
-    transaction: Transaction, answering: Answering, key: KeyRecord, case: Case, addition: Addition
+    transaction: Transaction,
+    answering: Answering,
+    key: KeyRecord,
+    case: Case,
+    addition: Addition,
+    rules: CaseworkRules = DEFAULT_RULES,
 ) -> Case:
-    """Identify again with what was added to a held case.
+    """Identify again with what was added to a held case. A case that was closed opens again.
 
-    Raises `InvalidInput` where the addition is in another unit, or the readings become too many.
+    Raises `InvalidInput` where the addition is in another unit, or the readings become too many, and `Conflict` where
+    the case has become part of another.
     """
     before = case.submission
+    if case.closed_why is ClosedWhy.MERGED:
+        raise Conflict("This case was merged into another; add the readings there.")
     if addition.unit not in (None, before.unit):
         detail = f"This submission is in {before.unit}; give what is added in {before.unit} too."
         raise InvalidInput(faults=(Fault("/unit", detail),))
@@ -80,7 +96,11 @@ def add_to_submission(
     transaction.submissions.add_round(
         case, addition.readings, after, answered.identification, answered.catalogue_revision
     )
-    _open_review_if_needed(transaction, case.id, after, answered.identification)
+    if case.closed_at is not None:
+        transaction.cases.reopen(case.id)
+    transaction.reviews.case_changed(case.id)
+    transaction.reviews.extend_of(case.id, key.id)
+    _open_review_if_needed(transaction, case.id, after, answered.identification, rules)
     return as_seen_by(key, _found(transaction, case.id))
 
 
@@ -110,11 +130,40 @@ def review_reason(submission: Submission, identification: Identification) -> Rev
 
 
 def _open_review_if_needed(
-    transaction: Transaction, submission_id: UUID, submission: Submission, identification: Identification
+    transaction: Transaction,
+    submission_id: UUID,
+    submission: Submission,
+    identification: Identification,
+    rules: CaseworkRules,
 ) -> None:
     reason = review_reason(submission, identification)
+    if reason is None and identification.state is AnswerState.IDENTIFIED and rules.takes_second_look(submission_id):
+        reason = ReviewReason.AUTOMATIC_SAMPLE
     if reason is not None:
-        transaction.reviews.open(submission_id, reason)
+        skill = identification.candidates[0].core if identification.candidates else None
+        transaction.reviews.open(new_review(submission_id, submission, reason, rules, skill=skill))
+
+
+def new_review(
+    submission_id: UUID,
+    submission: Submission,
+    reason: ReviewReason,
+    rules: CaseworkRules,
+    *,
+    skill: str | None,
+    not_for: str | None = None,
+) -> NewReview:
+    """The review to open for a reason: how soon it is owed, and how urgent it is."""
+    second_look = reason in SECOND_LOOKS
+    return NewReview(
+        submission_id,
+        reason,
+        priority=Priority.LOW if second_look else PRIORITY_OF[submission.source],
+        due_in=rules.due_in(submission.source, second_look=second_look),
+        second_look=second_look,
+        skill=skill,
+        not_for=not_for,
+    )
 
 
 def _theirs(case: Case | None, key: KeyRecord) -> Case:

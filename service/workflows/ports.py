@@ -9,10 +9,13 @@ from typing import Protocol
 from uuid import UUID
 
 from service.domain.access import Role
+from service.domain.casework import ClosedWhy
 from service.domain.catalogue import Catalogue, Core, Part, PartStatus
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
-from service.domain.review import ReviewReason, ReviewState
+from service.domain.review import Decision
+from service.workflows.case_ports import CaseStore
+from service.workflows.review_ports import Review, ReviewStore, TrailStore
 
 
 @dataclass(frozen=True)
@@ -22,17 +25,6 @@ class KeyRecord:
     id: UUID
     role: Role
     name: str
-
-
-@dataclass(frozen=True)
-class Review:
-    """A case put before a person."""
-
-    id: UUID
-    submission_id: UUID
-    state: ReviewState
-    reason: ReviewReason
-    opened_at: datetime
 
 
 @dataclass(frozen=True)
@@ -48,15 +40,23 @@ class Round:
 
 @dataclass(frozen=True)
 class Case:
-    """A submission as kept, with its latest round. `row_revision` goes up with every change a client can see."""
+    """A submission as kept, with its latest round, its newest review that is no second look, and the decision that
+    holds. `row_revision` goes up with every change of its own that a client can see; the review has one too.
+    """
 
     id: UUID
     key_id: UUID
+    reference: str
     row_revision: int
     submission: Submission
     latest: Round
     review: Review | None
     opened_at: datetime
+    decision: Decision | None = None
+    closed_at: datetime | None = None
+    closed_why: ClosedWhy | None = None
+    merged_into: UUID | None = None
+    order_reference: str | None = None
 
 
 @dataclass(frozen=True)
@@ -182,18 +182,6 @@ class SubmissionStore(Protocol):
         ...
 
 
-class ReviewStore(Protocol):
-    """The queue of cases put before a person."""
-
-    def open(self, submission_id: UUID, reason: ReviewReason) -> Review:
-        """Open the submission's one review, or return the one there is."""
-        ...
-
-    def page(self, state: ReviewState | None, after: UUID | None, limit: int) -> tuple[Review, ...]:
-        """Reviews in the order they were opened, those after `after`, at most `limit`."""
-        ...
-
-
 class KeyStore(Protocol):
     """API keys, hashed."""
 
@@ -246,6 +234,16 @@ class Transaction(Protocol):
     @property
     def reviews(self) -> ReviewStore:
         """The human queue."""
+        ...
+
+    @property
+    def cases(self) -> CaseStore:
+        """Decisions, notes, links, and where a case stands."""
+        ...
+
+    @property
+    def trail(self) -> TrailStore:
+        """Who saw and changed what."""
         ...
 
     @property

@@ -101,6 +101,11 @@ class LookAlikeMap:
             pairs = self._of(transaction, start.revision) if _can_be(start) else ()
         return _slice(start, pairs, limit)
 
+    def about(self, transaction: Transaction, revision: int, part_numbers: frozenset[str]) -> tuple[LookAlike, ...]:
+        """The look-alikes, in a revision, of any of these parts."""
+        pairs = self._of(transaction, revision)
+        return tuple(pair for pair in pairs if pair.part_number in part_numbers or pair.other in part_numbers)
+
     def _of(self, transaction: Transaction, revision: int) -> tuple[LookAlike, ...]:
         held = self._held
         if held is not None and held[0] == revision:

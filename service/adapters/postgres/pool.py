@@ -17,12 +17,14 @@ from psycopg.rows import DictRow, dict_row
 from psycopg.types.json import set_json_dumps, set_json_loads
 from psycopg_pool import ConnectionPool, PoolTimeout
 
+from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.catalogue_store import CatalogueStore
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.key_store import KeyStore
 from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.postgres.submission_store import SubmissionStore
+from service.adapters.postgres.trail_store import TrailStore
 from service.domain.errors import Unavailable
 
 Pool: TypeAlias = ConnectionPool[Connection]
@@ -89,6 +91,8 @@ class PostgresTransaction:
     catalogue = _store(CatalogueStore)
     submissions = _store(SubmissionStore)
     reviews = _store(ReviewStore)
+    cases = _store(CaseStore)
+    trail = _store(TrailStore)
     keys = _store(KeyStore)
 
     def __init__(self, connection: Connection, reply_seconds: float) -> None:

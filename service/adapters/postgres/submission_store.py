@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import secrets
 from typing import Any
 from uuid import UUID
 
 from psycopg.types.json import Jsonb
 from uuid6 import uuid7
 
+from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.stored_form import (
     STORED_FORM,
     answer_from_stored,
@@ -18,13 +21,19 @@ from service.adapters.stored_form import (
     submission_from_stored,
     submission_to_stored,
 )
+from service.domain.casework import ClosedWhy
 from service.domain.errors import NotFound, StaleRevision
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
-from service.domain.review import ReviewReason, ReviewState
-from service.workflows.ports import Case, Review, Round
+from service.domain.reference import REFERENCES, reference_of
+from service.domain.review import Decision
+from service.workflows.ports import Case, Round
+from service.workflows.review_ports import Review
 
 QUERIES = Queries("submissions")
+
+_TRIES = 100
+"""Half of all references may be in use, and a free one is still missed only once in 10 ** 30."""
 
 
 class SubmissionStore:
@@ -38,11 +47,15 @@ class SubmissionStore:
     ) -> UUID:
         """Keep a new submission with its first round; returns its id."""
         submission_id = UUID(int=uuid7().int)
-        self._connection.execute(
-            QUERIES["open"],
-            {"id": submission_id, "key_id": key_id, "source": submission.source.value}
-            | _head_of(submission, identification),
-        )
+        values = {"id": submission_id, "key_id": key_id, "source": submission.source.value}
+        values |= _head_of(submission, identification)
+        for _ in range(_TRIES):
+            # Drawn, not counted: a reference tells nobody how many cases there are.
+            values["reference"] = reference_of(secrets.randbelow(REFERENCES))
+            if self._connection.execute(QUERIES["open"], values).fetchone() is not None:
+                break
+        else:
+            raise RuntimeError("the references are used up")
         self._add_answer(submission_id, 1, submission.readings, identification, catalogue_revision)
         return submission_id
 
@@ -52,7 +65,11 @@ class SubmissionStore:
             # Locked by a statement of its own, so that the next one sees what the last holder committed.
             self._connection.execute(QUERIES["hold"], {"id": submission_id})
         row = self._connection.execute(QUERIES["find"], {"id": submission_id}).fetchone()
-        return None if row is None else _case_of(row)
+        if row is None:
+            return None
+        review = ReviewStore(self._connection).latest_of(submission_id)
+        decisions = CaseStore(self._connection).decisions(submission_id)
+        return _case_of(row, review, decisions[-1] if decisions else None)
 
     def add_round(
         self,
@@ -115,24 +132,21 @@ def _round_of(row: dict[str, Any], readings: int) -> Round:
     return Round(row["number"], readings, identification, row["catalogue_revision"], row["answered_at"])
 
 
-def _case_of(row: dict[str, Any]) -> Case:
+def _case_of(row: dict[str, Any], review: Review | None, decision: Decision | None) -> Case:
     readings = row["readings"] or []
     submission = submission_from_stored(row["head"] | {"readings": readings}, row["stored_form"])
-    review = None
-    if row["review_id"] is not None:
-        review = Review(
-            row["review_id"],
-            row["id"],
-            ReviewState(row["review_state"]),
-            ReviewReason(row["review_reason"]),
-            row["review_opened_at"],
-        )
     return Case(
-        row["id"],
-        row["key_id"],
-        row["row_revision"],
-        submission,
-        _round_of(row, len(readings)),
-        review,
-        row["opened_at"],
+        id=row["id"],
+        key_id=row["key_id"],
+        reference=row["reference"],
+        row_revision=row["row_revision"],
+        submission=submission,
+        latest=_round_of(row, len(readings)),
+        review=review,
+        opened_at=row["opened_at"],
+        decision=decision,
+        closed_at=row["closed_at"],
+        closed_why=None if row["closed_why"] is None else ClosedWhy(row["closed_why"]),
+        merged_into=row["merged_into"],
+        order_reference=row["order_reference"],
     )

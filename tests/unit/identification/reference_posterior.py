@@ -85,14 +85,17 @@ def _slips(submission: Submission, model: MeasuringModel) -> Iterator[_Meant]:
 
 @dataclass(frozen=True)
 class _Shaft:
-    """One hypothesis of making: the truth in parts, for the integrator; `single_lift` asks for a shared lift."""
+    """One hypothesis of making: the truth in parts, for the integrator.
+
+    `single_lift` asks for a lift shared by both lobes, spread as so many (share, mean, sd) say.
+    """
 
     prior: float
     part: str | None
     reground: bool
     core: Core | None
     truth: ShaftTruth
-    single_lift: tuple[float, float] | None = None
+    single_lift: tuple[tuple[float, float, float], ...] | None = None
 
 
 def _gamma(mean: float, sd: float) -> object:
@@ -159,18 +162,22 @@ def _shafts(catalogue: Catalogue, model: MeasuringModel, used: bool, both_lifts:
         sd = model.stranger_base_sd * (4 if code is None else 1)
         undersize = stats.norm(0, sd).pdf
         journals = _journals(core, catalogue, model)
-        broad = {
-            k: LobeTruth(base[k], model.base_making_sd, lift_mean[k], math.hypot(spread[k], model.lift_making_sd))
-            for k in LobeKind
-        }
-        prior = model.stranger_prior * share
-        truth = ShaftTruth(broad, journals, undersize, (-7 * sd, 7 * sd))
-        yield _Shaft(prior * (1 - single), None, False, core, truth)
+        for of_kind, factor in model.stranger_lift_kinds:
+            broad = {
+                k: LobeTruth(
+                    base[k], model.base_making_sd, lift_mean[k], math.hypot(factor * spread[k], model.lift_making_sd)
+                )
+                for k in LobeKind
+            }
+            prior = model.stranger_prior * share * of_kind
+            truth = ShaftTruth(broad, journals, undersize, (-7 * sd, 7 * sd))
+            yield _Shaft(prior * (1 - single), None, False, core, truth)
         if single:
-            narrow = {k: replace(t, lift_sd=model.lift_making_sd) for k, t in broad.items()}
-            centre = (float(np.mean(list(lift_mean.values()))), float(np.mean(list(spread.values()))))
+            narrow = {k: LobeTruth(base[k], model.base_making_sd, 0.0, model.lift_making_sd) for k in LobeKind}
+            middle, width = float(np.mean(list(lift_mean.values()))), float(np.mean(list(spread.values())))
+            kinds = tuple((of_kind, middle, factor * width) for of_kind, factor in model.stranger_lift_kinds)
             truth = ShaftTruth(narrow, journals, undersize, (-7 * sd, 7 * sd))
-            yield _Shaft(prior * single, None, False, core, truth, single_lift=centre)
+            yield _Shaft(model.stranger_prior * share * single, None, False, core, truth, single_lift=kinds)
 
 
 def _counts(core: Core | None, catalogue: Catalogue, submission: Submission, model: MeasuringModel) -> float:
@@ -215,13 +222,14 @@ def _nonsense(entries: list[Noise], catalogue: Catalogue, submission: Submission
 def _density(shaft: _Shaft, integrator: Integrator, entries: list[Noise], model: MeasuringModel) -> float:
     if shaft.single_lift is None:
         return integrator.density(shaft.truth)
-    centre, spread = shaft.single_lift
     low, high = _lift_range(entries, model)
     step = 1.4 * model.lift_making_sd  # the lobes' own making and hand make the integrand wider than that
     total = 0.0
     for lift in np.arange(low, high + step, step):
         lobes = {k: replace(t, lift=float(lift)) for k, t in shaft.truth.lobes.items()}
-        weight = step * float(stats.norm.pdf(lift, centre, spread))
+        weight = step * sum(
+            share * float(stats.norm.pdf(lift, middle, width)) for share, middle, width in shaft.single_lift
+        )
         total += weight * integrator.density(replace(shaft.truth, lobes=lobes))
     return total
 

@@ -273,15 +273,10 @@ def greatest_difference(case: Case, seed: int) -> float:
     return max(away)
 
 
-LOOSER = {valve_lifts_sharing_a_ratio: 3}
-"""The engine's stranger of one lift for both lobes stands on a coarser grid of lifts: 0.0019 was seen."""
-
-
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.__name__)
 def test_the_posterior_is_the_stated_models_by_brute_force(case: Case) -> None:
-    allowed = AGREES_TO * LOOSER.get(case, 1)
-    assert greatest_difference(case, 1) < allowed
-    assert greatest_difference(case, 2) < allowed
+    assert greatest_difference(case, 1) < AGREES_TO
+    assert greatest_difference(case, 2) < AGREES_TO
 
 
 @pytest.mark.long

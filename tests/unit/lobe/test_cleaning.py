@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from service.domain.readings import Degrees
 from service.lobe.cleaning import CorrectionKind, clean
-from service.lobe.figures import duration_figure, lift_figure, lobe_figures
+from service.lobe.figures import duration_figures, lift_figure, lobe_figures
 from service.lobe.lift_table import RawTable
 from tests.unit.lobe.lobes import INCH, Lobe, bench_table, polynomial, ramped
 
@@ -152,6 +152,6 @@ def test_whatever_the_step_and_the_lobe_the_truth_is_near(step, nose, seed, lift
     lobe = Lobe(ramped, lift, opening, closing)
     at, read, _ = bench_table(lobe, np.random.default_rng(seed), nose_deg=nose, step_deg=step)
     curve = clean(RawTable(at, read)).curve
-    found, duration = lift_figure(curve), duration_figure(curve, 1.27)
+    found, (duration,) = lift_figure(curve), duration_figures(curve, (1.27,))
     assert found.value == pytest.approx(lift, abs=6 * found.sd)
     assert duration.crank_deg.value == pytest.approx(lobe.duration(1.27), abs=6 * duration.crank_deg.sd)

@@ -53,14 +53,26 @@ CREATE TYPE public.procrastinate_job_to_defer_v1 AS (
 CREATE TYPE public.review_reason AS ENUM (
     'ambiguous',
     'not_in_catalogue',
-    'person_asked_for'
+    'person_asked_for',
+    'reopened',
+    'automatic_sample',
+    'low_confidence'
 );
 
 CREATE TYPE public.review_state AS ENUM (
     'waiting',
     'claimed',
-    'decided'
+    'decided',
+    'withdrawn'
 );
+
+CREATE FUNCTION public.audit_trail_is_only_added_to() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    RAISE EXCEPTION 'the audit trail is only added to' USING ERRCODE = 'insufficient_privilege';
+END;
+$$;
 
 CREATE FUNCTION public.catalogue_revision_guard() RETURNS trigger
     LANGUAGE plpgsql
@@ -571,6 +583,39 @@ CREATE TABLE public.api_keys (
     CONSTRAINT api_keys_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100)))
 );
 
+CREATE TABLE public.audit_trail (
+    id bigint NOT NULL,
+    at timestamp with time zone DEFAULT clock_timestamp() NOT NULL,
+    key_id uuid,
+    who text NOT NULL,
+    action text NOT NULL,
+    submission_id uuid,
+    details jsonb DEFAULT '{}'::jsonb NOT NULL,
+    CONSTRAINT audit_trail_action_check CHECK ((action <> ''::text)),
+    CONSTRAINT audit_trail_details_check CHECK ((jsonb_typeof(details) = 'object'::text)),
+    CONSTRAINT audit_trail_who_check CHECK ((who <> ''::text))
+);
+
+ALTER TABLE public.audit_trail ALTER COLUMN id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.audit_trail_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.case_notes (
+    id uuid NOT NULL,
+    submission_id uuid NOT NULL,
+    text text NOT NULL,
+    written_key uuid NOT NULL,
+    written_by text NOT NULL,
+    written_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT case_notes_text_check CHECK ((text <> ''::text)),
+    CONSTRAINT case_notes_written_by_check CHECK ((written_by <> ''::text))
+);
+
 CREATE TABLE public.catalogue_core (
     revision integer NOT NULL,
     code text NOT NULL,
@@ -694,6 +739,45 @@ CREATE TABLE public.catalogue_revision (
     CONSTRAINT catalogue_revision_state_check CHECK ((state = ANY (ARRAY['loading'::text, 'active'::text, 'retired'::text])))
 );
 
+CREATE TABLE public.confirmations (
+    id uuid NOT NULL,
+    submission_id uuid NOT NULL,
+    source text NOT NULL,
+    outcome text NOT NULL,
+    part_number text,
+    note text,
+    confirmed_key uuid NOT NULL,
+    confirmed_by text NOT NULL,
+    confirmed_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT confirmations_check CHECK (((outcome = 'part'::text) = (part_number IS NOT NULL))),
+    CONSTRAINT confirmations_confirmed_by_check CHECK ((confirmed_by <> ''::text)),
+    CONSTRAINT confirmations_outcome_check CHECK ((outcome = ANY (ARRAY['part'::text, 'not_in_catalogue'::text]))),
+    CONSTRAINT confirmations_part_number_check CHECK ((part_number <> ''::text)),
+    CONSTRAINT confirmations_source_check CHECK ((source = ANY (ARRAY['box_found'::text, 'bench_measured'::text, 'customer_returned'::text, 'other'::text])))
+);
+
+CREATE TABLE public.decisions (
+    id uuid NOT NULL,
+    submission_id uuid NOT NULL,
+    review_id uuid,
+    second_look boolean DEFAULT false NOT NULL,
+    round integer NOT NULL,
+    outcome text NOT NULL,
+    part_number text,
+    catalogue_revision integer NOT NULL,
+    confidence text NOT NULL,
+    reason text NOT NULL,
+    decided_key uuid NOT NULL,
+    decided_by text NOT NULL,
+    decided_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT decisions_check CHECK (((outcome = 'part'::text) = (part_number IS NOT NULL))),
+    CONSTRAINT decisions_confidence_check CHECK ((confidence = ANY (ARRAY['sure'::text, 'likely'::text, 'guess'::text]))),
+    CONSTRAINT decisions_decided_by_check CHECK ((decided_by <> ''::text)),
+    CONSTRAINT decisions_outcome_check CHECK ((outcome = ANY (ARRAY['part'::text, 'not_in_catalogue'::text, 'cannot_tell'::text]))),
+    CONSTRAINT decisions_part_number_check CHECK ((part_number <> ''::text)),
+    CONSTRAINT decisions_round_check CHECK ((round >= 1))
+);
+
 CREATE TABLE public.idempotent_replies (
     key_id uuid NOT NULL,
     client_key text NOT NULL,
@@ -768,7 +852,116 @@ CREATE TABLE public.reviews (
     submission_id uuid NOT NULL,
     state public.review_state DEFAULT 'waiting'::public.review_state NOT NULL,
     reason public.review_reason NOT NULL,
-    opened_at timestamp with time zone DEFAULT now() NOT NULL
+    opened_at timestamp with time zone DEFAULT now() NOT NULL,
+    row_revision integer DEFAULT 1 NOT NULL,
+    second_look boolean DEFAULT false NOT NULL,
+    priority smallint DEFAULT 1 NOT NULL,
+    skill text,
+    due_at timestamp with time zone NOT NULL,
+    assigned_to text,
+    not_for text,
+    settled_at timestamp with time zone,
+    claimed_key uuid,
+    claimed_by text,
+    claimed_at timestamp with time zone,
+    lease_seconds integer,
+    lease_until timestamp with time zone,
+    CONSTRAINT reviews_assigned_to_check CHECK (((length(assigned_to) >= 1) AND (length(assigned_to) <= 100))),
+    CONSTRAINT reviews_check CHECK ((num_nonnulls(claimed_key, claimed_by, claimed_at, lease_seconds, lease_until) =
+CASE state
+    WHEN 'claimed'::public.review_state THEN 5
+    ELSE 0
+END)),
+    CONSTRAINT reviews_check1 CHECK (((settled_at IS NULL) = (state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state])))),
+    CONSTRAINT reviews_claimed_by_check CHECK ((claimed_by <> ''::text)),
+    CONSTRAINT reviews_lease_seconds_check CHECK ((lease_seconds > 0)),
+    CONSTRAINT reviews_priority_check CHECK (((priority >= 0) AND (priority <= 2))),
+    CONSTRAINT reviews_row_revision_check CHECK ((row_revision >= 1)),
+    CONSTRAINT reviews_skill_check CHECK ((skill <> ''::text))
+);
+
+CREATE TABLE public.submissions (
+    id uuid NOT NULL,
+    key_id uuid NOT NULL,
+    row_revision integer DEFAULT 1 NOT NULL,
+    source text NOT NULL,
+    state public.answer_state NOT NULL,
+    ask_person boolean NOT NULL,
+    head jsonb NOT NULL,
+    opened_at timestamp with time zone DEFAULT now() NOT NULL,
+    changed_at timestamp with time zone DEFAULT now() NOT NULL,
+    reference text NOT NULL,
+    closed_at timestamp with time zone,
+    closed_why text,
+    merged_into uuid,
+    order_reference text,
+    reminded_at timestamp with time zone,
+    erased_at timestamp with time zone,
+    contact_name tsvector GENERATED ALWAYS AS (to_tsvector('simple'::regconfig, COALESCE((head #>> '{contact,name}'::text[]), ''::text))) STORED,
+    contact_email text GENERATED ALWAYS AS (lower((head #>> '{contact,email}'::text[]))) STORED,
+    contact_phone text GENERATED ALWAYS AS (regexp_replace((head #>> '{contact,phone}'::text[]), '[^0-9]'::text, ''::text, 'g'::text)) STORED,
+    CONSTRAINT submissions_check CHECK ((merged_into <> id)),
+    CONSTRAINT submissions_check1 CHECK (((closed_at IS NULL) = (closed_why IS NULL))),
+    CONSTRAINT submissions_closed_why_check CHECK ((closed_why = ANY (ARRAY['answered'::text, 'ordered'::text, 'merged'::text, 'no_reply'::text, 'withdrawn'::text]))),
+    CONSTRAINT submissions_order_reference_check CHECK (((length(order_reference) >= 1) AND (length(order_reference) <= 100))),
+    CONSTRAINT submissions_reference_check CHECK ((reference ~ '^[1-9][0-9]{7}$'::text)),
+    CONSTRAINT submissions_row_revision_check CHECK ((row_revision >= 1)),
+    CONSTRAINT submissions_source_check CHECK ((source = ANY (ARRAY['phone'::text, 'counter'::text, 'web'::text, 'mail_in'::text])))
+);
+
+CREATE VIEW public.queue AS
+ SELECT r.id,
+    r.submission_id,
+    s.reference,
+    s.source,
+    r.row_revision,
+    r.reason,
+    r.second_look,
+    r.priority,
+    r.skill,
+    r.opened_at,
+    r.due_at,
+    r.assigned_to,
+    r.not_for,
+    r.settled_at,
+        CASE
+            WHEN lapsed.lapsed THEN 'waiting'::public.review_state
+            ELSE r.state
+        END AS state,
+        CASE
+            WHEN (NOT lapsed.lapsed) THEN r.claimed_key
+            ELSE NULL::uuid
+        END AS claimed_key,
+        CASE
+            WHEN (NOT lapsed.lapsed) THEN r.claimed_by
+            ELSE NULL::text
+        END AS claimed_by,
+        CASE
+            WHEN (NOT lapsed.lapsed) THEN r.claimed_at
+            ELSE NULL::timestamp with time zone
+        END AS claimed_at,
+        CASE
+            WHEN (NOT lapsed.lapsed) THEN r.lease_seconds
+            ELSE NULL::integer
+        END AS lease_seconds,
+        CASE
+            WHEN (NOT lapsed.lapsed) THEN r.lease_until
+            ELSE NULL::timestamp with time zone
+        END AS lease_until,
+        CASE
+            WHEN lapsed.lapsed THEN r.claimed_key
+            ELSE NULL::uuid
+        END AS lapsed_key
+   FROM ((public.reviews r
+     JOIN public.submissions s ON ((s.id = r.submission_id)))
+     CROSS JOIN LATERAL ( SELECT ((r.state = 'claimed'::public.review_state) AND (r.lease_until <= clock_timestamp())) AS lapsed) lapsed);
+
+CREATE TABLE public.return_links (
+    digest bytea NOT NULL,
+    submission_id uuid NOT NULL,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    lapses_at timestamp with time zone NOT NULL,
+    CONSTRAINT return_links_digest_check CHECK ((length(digest) = 32))
 );
 
 CREATE TABLE public.submission_rounds (
@@ -788,20 +981,6 @@ CREATE TABLE public.submission_rounds (
     CONSTRAINT submission_rounds_stored_form_check CHECK ((stored_form >= 1))
 );
 
-CREATE TABLE public.submissions (
-    id uuid NOT NULL,
-    key_id uuid NOT NULL,
-    row_revision integer DEFAULT 1 NOT NULL,
-    source text NOT NULL,
-    state public.answer_state NOT NULL,
-    ask_person boolean NOT NULL,
-    head jsonb NOT NULL,
-    opened_at timestamp with time zone DEFAULT now() NOT NULL,
-    changed_at timestamp with time zone DEFAULT now() NOT NULL,
-    CONSTRAINT submissions_row_revision_check CHECK ((row_revision >= 1)),
-    CONSTRAINT submissions_source_check CHECK ((source = ANY (ARRAY['phone'::text, 'counter'::text, 'web'::text, 'mail_in'::text])))
-);
-
 ALTER TABLE ONLY public.procrastinate_events ALTER COLUMN id SET DEFAULT nextval('public.procrastinate_events_id_seq'::regclass);
 
 ALTER TABLE ONLY public.procrastinate_jobs ALTER COLUMN id SET DEFAULT nextval('public.procrastinate_jobs_id_seq'::regclass);
@@ -816,6 +995,12 @@ ALTER TABLE ONLY public.api_keys
 
 ALTER TABLE ONLY public.api_keys
     ADD CONSTRAINT api_keys_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.audit_trail
+    ADD CONSTRAINT audit_trail_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.case_notes
+    ADD CONSTRAINT case_notes_pkey PRIMARY KEY (id);
 
 ALTER TABLE ONLY public.catalogue_core
     ADD CONSTRAINT catalogue_core_pkey PRIMARY KEY (revision, code);
@@ -844,6 +1029,15 @@ ALTER TABLE ONLY public.catalogue_part
 ALTER TABLE ONLY public.catalogue_revision
     ADD CONSTRAINT catalogue_revision_pkey PRIMARY KEY (number);
 
+ALTER TABLE ONLY public.confirmations
+    ADD CONSTRAINT confirmations_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.decisions
+    ADD CONSTRAINT decisions_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.decisions
+    ADD CONSTRAINT decisions_review_id_key UNIQUE (review_id);
+
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_pkey PRIMARY KEY (key_id, client_key);
 
@@ -862,11 +1056,11 @@ ALTER TABLE ONLY public.procrastinate_periodic_defers
 ALTER TABLE ONLY public.procrastinate_workers
     ADD CONSTRAINT procrastinate_workers_pkey PRIMARY KEY (id);
 
-ALTER TABLE ONLY public.reviews
-    ADD CONSTRAINT reviews_pkey PRIMARY KEY (id);
+ALTER TABLE ONLY public.return_links
+    ADD CONSTRAINT return_links_pkey PRIMARY KEY (digest);
 
 ALTER TABLE ONLY public.reviews
-    ADD CONSTRAINT reviews_submission_id_key UNIQUE (submission_id);
+    ADD CONSTRAINT reviews_pkey PRIMARY KEY (id);
 
 ALTER TABLE ONLY public.submission_rounds
     ADD CONSTRAINT submission_rounds_pkey PRIMARY KEY (submission_id, number);
@@ -874,11 +1068,24 @@ ALTER TABLE ONLY public.submission_rounds
 ALTER TABLE ONLY public.submissions
     ADD CONSTRAINT submissions_pkey PRIMARY KEY (id);
 
+ALTER TABLE ONLY public.submissions
+    ADD CONSTRAINT submissions_reference_key UNIQUE (reference);
+
+CREATE INDEX audit_trail_by_submission ON public.audit_trail USING btree (submission_id, id) WHERE (submission_id IS NOT NULL);
+
+CREATE INDEX case_notes_by_submission ON public.case_notes USING btree (submission_id, id);
+
 CREATE INDEX catalogue_part_by_beginning ON public.catalogue_part USING btree (revision, upper(part_number) COLLATE "C");
 
 CREATE INDEX catalogue_part_by_core ON public.catalogue_part USING btree (revision, core, part_number);
 
 CREATE UNIQUE INDEX catalogue_revision_one_active ON public.catalogue_revision USING btree (state) WHERE (state = 'active'::text);
+
+CREATE INDEX confirmations_by_submission ON public.confirmations USING btree (submission_id, id);
+
+CREATE INDEX decisions_by_part ON public.decisions USING btree (part_number);
+
+CREATE INDEX decisions_by_submission ON public.decisions USING btree (submission_id, id);
 
 CREATE INDEX idempotent_replies_by_age ON public.idempotent_replies USING btree (kept_at);
 
@@ -900,9 +1107,39 @@ CREATE UNIQUE INDEX procrastinate_jobs_queueing_lock_idx_v1 ON public.procrastin
 
 CREATE INDEX procrastinate_periodic_defers_job_id_fkey_v1 ON public.procrastinate_periodic_defers USING btree (job_id);
 
+CREATE INDEX return_links_by_lapse ON public.return_links USING btree (lapses_at);
+
+CREATE INDEX return_links_by_submission ON public.return_links USING btree (submission_id);
+
 CREATE INDEX reviews_by_state ON public.reviews USING btree (state, id);
 
+CREATE INDEX reviews_by_submission ON public.reviews USING btree (submission_id, id);
+
+CREATE UNIQUE INDEX reviews_one_open ON public.reviews USING btree (submission_id) WHERE ((state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state])) AND (NOT second_look));
+
+CREATE UNIQUE INDEX reviews_one_second_look ON public.reviews USING btree (submission_id) WHERE ((state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state])) AND second_look);
+
+CREATE INDEX reviews_to_claim ON public.reviews USING btree (priority DESC, due_at, id) WHERE (state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state]));
+
+CREATE INDEX submission_rounds_by_part ON public.submission_rounds USING btree (((answer #>> '{candidates,0,part_number}'::text[])));
+
+CREATE INDEX submissions_by_contact_email ON public.submissions USING btree (contact_email text_pattern_ops) WHERE (contact_email IS NOT NULL);
+
+CREATE INDEX submissions_by_contact_name ON public.submissions USING gin (contact_name);
+
+CREATE INDEX submissions_by_contact_phone ON public.submissions USING btree (contact_phone) WHERE (contact_phone IS NOT NULL);
+
 CREATE INDEX submissions_by_key ON public.submissions USING btree (key_id);
+
+CREATE INDEX submissions_by_opening ON public.submissions USING btree (opened_at);
+
+CREATE INDEX submissions_left_open ON public.submissions USING btree (changed_at) WHERE (closed_at IS NULL);
+
+CREATE INDEX submissions_merged ON public.submissions USING btree (merged_into) WHERE (merged_into IS NOT NULL);
+
+CREATE TRIGGER audit_trail_no_emptying BEFORE TRUNCATE ON public.audit_trail FOR EACH STATEMENT EXECUTE FUNCTION public.audit_trail_is_only_added_to();
+
+CREATE TRIGGER audit_trail_no_rewriting BEFORE DELETE OR UPDATE ON public.audit_trail FOR EACH ROW EXECUTE FUNCTION public.audit_trail_is_only_added_to();
 
 CREATE TRIGGER catalogue_core_comes_while_loading AFTER INSERT ON public.catalogue_core REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
 
@@ -944,6 +1181,12 @@ CREATE TRIGGER procrastinate_trigger_status_events_insert_v1 AFTER INSERT ON pub
 
 CREATE TRIGGER procrastinate_trigger_status_events_update_v1 AFTER UPDATE OF status ON public.procrastinate_jobs FOR EACH ROW EXECUTE FUNCTION public.procrastinate_trigger_function_status_events_update_v1();
 
+ALTER TABLE ONLY public.case_notes
+    ADD CONSTRAINT case_notes_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.case_notes
+    ADD CONSTRAINT case_notes_written_key_fkey FOREIGN KEY (written_key) REFERENCES public.api_keys(id);
+
 ALTER TABLE ONLY public.catalogue_core
     ADD CONSTRAINT catalogue_core_revision_fkey FOREIGN KEY (revision) REFERENCES public.catalogue_revision(number);
 
@@ -965,6 +1208,24 @@ ALTER TABLE ONLY public.catalogue_part
 ALTER TABLE ONLY public.catalogue_part
     ADD CONSTRAINT catalogue_part_revision_superseded_by_fkey FOREIGN KEY (revision, superseded_by) REFERENCES public.catalogue_part(revision, part_number) DEFERRABLE INITIALLY DEFERRED;
 
+ALTER TABLE ONLY public.confirmations
+    ADD CONSTRAINT confirmations_confirmed_key_fkey FOREIGN KEY (confirmed_key) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.confirmations
+    ADD CONSTRAINT confirmations_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.decisions
+    ADD CONSTRAINT decisions_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.catalogue_revision(number);
+
+ALTER TABLE ONLY public.decisions
+    ADD CONSTRAINT decisions_decided_key_fkey FOREIGN KEY (decided_key) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.decisions
+    ADD CONSTRAINT decisions_review_id_fkey FOREIGN KEY (review_id) REFERENCES public.reviews(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.decisions
+    ADD CONSTRAINT decisions_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id) ON DELETE CASCADE;
 
@@ -977,6 +1238,12 @@ ALTER TABLE ONLY public.procrastinate_jobs
 ALTER TABLE ONLY public.procrastinate_periodic_defers
     ADD CONSTRAINT procrastinate_periodic_defers_job_id_fkey FOREIGN KEY (job_id) REFERENCES public.procrastinate_jobs(id);
 
+ALTER TABLE ONLY public.return_links
+    ADD CONSTRAINT return_links_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.reviews
+    ADD CONSTRAINT reviews_claimed_key_fkey FOREIGN KEY (claimed_key) REFERENCES public.api_keys(id);
+
 ALTER TABLE ONLY public.reviews
     ADD CONSTRAINT reviews_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
 
@@ -985,3 +1252,6 @@ ALTER TABLE ONLY public.submission_rounds
 
 ALTER TABLE ONLY public.submissions
     ADD CONSTRAINT submissions_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.submissions
+    ADD CONSTRAINT submissions_merged_into_fkey FOREIGN KEY (merged_into) REFERENCES public.submissions(id) ON DELETE SET NULL;

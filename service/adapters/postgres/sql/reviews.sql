@@ -1,18 +1,128 @@
 -- name: open
--- Opens the one review a submission may have; no row where it has one already.
-INSERT INTO reviews (id, submission_id, reason)
-VALUES (%(id)s, %(submission_id)s, %(reason)s)
-ON CONFLICT (submission_id) DO NOTHING
-RETURNING id, submission_id, state, reason, opened_at
+-- Opens the one unsettled review of its sort that a submission may have; no row where there is one already.
+INSERT INTO reviews (id, submission_id, reason, second_look, priority, skill, due_at, not_for)
+VALUES (%(id)s, %(submission_id)s, %(reason)s, %(second_look)s, %(priority)s, %(skill)s,
+        now() + %(due_in)s::interval, %(not_for)s)
+ON CONFLICT DO NOTHING
+RETURNING id
 
--- name: of_submission
--- A submission's review.
-SELECT id, submission_id, state, reason, opened_at FROM reviews WHERE submission_id = %(submission_id)s
+-- name: open_of
+-- A submission's unsettled review of one sort.
+SELECT * FROM queue
+WHERE submission_id = %(submission_id)s AND second_look = %(second_look)s AND state IN ('waiting', 'claimed')
+
+-- name: latest_of
+-- A submission's newest review that is no second look.
+SELECT * FROM queue WHERE submission_id = %(submission_id)s AND NOT second_look ORDER BY id DESC LIMIT 1
+
+-- name: find
+-- One review as it stands.
+SELECT * FROM queue WHERE id = %(id)s
 
 -- name: page
 -- Reviews in the order they were opened, of one state or of any, after a place in the list.
-SELECT id, submission_id, state, reason, opened_at FROM reviews
+SELECT * FROM queue
 WHERE (%(state)s::review_state IS NULL OR state = %(state)s::review_state)
   AND (%(after)s::uuid IS NULL OR id > %(after)s::uuid)
 ORDER BY id
 LIMIT %(limit)s
+
+-- name: claim
+-- Leases the next review there is for this person: urgent before not, then the one that is owed first. Rows another
+-- transaction is at are passed over, so that of many claimers at once none waits and no two get the same.
+WITH next AS (
+    SELECT id FROM reviews
+    WHERE state IN ('waiting', 'claimed')
+      AND (state = 'waiting' OR lease_until <= clock_timestamp())
+      AND (%(id)s::uuid IS NULL OR id = %(id)s::uuid)
+      AND (assigned_to IS NULL OR assigned_to = %(by)s::text)
+      AND (not_for IS NULL OR not_for <> %(by)s::text)
+      AND (%(skills)s::text[] IS NULL OR skill IS NULL OR skill = ANY (%(skills)s::text[]))
+    ORDER BY priority DESC, due_at, id
+    LIMIT 1
+    FOR UPDATE SKIP LOCKED
+)
+UPDATE reviews
+SET state = 'claimed', claimed_key = %(key_id)s, claimed_by = %(by)s, claimed_at = clock_timestamp(),
+    lease_seconds = %(lease_s)s::integer, lease_until = clock_timestamp() + make_interval(secs => %(lease_s)s::integer),
+    row_revision = row_revision + 1
+FROM next
+WHERE reviews.id = next.id
+RETURNING reviews.id
+
+-- name: extend
+-- Lets a claim run its whole time again from now; no row where it is not held, or has run out.
+UPDATE reviews
+SET lease_until = clock_timestamp() + make_interval(secs => lease_seconds)
+WHERE id = %(id)s AND state = 'claimed' AND claimed_key = %(key_id)s AND lease_until > clock_timestamp()
+RETURNING id
+
+-- name: extend_of
+-- The same for whatever this key has in hand of a case.
+UPDATE reviews
+SET lease_until = clock_timestamp() + make_interval(secs => lease_seconds)
+WHERE submission_id = %(submission_id)s AND state = 'claimed' AND claimed_key = %(key_id)s
+  AND lease_until > clock_timestamp()
+
+-- name: release
+-- Puts a claimed review back; no row where this key does not hold it.
+UPDATE reviews
+SET state = 'waiting', claimed_key = NULL, claimed_by = NULL, claimed_at = NULL, lease_seconds = NULL,
+    lease_until = NULL, row_revision = row_revision + 1
+WHERE id = %(id)s AND state = 'claimed' AND (claimed_key = %(key_id)s OR %(anybodys)s)
+  AND (%(row_revision)s::integer IS NULL OR row_revision = %(row_revision)s::integer)
+RETURNING id
+
+-- name: settle
+-- Ends a review that this key holds and whose lease runs; no row where it does not, or the review has changed.
+UPDATE reviews
+SET state = 'decided', settled_at = now(), claimed_key = NULL, claimed_by = NULL, claimed_at = NULL,
+    lease_seconds = NULL, lease_until = NULL, row_revision = row_revision + 1
+WHERE id = %(id)s AND state = 'claimed' AND claimed_key = %(key_id)s AND lease_until > clock_timestamp()
+  AND (%(row_revision)s::integer IS NULL OR row_revision = %(row_revision)s::integer)
+RETURNING id
+
+-- name: settle_unheld
+-- Ends a review that nobody else holds: decided in mid-call, or withdrawn with its case. No row where another has it.
+UPDATE reviews
+SET state = %(state)s, settled_at = now(), claimed_key = NULL, claimed_by = NULL, claimed_at = NULL,
+    lease_seconds = NULL, lease_until = NULL, row_revision = row_revision + 1
+WHERE id = %(id)s
+  AND (state = 'waiting' OR (state = 'claimed' AND (claimed_key = %(key_id)s OR lease_until <= clock_timestamp())))
+RETURNING id
+
+-- name: change
+-- Another priority, day or person for a review that is not settled; no row where it is, or has changed.
+UPDATE reviews
+SET priority = coalesce(%(priority)s, priority), due_at = coalesce(%(due_at)s, due_at),
+    assigned_to = CASE WHEN %(assign)s THEN %(assigned_to)s ELSE assigned_to END, row_revision = row_revision + 1
+WHERE id = %(id)s AND state IN ('waiting', 'claimed')
+  AND (%(row_revision)s::integer IS NULL OR row_revision = %(row_revision)s::integer)
+RETURNING id
+
+-- name: case_changed
+-- A case has been added to: whoever decides on what was there before is told.
+UPDATE reviews SET row_revision = row_revision + 1
+WHERE submission_id = %(submission_id)s AND state IN ('waiting', 'claimed')
+
+-- name: put_back_lapsed
+-- Puts the reviews back whose claims have run out, so that the table says what the queue says.
+UPDATE reviews
+SET state = 'waiting', claimed_key = NULL, claimed_by = NULL, claimed_at = NULL, lease_seconds = NULL,
+    lease_until = NULL, row_revision = row_revision + 1
+WHERE id IN (
+    SELECT id FROM reviews WHERE state = 'claimed' AND lease_until <= clock_timestamp()
+    ORDER BY id LIMIT 100 FOR UPDATE SKIP LOCKED
+)
+RETURNING id, submission_id
+
+-- name: counts
+-- How many reviews there are in each state, by how long ago they were opened.
+SELECT state, age, count(*) AS reviews, count(*) FILTER (WHERE due_at < now() AND settled_at IS NULL) AS overdue,
+       min(opened_at) AS oldest
+FROM queue
+CROSS JOIN LATERAL (
+    SELECT width_bucket(extract(epoch FROM now() - opened_at), %(bounds_s)s::numeric[]) AS age
+) AS ages
+GROUP BY state, age
+ORDER BY state, age

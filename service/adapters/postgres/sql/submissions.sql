@@ -1,7 +1,9 @@
 -- name: open
--- A new submission's head.
-INSERT INTO submissions (id, key_id, source, state, ask_person, head)
-VALUES (%(id)s, %(key_id)s, %(source)s, %(state)s, %(ask_person)s, %(head)s)
+-- A new submission's head; no row where another case has that reference.
+INSERT INTO submissions (id, key_id, reference, source, state, ask_person, head)
+VALUES (%(id)s, %(key_id)s, %(reference)s, %(source)s, %(state)s, %(ask_person)s, %(head)s)
+ON CONFLICT (reference) DO NOTHING
+RETURNING id
 
 -- name: add_answer
 -- One round: the readings that came with it and the answer to all of them.
@@ -12,10 +14,10 @@ VALUES
      %(catalogue_revision)s)
 
 -- name: find
--- A submission with all its readings, its latest answer and its review.
-SELECT s.id, s.key_id, s.row_revision, s.head, s.opened_at, readings.readings,
-       latest.number, latest.answer, latest.stored_form, latest.catalogue_revision, latest.answered_at,
-       r.id AS review_id, r.state AS review_state, r.reason AS review_reason, r.opened_at AS review_opened_at
+-- A submission with all its readings and its latest answer.
+SELECT s.id, s.key_id, s.reference, s.row_revision, s.head, s.opened_at, s.closed_at, s.closed_why, s.merged_into,
+       s.order_reference, readings.readings,
+       latest.number, latest.answer, latest.stored_form, latest.catalogue_revision, latest.answered_at
 FROM submissions s
 CROSS JOIN LATERAL (
     SELECT jsonb_agg(entry ORDER BY number, place) AS readings
@@ -25,7 +27,6 @@ CROSS JOIN LATERAL (
 CROSS JOIN LATERAL (
     SELECT * FROM submission_rounds WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
 ) AS latest
-LEFT JOIN reviews r ON r.submission_id = s.id
 WHERE s.id = %(id)s
 
 -- name: hold

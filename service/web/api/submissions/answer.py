@@ -9,6 +9,7 @@ from service.domain.access import STAFF, Role
 from service.domain.cautions import CAUTIONS
 from service.domain.identification import Candidate, Derived, Evidence, Identification, NextReading
 from service.domain.readings import Reading, Submission
+from service.domain.review import Decision, ReviewState
 from service.domain.units import LengthUnit
 from service.workflows.ports import Case
 
@@ -21,6 +22,7 @@ def answer_json(case: Case, role: Role) -> Json:
     staff = role in STAFF
     return {
         "id": str(case.id),
+        "reference": case.reference,
         "state": answer.state.value,
         "unit": unit.value,
         "catalogue_revision": case.latest.catalogue_revision,
@@ -50,11 +52,34 @@ def answer_json(case: Case, role: Role) -> Json:
         "review": None
         if case.review is None
         else {"id": str(case.review.id), "state": case.review.state.value, "reason": case.review.reason.value},
+        "decision": None if case.decision is None else _decision(case.decision, staff=staff),
+        "expected_reply_at": _expected_reply(case),
+        "closed_at": None if case.closed_at is None else case.closed_at.isoformat(),
+        "closed_why": _value(case.closed_why),
         "round": case.latest.number,
         "submission": _submission(case.submission, staff=staff),
         "opened_at": case.opened_at.isoformat(),
         "answered_at": case.latest.answered_at.isoformat(),
     }
+
+
+def _decision(decision: Decision, *, staff: bool) -> Json:
+    """What a person decided; who it was and why is for staff."""
+    verdict = decision.verdict
+    shown: Json = {
+        "outcome": verdict.outcome.value,
+        "part_number": verdict.part_number,
+        "confidence": verdict.confidence.value,
+        "at": decision.at.isoformat(),
+    }
+    return shown | ({"by": decision.by, "reason": verdict.reason} if staff else {})
+
+
+def _expected_reply(case: Case) -> str | None:
+    """When a person answers, while somebody waits for one."""
+    review = case.review
+    waits = review is not None and review.state in (ReviewState.WAITING, ReviewState.CLAIMED)
+    return review.due_at.isoformat() if review is not None and waits else None
 
 
 def probability(value: float) -> float:

@@ -6,9 +6,10 @@ from typing import Any
 
 import marshmallow as ma
 
+from service.domain.casework import ClosedWhy
 from service.domain.identification import AnswerState, Slip
 from service.domain.readings import Condition, Experience, Instrument, LobeKind, Position, Source
-from service.domain.review import ReviewReason, ReviewState
+from service.domain.review import Confidence, Outcome, ReviewReason, ReviewState
 from service.domain.units import LengthUnit
 from service.web.fields import AnswerSchema, Choice, DecimalText
 
@@ -129,6 +130,15 @@ class ReviewOfSubmissionSchema(AnswerSchema):
     reason = Choice(ReviewReason, required=True)
 
 
+class DecisionOnSubmissionSchema(AnswerSchema):
+    """What a person decided of the case; `by` and `reason` are for staff alone."""
+
+    outcome = Choice(Outcome, required=True)
+    part_number = ma.fields.String(required=True, allow_none=True)
+    confidence = Choice(Confidence, required=True)
+    at = ma.fields.DateTime(required=True)
+
+
 class KeptReadingSchema(AnswerSchema):
     """A reading as it was sent."""
 
@@ -152,6 +162,11 @@ class AnswerToSubmissionSchema(AnswerSchema):
     """What the readings say, how surely, and what to measure next."""
 
     id = ma.fields.UUID(required=True)
+    reference = ma.fields.String(
+        required=True,
+        validate=ma.validate.Regexp("^[1-9][0-9]{7}$"),
+        metadata={"description": "To be read aloud, in two groups of four; the last digit checks the others."},
+    )
     state = Choice(AnswerState, required=True)
     unit = Choice(LengthUnit, required=True, metadata={"description": "Of every length here."})
     catalogue_revision = ma.fields.Integer(required=True)
@@ -175,6 +190,17 @@ class AnswerToSubmissionSchema(AnswerSchema):
     advice = ma.fields.List(ma.fields.Nested(AdviceSchema()), required=True)
     cautions = ma.fields.List(ma.fields.String(), required=True)
     review = ma.fields.Nested(ReviewOfSubmissionSchema(), required=True, allow_none=True)
+    decision = ma.fields.Nested(
+        DecisionOnSubmissionSchema(),
+        required=True,
+        allow_none=True,
+        metadata={"description": "What a person decided; it goes before what the readings say by themselves."},
+    )
+    expected_reply_at = ma.fields.DateTime(
+        required=True, allow_none=True, metadata={"description": "When a person answers, while one is waited for."}
+    )
+    closed_at = ma.fields.DateTime(required=True, allow_none=True)
+    closed_why = Choice(ClosedWhy, required=True, allow_none=True)
     round = ma.fields.Integer(required=True, metadata={"description": "How often the engine has been asked."})
     submission = ma.fields.Nested(KeptSubmissionSchema(), required=True)
     opened_at = ma.fields.DateTime(required=True)

@@ -57,7 +57,7 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
         """
 
         def work(transaction: Transaction) -> Reply:
-            case = open_submission(transaction, desk.answering, caller(), submission)
+            case = open_submission(transaction, desk.answering, caller(), submission, desk.rules)
             return _reply(case, 201, Location=f"/v1/submissions/{case.id}")
 
         return answer_once(desk.stores, work)
@@ -95,7 +95,7 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
         def work(transaction: Transaction) -> Reply:
             held = hold_submission(transaction, caller(), submission_id)
             check_if_match(etag_of(held))
-            case = add_to_submission(transaction, desk.answering, caller(), held, addition)
+            case = add_to_submission(transaction, desk.answering, caller(), held, addition, desk.rules)
             return _reply(case, 200)
 
         return answer_once(desk.stores, work)
@@ -104,8 +104,9 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
 
 
 def etag_of(case: Case) -> str:
-    """The entity tag of a case as its caller sees it: the row's revision, and whose eyes."""
-    return f"{case.row_revision}-{caller().role}"
+    """The entity tag of a case as its caller sees it: the row's revision, its review's, and whose eyes."""
+    review = 0 if case.review is None else case.review.row_revision
+    return f"{case.row_revision}.{review}-{caller().role}"
 
 
 def _chart(case: Case) -> Response:
