@@ -1,0 +1,49 @@
+"""Everything a reviewer goes by, on one sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from uuid import UUID
+
+from service.domain.errors import NotFound
+from service.domain.review import Decision
+from service.identification.look_alikes import LookAlike
+from service.workflows.case_ports import FoundCase, Note
+from service.workflows.ports import Case, KeyRecord, Transaction
+from service.workflows.queue import find_review
+from service.workflows.read_catalogue import LookAlikeMap
+from service.workflows.review_ports import Review
+
+MOST_OF_HISTORY = 20
+LEADING = 3
+"""How many candidates' look-alikes are shown."""
+
+
+@dataclass(frozen=True)
+class ReviewSheet:
+    """A review with its case, the same customer's other cases, and what the leading candidates are mistaken for."""
+
+    review: Review
+    case: Case
+    history: tuple[FoundCase, ...]
+    look_alikes: tuple[LookAlike, ...]
+    decisions: tuple[Decision, ...]
+    notes: tuple[Note, ...]
+
+
+def review_sheet(transaction: Transaction, key: KeyRecord, review_id: UUID, look_alikes: LookAlikeMap) -> ReviewSheet:
+    """The sheet of one review; that it was read is noted. Raises `NotFound`."""
+    review = find_review(transaction, review_id)
+    case = transaction.submissions.find(review.submission_id)
+    if case is None:
+        raise NotFound
+    leading = frozenset(candidate.part_number for candidate in case.latest.identification.candidates[:LEADING])
+    transaction.trail.add(key.id, key.name, "case_read", case.id, review=str(review_id))
+    return ReviewSheet(
+        review,
+        case,
+        transaction.cases.others_of(case.id, MOST_OF_HISTORY),
+        look_alikes.about(transaction, case.latest.catalogue_revision, leading),
+        transaction.cases.decisions(case.id),
+        transaction.cases.notes(case.id),
+    )
