@@ -27,6 +27,7 @@ from service.web.register import Faces, register
 from service.web.requests import watch_requests
 from service.workflows.answering import Answering
 from service.workflows.desk import Desk
+from service.workflows.letters import Stationery
 from service.workflows.readiness import Probes, readiness
 from service.workflows.snapshot import CatalogueSnapshot
 
@@ -70,7 +71,8 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         settings.losses,
         CatalogueSnapshot(DEFAULT_MODEL),
     )
-    desk = Desk(stores, answering, settings.rules)
+    stationery = Stationery(settings.supplier, sends_mail=settings.smtp_url is not None)
+    desk = Desk(stores, answering, settings.rules, stationery, settings.webhook_private)
     probes = Probes(redis.answers, _schema_probe(pool))
 
     app = Flask("lobedesk", static_folder=None)

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass
+from uuid import UUID
 
 import structlog
 from procrastinate import App, PsycopgConnector
@@ -16,14 +18,26 @@ from procrastinate.job_context import JobContext
 from procrastinate.jobs import Status
 
 from service.adapters.postgres.pool import session_conninfo
+from service.adapters.wake_up import DELIVER_MESSAGE
 
 log = structlog.get_logger()
 
 SECONDS_WITHOUT_HEARTBEAT = 60
 """A worker that has not been heard of for so long is gone; it reports every ten seconds."""
 
+CONCURRENCY = 4
+"""Jobs a worker does at a time. Sending is mostly waiting for somebody else."""
 
-def make_job_app(database_url: str, forget_old_replies: Callable[[], int]) -> App:
+
+@dataclass(frozen=True)
+class Deliveries:
+    """The sending that a worker does: one message by its id, and whatever was left lying while asked to go on."""
+
+    deliver: Callable[[UUID], None]
+    deliver_overdue: Callable[[Callable[[], bool]], int]
+
+
+def make_job_app(database_url: str, forget_old_replies: Callable[[], int], deliveries: Deliveries | None = None) -> App:
     """The jobs there are, over one database. Open it with `open_async`; it belongs to one event loop."""
     app = App(connector=PsycopgConnector(conninfo=session_conninfo(database_url), min_size=1, max_size=3))
 
@@ -44,17 +58,39 @@ def make_job_app(database_url: str, forget_old_replies: Callable[[], int]) -> Ap
                 # Another of its kind waits already, and will do what this one would have done.
                 await manager.finish_job(job, status=Status.FAILED, delete_job=True)
 
+    if deliveries is not None:
+        _add_deliveries(app, deliveries)
     return app
 
 
-def run_worker(database_url: str, forget_old_replies: Callable[[], int], *, until_idle: bool = False) -> None:
+def _add_deliveries(app: App, deliveries: Deliveries) -> None:
+    @app.task(name=DELIVER_MESSAGE)
+    def deliver_message(message_id: str) -> None:
+        deliveries.deliver(UUID(message_id))
+
+    @app.periodic(cron="* * * * *")
+    @app.task(name="deliver_overdue", queueing_lock="deliver_overdue", pass_context=True)
+    def deliver_overdue(context: JobContext, timestamp: int) -> None:
+        # A message whose job was lost, or whose worker was killed while it had it, is due and in nobody's hands.
+        done = deliveries.deliver_overdue(lambda: not context.should_abort())
+        if done:
+            log.warning("sent messages that were left lying", messages=done, due=timestamp)
+
+
+def run_worker(
+    database_url: str,
+    forget_old_replies: Callable[[], int],
+    deliveries: Deliveries | None = None,
+    *,
+    until_idle: bool = False,
+) -> None:
     """Work until SIGTERM or Ctrl-C, and then finish the jobs at hand; `until_idle` stops when nothing is due."""
-    app = make_job_app(database_url, forget_old_replies)
+    app = make_job_app(database_url, forget_old_replies, deliveries)
 
     async def work() -> None:
         async with app.open_async():
             await app.run_worker_async(
-                wait=not until_idle, delete_jobs="successful", shutdown_graceful_timeout=15, concurrency=2
+                wait=not until_idle, delete_jobs="successful", shutdown_graceful_timeout=15, concurrency=CONCURRENCY
             )
 
     asyncio.run(work())

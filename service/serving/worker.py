@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from functools import partial
+from uuid import UUID
 
-from service.adapters.jobs import run_worker
+import structlog
+
+from service.adapters.jobs import CONCURRENCY, Deliveries, run_worker
+from service.adapters.mail import MailServer
 from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.adapters.webhooks import WebhookPost
 from service.serving.logs import configure_logging
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import stoppable
 from service.settings import Settings
+from service.workflows.deliver import Carriers, Outcome, deliver, deliver_overdue
 from service.workflows.housekeeping import forget_old_replies
+
+log = structlog.get_logger()
 
 
 def work(settings: Settings) -> None:
@@ -21,6 +29,36 @@ def work(settings: Settings) -> None:
         require_current_schema(reached.settings)
         url = reached.settings.database_url or ""
         with open_pool(
-            url, 2, statement_timeout=settings.statement_timeout, lock_timeout=settings.lock_timeout
+            url, CONCURRENCY + 1, statement_timeout=settings.statement_timeout, lock_timeout=settings.lock_timeout
         ) as pool:
-            run_worker(url, partial(forget_old_replies, PostgresStores(pool, settings.idempotency_ttl)))
+            stores = PostgresStores(pool, settings.idempotency_ttl)
+            run_worker(url, partial(forget_old_replies, stores), deliveries_of(stores, carriers_of(settings)))
+
+
+def carriers_of(settings: Settings) -> Carriers:
+    """The ways out that the settings name."""
+    mail = None
+    if settings.smtp_url is not None:
+        mail = MailServer(settings.smtp_url, settings.mail_from, settings.supplier_name, settings.supplier_email)
+    return Carriers(mail, WebhookPost(private=settings.webhook_private))
+
+
+def deliveries_of(stores: PostgresStores, carriers: Carriers) -> Deliveries:
+    """The sending that a worker does."""
+
+    def deliver_one(message_id: UUID) -> None:
+        outcome = deliver(stores, carriers, message_id)
+        if outcome is not None:
+            _tell(outcome)
+
+    return Deliveries(deliver_one, partial(deliver_overdue, stores, carriers))
+
+
+def _tell(outcome: Outcome) -> None:
+    """One line a message. What the other side said may name a customer: it is kept with the message, not logged."""
+    message = outcome.taken.message
+    told = log.bind(message=str(message.id), channel=message.channel.value, topic=message.topic.value)
+    if outcome.error is None:
+        told.info("sent", attempts=message.attempts)
+    else:
+        told.warning("not sent", attempts=message.attempts, again=outcome.again)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from service.domain.casework import DEFAULT_RULES, CaseworkRules
 from service.workflows.answering import Answering
+from service.workflows.letters import PLAIN_STATIONERY, Stationery
 from service.workflows.ports import Stores
 
 
@@ -17,3 +18,5 @@ class Desk:
     stores: Stores
     answering: Answering
     rules: CaseworkRules = DEFAULT_RULES
+    stationery: Stationery = PLAIN_STATIONERY
+    private_webhooks: bool = False

@@ -16,6 +16,7 @@ from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
+from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,17 @@ class KeyRecord:
     id: UUID
     role: Role
     name: str
+
+
+@dataclass(frozen=True)
+class KeyEntry:
+    """A key as it is listed: `ending` is its last characters, for recognising it."""
+
+    record: KeyRecord
+    ending: str
+    created_at: datetime
+    last_used_at: datetime | None
+    revoked_at: datetime | None
 
 
 @dataclass(frozen=True)
@@ -193,6 +205,14 @@ class KeyStore(Protocol):
         """The unrevoked key with this digest; notes that it was used, at most once a minute."""
         ...
 
+    def named(self, key_id: UUID) -> KeyRecord | None:
+        """The key with this id, revoked or not."""
+        ...
+
+    def all(self) -> tuple[KeyEntry, ...]:
+        """Every key, oldest first."""
+        ...
+
     def revoke(self, key_id: UUID) -> bool:
         """Stop a key from working; False if there is none such that still works."""
         ...
@@ -249,6 +269,21 @@ class Transaction(Protocol):
     @property
     def keys(self) -> KeyStore:
         """API keys."""
+        ...
+
+    @property
+    def letters(self) -> LetterStore:
+        """Letters as they were issued."""
+        ...
+
+    @property
+    def endpoints(self) -> EndpointStore:
+        """Where webhooks go."""
+        ...
+
+    @property
+    def outbox(self) -> OutboxStore:
+        """What is to leave the house."""
         ...
 
     @property

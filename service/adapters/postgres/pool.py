@@ -20,8 +20,11 @@ from psycopg_pool import ConnectionPool, PoolTimeout
 from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.catalogue_store import CatalogueStore
 from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.endpoint_store import EndpointStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.key_store import KeyStore
+from service.adapters.postgres.letter_store import LetterStore
+from service.adapters.postgres.outbox_store import OutboxStore
 from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.postgres.submission_store import SubmissionStore
 from service.adapters.postgres.trail_store import TrailStore
@@ -94,6 +97,9 @@ class PostgresTransaction:
     cases = _store(CaseStore)
     trail = _store(TrailStore)
     keys = _store(KeyStore)
+    letters = _store(LetterStore)
+    endpoints = _store(EndpointStore)
+    outbox = _store(OutboxStore)
 
     def __init__(self, connection: Connection, reply_seconds: float) -> None:
         self.connection = connection

@@ -17,6 +17,17 @@ CREATE TYPE public.key_role AS ENUM (
 CREATE DOMAIN public.length_unit AS text
 	CONSTRAINT length_unit_check CHECK ((VALUE = ANY (ARRAY['in'::text, 'mm'::text])));
 
+CREATE TYPE public.outbox_channel AS ENUM (
+    'email',
+    'webhook'
+);
+
+CREATE TYPE public.outbox_state AS ENUM (
+    'waiting',
+    'sent',
+    'dead'
+);
+
 CREATE TYPE public.procrastinate_job_event_type AS ENUM (
     'deferred',
     'started',
@@ -138,6 +149,13 @@ CREATE FUNCTION public.catalogue_rows_stay() RETURNS trigger
 BEGIN
     RAISE EXCEPTION 'rows of the catalogue are never changed; import a new revision'
         USING ERRCODE = 'integrity_constraint_violation';
+END $$;
+
+CREATE FUNCTION public.letters_stay_as_issued() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    RAISE EXCEPTION 'a letter is never changed once it is issued' USING ERRCODE = 'integrity_constraint_violation';
 END $$;
 
 CREATE FUNCTION public.procrastinate_cancel_job_v1(job_id bigint, abort boolean, delete_job boolean) RETURNS bigint
@@ -791,6 +809,53 @@ CREATE TABLE public.idempotent_replies (
     CONSTRAINT idempotent_replies_status_check CHECK (((status >= 200) AND (status <= 299)))
 );
 
+CREATE TABLE public.letters (
+    id uuid NOT NULL,
+    submission_id uuid NOT NULL,
+    mail_in_id uuid,
+    round integer NOT NULL,
+    subject text NOT NULL,
+    addressee text,
+    html text NOT NULL,
+    plain text NOT NULL,
+    pdf bytea NOT NULL,
+    issued_key uuid NOT NULL,
+    issued_by text NOT NULL,
+    issued_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT letters_issued_by_check CHECK ((issued_by <> ''::text)),
+    CONSTRAINT letters_round_check CHECK ((round >= 1)),
+    CONSTRAINT letters_subject_check CHECK ((subject <> ''::text))
+);
+
+CREATE TABLE public.outbox_messages (
+    id uuid NOT NULL,
+    channel public.outbox_channel NOT NULL,
+    topic text NOT NULL,
+    submission_id uuid,
+    letter_id uuid,
+    endpoint_id uuid,
+    recipient text,
+    body text,
+    state public.outbox_state DEFAULT 'waiting'::public.outbox_state NOT NULL,
+    attempts integer DEFAULT 0 NOT NULL,
+    due_at timestamp with time zone DEFAULT now() NOT NULL,
+    held_until timestamp with time zone,
+    last_error text,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    settled_at timestamp with time zone,
+    CONSTRAINT outbox_messages_attempts_check CHECK ((attempts >= 0)),
+    CONSTRAINT outbox_messages_body_check CHECK ((body <> ''::text)),
+    CONSTRAINT outbox_messages_check CHECK (
+CASE channel
+    WHEN 'email'::public.outbox_channel THEN ((num_nonnulls(letter_id, recipient) = 2) AND (num_nonnulls(endpoint_id, body) = 0))
+    ELSE ((num_nonnulls(endpoint_id, body) = 2) AND (recipient IS NULL))
+END),
+    CONSTRAINT outbox_messages_check1 CHECK (((state = 'waiting'::public.outbox_state) = (settled_at IS NULL))),
+    CONSTRAINT outbox_messages_check2 CHECK (((held_until IS NULL) OR (state = 'waiting'::public.outbox_state))),
+    CONSTRAINT outbox_messages_recipient_check CHECK ((recipient <> ''::text)),
+    CONSTRAINT outbox_messages_topic_check CHECK ((topic <> ''::text))
+);
+
 CREATE TABLE public.procrastinate_events (
     id bigint NOT NULL,
     job_id bigint NOT NULL,
@@ -981,6 +1046,26 @@ CREATE TABLE public.submission_rounds (
     CONSTRAINT submission_rounds_stored_form_check CHECK ((stored_form >= 1))
 );
 
+CREATE TABLE public.webhook_endpoints (
+    id uuid NOT NULL,
+    url text NOT NULL,
+    secret text NOT NULL,
+    old_secret text,
+    old_secret_until timestamp with time zone,
+    topics text[] DEFAULT '{}'::text[] NOT NULL,
+    key_id uuid,
+    note text DEFAULT ''::text NOT NULL,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    disabled_at timestamp with time zone,
+    disabled_why text,
+    CONSTRAINT webhook_endpoints_check CHECK (((old_secret IS NULL) = (old_secret_until IS NULL))),
+    CONSTRAINT webhook_endpoints_check1 CHECK (((disabled_at IS NULL) = (disabled_why IS NULL))),
+    CONSTRAINT webhook_endpoints_old_secret_check CHECK ((old_secret ~~ 'whsec\_%'::text)),
+    CONSTRAINT webhook_endpoints_secret_check CHECK ((secret ~~ 'whsec\_%'::text)),
+    CONSTRAINT webhook_endpoints_topics_check CHECK ((array_position(topics, NULL::text) IS NULL)),
+    CONSTRAINT webhook_endpoints_url_check CHECK (((length(url) >= 1) AND (length(url) <= 500)))
+);
+
 ALTER TABLE ONLY public.procrastinate_events ALTER COLUMN id SET DEFAULT nextval('public.procrastinate_events_id_seq'::regclass);
 
 ALTER TABLE ONLY public.procrastinate_jobs ALTER COLUMN id SET DEFAULT nextval('public.procrastinate_jobs_id_seq'::regclass);
@@ -1041,6 +1126,12 @@ ALTER TABLE ONLY public.decisions
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_pkey PRIMARY KEY (key_id, client_key);
 
+ALTER TABLE ONLY public.letters
+    ADD CONSTRAINT letters_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.outbox_messages
+    ADD CONSTRAINT outbox_messages_pkey PRIMARY KEY (id);
+
 ALTER TABLE ONLY public.procrastinate_events
     ADD CONSTRAINT procrastinate_events_pkey PRIMARY KEY (id);
 
@@ -1071,6 +1162,9 @@ ALTER TABLE ONLY public.submissions
 ALTER TABLE ONLY public.submissions
     ADD CONSTRAINT submissions_reference_key UNIQUE (reference);
 
+ALTER TABLE ONLY public.webhook_endpoints
+    ADD CONSTRAINT webhook_endpoints_pkey PRIMARY KEY (id);
+
 CREATE INDEX audit_trail_by_submission ON public.audit_trail USING btree (submission_id, id) WHERE (submission_id IS NOT NULL);
 
 CREATE INDEX case_notes_by_submission ON public.case_notes USING btree (submission_id, id);
@@ -1092,6 +1186,18 @@ CREATE INDEX idempotent_replies_by_age ON public.idempotent_replies USING btree 
 CREATE INDEX idx_procrastinate_jobs_worker_not_null ON public.procrastinate_jobs USING btree (worker_id) WHERE ((worker_id IS NOT NULL) AND (status = 'doing'::public.procrastinate_job_status));
 
 CREATE INDEX idx_procrastinate_workers_last_heartbeat ON public.procrastinate_workers USING btree (last_heartbeat);
+
+CREATE INDEX letters_by_submission ON public.letters USING btree (submission_id, id);
+
+CREATE INDEX outbox_messages_by_letter ON public.outbox_messages USING btree (letter_id, id);
+
+CREATE INDEX outbox_messages_by_state ON public.outbox_messages USING btree (state, id);
+
+CREATE INDEX outbox_messages_by_submission ON public.outbox_messages USING btree (submission_id, id);
+
+CREATE INDEX outbox_messages_due ON public.outbox_messages USING btree (due_at, id) WHERE (state = 'waiting'::public.outbox_state);
+
+CREATE INDEX outbox_messages_sent ON public.outbox_messages USING btree (settled_at) WHERE (state = 'sent'::public.outbox_state);
 
 CREATE INDEX procrastinate_events_job_id_fkey_v1 ON public.procrastinate_events USING btree (job_id);
 
@@ -1167,6 +1273,8 @@ CREATE TRIGGER catalogue_part_stays BEFORE DELETE OR UPDATE ON public.catalogue_
 
 CREATE TRIGGER catalogue_revision_guard BEFORE DELETE OR UPDATE ON public.catalogue_revision FOR EACH ROW EXECUTE FUNCTION public.catalogue_revision_guard();
 
+CREATE TRIGGER letters_stay_as_issued BEFORE UPDATE ON public.letters FOR EACH ROW EXECUTE FUNCTION public.letters_stay_as_issued();
+
 CREATE TRIGGER procrastinate_jobs_notify_queue_job_aborted_v1 AFTER UPDATE OF abort_requested ON public.procrastinate_jobs FOR EACH ROW WHEN (((old.abort_requested = false) AND (new.abort_requested = true) AND (new.status = 'doing'::public.procrastinate_job_status))) EXECUTE FUNCTION public.procrastinate_notify_queue_abort_job_v1();
 
 CREATE TRIGGER procrastinate_jobs_notify_queue_job_inserted_v1 AFTER INSERT ON public.procrastinate_jobs FOR EACH ROW WHEN ((new.status = 'todo'::public.procrastinate_job_status)) EXECUTE FUNCTION public.procrastinate_notify_queue_job_inserted_v1();
@@ -1229,6 +1337,21 @@ ALTER TABLE ONLY public.decisions
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id) ON DELETE CASCADE;
 
+ALTER TABLE ONLY public.letters
+    ADD CONSTRAINT letters_issued_key_fkey FOREIGN KEY (issued_key) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.letters
+    ADD CONSTRAINT letters_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.outbox_messages
+    ADD CONSTRAINT outbox_messages_endpoint_id_fkey FOREIGN KEY (endpoint_id) REFERENCES public.webhook_endpoints(id);
+
+ALTER TABLE ONLY public.outbox_messages
+    ADD CONSTRAINT outbox_messages_letter_id_fkey FOREIGN KEY (letter_id) REFERENCES public.letters(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.outbox_messages
+    ADD CONSTRAINT outbox_messages_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
 ALTER TABLE ONLY public.procrastinate_events
     ADD CONSTRAINT procrastinate_events_job_id_fkey FOREIGN KEY (job_id) REFERENCES public.procrastinate_jobs(id) ON DELETE CASCADE;
 
@@ -1255,3 +1378,6 @@ ALTER TABLE ONLY public.submissions
 
 ALTER TABLE ONLY public.submissions
     ADD CONSTRAINT submissions_merged_into_fkey FOREIGN KEY (merged_into) REFERENCES public.submissions(id) ON DELETE SET NULL;
+
+ALTER TABLE ONLY public.webhook_endpoints
+    ADD CONSTRAINT webhook_endpoints_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);

@@ -15,6 +15,14 @@ WITH found AS (
 )
 SELECT id, role, name FROM found
 
+-- name: named
+-- The key with this id, whether it works or not.
+SELECT id, role, name FROM api_keys WHERE id = %(id)s
+
+-- name: all
+-- Every key, oldest first.
+SELECT id, role, name, ending, created_at, last_used_at, revoked_at FROM api_keys ORDER BY created_at, id
+
 -- name: revoke
 -- Stops a key; no row where it does not work any more.
 UPDATE api_keys SET revoked_at = now() WHERE id = %(id)s AND revoked_at IS NULL RETURNING id

@@ -1,0 +1,25 @@
+"""Makes the job that delivers a message, on the connection and in the transaction that the message is written in."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from functools import cache
+from typing import Any
+from uuid import UUID
+
+import psycopg
+from procrastinate import App, SyncPsycopgConnector
+
+DELIVER_MESSAGE = "deliver_message"
+"""The job's name; `service.adapters.jobs` has its work."""
+
+
+def wake_up(connection: psycopg.Connection[Any], message_id: UUID, at: datetime | None = None) -> None:
+    """Have a worker look at the message now, or `at` a time; it exists if and only if the transaction commits."""
+    _deferrer().configure_task(DELIVER_MESSAGE, schedule_at=at, connection=connection).defer(message_id=str(message_id))
+
+
+@cache
+def _deferrer() -> App:
+    # Never opened: it works on the connections it is handed.
+    return App(connector=SyncPsycopgConnector())
