@@ -15,7 +15,8 @@ from cattrs import Converter
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 
-STORED_FORM = 1
+STORED_FORM = 2
+"""2 says what was meant where 1 says only that a slip is suspected."""
 
 
 def _converter() -> Converter:
@@ -60,5 +61,5 @@ def readings_to_stored(readings: tuple[Reading, ...]) -> list[dict[str, Any]]:
 
 
 def _known(form: int) -> None:
-    if form != STORED_FORM:
+    if not 1 <= form <= STORED_FORM:
         raise ValueError(f"stored form {form} is not one this code reads")

@@ -38,7 +38,8 @@ def suspected_slips(posterior: Posterior, submission: Submission) -> tuple[Suspe
         meant = hypothesis.changed.get(index) if index is not None else None
         words = words_for_slip(named, written, meant, submission.unit)
         unit = submission.unit.other if hypothesis.other_unit else None
-        found.append(SuspectedSlip(named, pointer, p, words, tuple((i, hypothesis.changed[i]) for i in sorted(hypothesis.changed)), unit))
+        changed = tuple((i, hypothesis.changed[i]) for i in sorted(hypothesis.changed))
+        found.append(SuspectedSlip(named, pointer, p, words, changed, unit))
     return tuple(found)
 
 

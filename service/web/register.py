@@ -10,6 +10,7 @@ from flask import Flask
 from service.domain.access import STAFF, Role
 from service.web.access import Audience, Rates, guard
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
+from service.web.api.previews.routes import previews_blueprint
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
 from service.web.api.submissions.routes import submissions_blueprint
@@ -41,6 +42,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
     return (
         (running_blueprint(faces.ready, faces.metrics), ANYBODY),
         (submissions_blueprint(faces.desk), EVERY_KEY),
+        (previews_blueprint(faces.desk), EVERY_KEY),
         (reviews_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_import_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),

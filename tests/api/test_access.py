@@ -19,6 +19,7 @@ Json = dict[str, Any]
 OPEN = {"/healthz", "/readyz", "/metrics", "/openapi.json", "/docs"}
 AUDIENCES = {
     "submissions": set(Role),
+    "previews": set(Role),
     "reviews": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_import": {Role.ADMIN},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 from service.domain.identification import (
@@ -121,7 +122,16 @@ ANSWER = Identification(
         ),
         Derived("lobe_separation", None, 108.0, 108.0, 0.5, (107.0, 109.0), (), is_length=False),
     ),
-    suspected_slips=(SuspectedSlip(Slip.CAM_AS_CRANK_DEGREES, "/readings/2", 0.9, "Cam degrees, perhaps."),),
+    suspected_slips=(
+        SuspectedSlip(
+            Slip.CAM_AS_CRANK_DEGREES,
+            "/readings/2",
+            0.9,
+            "Cam degrees, perhaps.",
+            meant=((2, replace(SUBMISSION.readings[2], degrees=Degrees.CAM)),),
+            meant_unit=LengthUnit.MILLIMETRE,
+        ),
+    ),
     next_reading=NextReading(
         "duration",
         Instrument.DEGREE_WHEEL,

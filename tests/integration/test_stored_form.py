@@ -20,6 +20,10 @@ from service.adapters.stored_form import (
 from tests.integration.stored_examples import ANSWER, SUBMISSION
 
 FROZEN = Path(__file__).parent / "stored_forms"
+AS_OF_FORM = {
+    1: replace(ANSWER, suspected_slips=tuple(replace(s, meant=(), meant_unit=None) for s in ANSWER.suspected_slips))
+}
+"""What an earlier form could not say."""
 
 
 def test_what_is_stored_comes_back_the_same() -> None:
@@ -36,7 +40,7 @@ def test_every_form_there_has_been_is_still_read(form: int) -> None:
     kept = orjson.loads((FROZEN / f"{form}.json").read_bytes())
 
     assert submission_from_stored(kept["submission"], form) == SUBMISSION
-    assert answer_from_stored(kept["answer"], form) == ANSWER
+    assert answer_from_stored(kept["answer"], form) == AS_OF_FORM.get(form, ANSWER)
 
 
 def test_what_is_written_is_the_form_that_is_frozen() -> None:
@@ -78,6 +82,5 @@ def members_left_out(value: Any, path: str = "") -> list[str]:
     return [name for name, filled in seen.items() if not filled]
 
 
-@pytest.mark.parametrize("example", [SUBMISSION, ANSWER], ids=["submission", "answer"])
-def test_the_examples_fill_every_member(example: Any) -> None:
-    assert members_left_out(example) == []
+def test_the_examples_fill_every_member() -> None:
+    assert members_left_out((SUBMISSION, ANSWER)) == []

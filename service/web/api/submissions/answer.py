@@ -7,7 +7,7 @@ from typing import Any
 
 from service.domain.access import STAFF, Role
 from service.domain.cautions import CAUTIONS
-from service.domain.identification import Candidate, Derived, Evidence, Identification, NextReading
+from service.domain.identification import Candidate, Derived, Evidence, Identification, NextReading, SuspectedSlip
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision, ReviewState
 from service.domain.units import LengthUnit
@@ -16,16 +16,13 @@ from service.workflows.ports import Case
 Json = dict[str, Any]
 
 
-def answer_json(case: Case, role: Role) -> Json:
-    """The answer to a case, as a key with `role` may see it."""
-    answer, unit = case.latest.identification, case.submission.unit
-    staff = role in STAFF
+def said_of(submission: Submission, answer: Identification, catalogue_revision: int, role: Role) -> Json:
+    """What an identification says of a submission, as a key with `role` may see it."""
+    unit, staff = submission.unit, role in STAFF
     return {
-        "id": str(case.id),
-        "reference": case.reference,
         "state": answer.state.value,
         "unit": unit.value,
-        "catalogue_revision": case.latest.catalogue_revision,
+        "catalogue_revision": catalogue_revision,
         "engine_version": answer.engine_version,
         "answer": _named(answer),
         "candidates": [_candidate(candidate, unit, with_evidence=staff) for candidate in answer.candidates],
@@ -39,6 +36,7 @@ def answer_json(case: Case, role: Role) -> Json:
                 "pointer": slip.pointer,
                 "probability": probability(slip.probability),
                 "message": slip.message,
+                "correction": _correction(slip, submission),
             }
             for slip in answer.suspected_slips
         ],
@@ -49,6 +47,15 @@ def answer_json(case: Case, role: Role) -> Json:
             for advice in answer.advice
         ],
         "cautions": list(CAUTIONS),
+    }
+
+
+def answer_json(case: Case, role: Role) -> Json:
+    """The answer to a case, as a key with `role` may see it."""
+    staff = role in STAFF
+    return said_of(case.submission, case.latest.identification, case.latest.catalogue_revision, role) | {
+        "id": str(case.id),
+        "reference": case.reference,
         "review": None
         if case.review is None
         else {"id": str(case.review.id), "state": case.review.state.value, "reason": case.review.reason.value},
@@ -154,6 +161,17 @@ def _derived(derived: Derived, unit: LengthUnit) -> Json:
         "budget": [
             {"component": line.component, "standard_uncertainty": show(line.standard_uncertainty)}
             for line in derived.budget
+        ],
+    }
+
+
+def _correction(slip: SuspectedSlip, submission: Submission) -> Json | None:
+    if not slip.meant and slip.meant_unit is None:
+        return None
+    return {
+        "unit": _value(slip.meant_unit),
+        "readings": [
+            {"pointer": f"/readings/{place}", "reading": _reading(submission, reading)} for place, reading in slip.meant
         ],
     }
 

@@ -91,6 +91,28 @@ class DerivedSchema(AnswerSchema):
     budget = ma.fields.List(ma.fields.Nested(BudgetSchema()), required=True)
 
 
+class KeptReadingSchema(AnswerSchema):
+    """A reading as it was sent."""
+
+    feature = ma.fields.String(required=True)
+    values = ma.fields.List(DecimalText(), required=True)
+    instrument = Choice(Instrument, required=True, metadata={"description": "The tool it is taken to be from."})
+
+
+class CorrectedReadingSchema(AnswerSchema):
+    """What one reading would be without the mistake."""
+
+    pointer = ma.fields.String(required=True, metadata={"description": "JSON Pointer into the submission."})
+    reading = ma.fields.Nested(KeptReadingSchema(), required=True)
+
+
+class CorrectionSchema(AnswerSchema):
+    """What the submission would be without the mistake."""
+
+    unit = Choice(LengthUnit, required=True, allow_none=True, metadata={"description": "Null where it stays."})
+    readings = ma.fields.List(ma.fields.Nested(CorrectedReadingSchema()), required=True)
+
+
 class SuspectedSlipSchema(AnswerSchema):
     """A mistake that explains the readings as a whole."""
 
@@ -98,6 +120,12 @@ class SuspectedSlipSchema(AnswerSchema):
     pointer = ma.fields.String(required=True, metadata={"description": "JSON Pointer into the submission."})
     probability = _probability("That it was made.")
     message = ma.fields.String(required=True)
+    correction = ma.fields.Nested(
+        CorrectionSchema(),
+        required=True,
+        allow_none=True,
+        metadata={"description": "What was meant; null where the only remedy is to read again."},
+    )
 
 
 class NextReadingSchema(AnswerSchema):
@@ -139,14 +167,6 @@ class DecisionOnSubmissionSchema(AnswerSchema):
     at = ma.fields.DateTime(required=True)
 
 
-class KeptReadingSchema(AnswerSchema):
-    """A reading as it was sent."""
-
-    feature = ma.fields.String(required=True)
-    values = ma.fields.List(DecimalText(), required=True)
-    instrument = Choice(Instrument, required=True, metadata={"description": "The tool it is taken to be from."})
-
-
 class KeptSubmissionSchema(AnswerSchema):
     """The submission as it is kept; a widget key sees no markings, contact or note."""
 
@@ -158,15 +178,9 @@ class KeptSubmissionSchema(AnswerSchema):
     ask_person = ma.fields.Boolean(required=True)
 
 
-class AnswerToSubmissionSchema(AnswerSchema):
+class SaidSchema(AnswerSchema):
     """What the readings say, how surely, and what to measure next."""
 
-    id = ma.fields.UUID(required=True)
-    reference = ma.fields.String(
-        required=True,
-        validate=ma.validate.Regexp("^[1-9][0-9]{7}$"),
-        metadata={"description": "To be read aloud, in two groups of four; the last digit checks the others."},
-    )
     state = Choice(AnswerState, required=True)
     unit = Choice(LengthUnit, required=True, metadata={"description": "Of every length here."})
     catalogue_revision = ma.fields.Integer(required=True)
@@ -189,6 +203,17 @@ class AnswerToSubmissionSchema(AnswerSchema):
     next_reading = ma.fields.Nested(NextReadingSchema(), required=True, allow_none=True)
     advice = ma.fields.List(ma.fields.Nested(AdviceSchema()), required=True)
     cautions = ma.fields.List(ma.fields.String(), required=True)
+
+
+class AnswerToSubmissionSchema(SaidSchema):
+    """What the readings say of a submission that is kept."""
+
+    id = ma.fields.UUID(required=True)
+    reference = ma.fields.String(
+        required=True,
+        validate=ma.validate.Regexp("^[1-9][0-9]{7}$"),
+        metadata={"description": "To be read aloud, in two groups of four; the last digit checks the others."},
+    )
     review = ma.fields.Nested(ReviewOfSubmissionSchema(), required=True, allow_none=True)
     decision = ma.fields.Nested(
         DecisionOnSubmissionSchema(),
