@@ -231,7 +231,7 @@ def _given_nodes(
     step, coarse, apart = _steps(hypotheses, tool, zero_sd, _Making.among(table, rows, model))
     zeros, log_weight = zero_nodes(zero_sd, step * apart, model) if tool is not None else (np.zeros(1), np.zeros(1))
     n_h = len(hypotheses)
-    own = np.array([sum(e.own_log for e in h) for h in hypotheses])
+    own = np.array([sum(e.own_log for e in h) for h in hypotheses], np.float64)
     free = np.broadcast_to(own[:, None], (n_h, rows.size)).copy()
     wear = model.nose_wear_mean if used else 0.0
     cores, core_of_row = np.unique(rows.core, return_inverse=True)
