@@ -57,7 +57,7 @@ def pieces_of(start_deg: float, stop_deg: float, step_deg: float) -> int:
 
 @lru_cache(maxsize=64)
 def _unit_third(pieces: int) -> tuple[Floats, Floats, Floats]:
-    """(places, weights, third derivatives (n, p)) of a Gauss rule on pieces of unit length; the held splines left out."""
+    """(places, weights, third derivatives (n, p)) of a Gauss rule on unit pieces; the held splines left out."""
     nodes, weights = np.polynomial.legendre.leggauss(_QUADRATURE)
     at = (np.arange(pieces)[:, None] + 0.5 + 0.5 * nodes).ravel()
     third = np.asarray(whole_basis(0.0, float(pieces), pieces).derivative(3)(at))[:, 3:-3]

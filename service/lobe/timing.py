@@ -40,7 +40,7 @@ def duration_at(points: Sequence[tuple[float, float]], checking_lift_mm: float) 
 
     0 where the lobe never gets as high; None where the table stops before the lift comes down to the checking lift.
     """
-    angles, lifts = _centred(points)
+    angles, lifts = centred(points)
     if not len(angles):
         return None
     nose = int(np.argmax(lifts))
@@ -60,7 +60,7 @@ def duration_at(points: Sequence[tuple[float, float]], checking_lift_mm: float) 
     return (closes - opens) * CRANK_DEG_PER_CAM_DEG
 
 
-def _centred(points: Sequence[tuple[float, float]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def centred(points: Sequence[tuple[float, float]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The table in rising angle from -180 to 180, each angle once, a single flank mirrored."""
     table = np.asarray(points, dtype=float).reshape(-1, 2)
     angles, lifts = table[:, 0], table[:, 1]
