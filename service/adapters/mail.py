@@ -44,7 +44,8 @@ class MailServer:
         except OSError as error:
             raise NotDelivered(f"The mail server cannot be reached: {error}") from error
         try:
-            session.send_message(message, self.sender, [mail.to])
+            # Not send_message: it writes ">From" where a line begins with "From".
+            session.sendmail(self.sender, [mail.to], message.as_bytes())
         except smtplib.SMTPRecipientsRefused as error:
             code, said = next(iter(error.recipients.values()))
             raise NotDelivered(f"{code} {_text(said)}", for_good=code >= 500) from error

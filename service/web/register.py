@@ -10,10 +10,13 @@ from flask import Flask
 from service.domain.access import STAFF, Role
 from service.web.access import Audience, Rates, guard
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
+from service.web.api.letters.routes import letters_blueprint
+from service.web.api.outbox.routes import outbox_blueprint
 from service.web.api.previews.routes import previews_blueprint
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
 from service.web.api.submissions.routes import submissions_blueprint
+from service.web.api.webhooks.routes import keys_blueprint, webhooks_blueprint
 from service.web.blueprint import Blueprint
 from service.web.document import make_api
 from service.web.problems import register_problems
@@ -44,6 +47,10 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (submissions_blueprint(faces.desk), EVERY_KEY),
         (previews_blueprint(faces.desk), EVERY_KEY),
         (reviews_blueprint(faces.desk), STAFF_KEYS),
+        (letters_blueprint(faces.desk), STAFF_KEYS),
+        (outbox_blueprint(faces.desk), STAFF_KEYS),
+        (webhooks_blueprint(faces.desk), ADMIN_KEYS),
+        (keys_blueprint(faces.desk), ADMIN_KEYS),
         (catalogue_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_import_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),
     )

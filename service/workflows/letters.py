@@ -95,6 +95,7 @@ def issue(
     transaction.letters.keep(kept, key.id)
     if recipient is not None:
         transaction.outbox.add_email(Topic.LETTER_ISSUED, kept, recipient)
+    transaction.trail.add(key.id, key.name, "letter_issued", case.id, letter=str(kept.id))
     publish(transaction, Topic.LETTER_ISSUED, case.key_id, case.id, _told(case, kept), letter_id=kept.id)
     return kept
 
@@ -105,6 +106,15 @@ def find_letter(transaction: Transaction, letter_id: UUID) -> tuple[KeptLetter, 
     if letter is None:
         raise NotFound("There is no such letter.")
     return letter, transaction.outbox.of_letter(letter_id)
+
+
+def letters_of(
+    transaction: Transaction, key: KeyRecord, submission_id: UUID
+) -> tuple[tuple[KeptLetter, tuple[Message, ...]], ...]:
+    """The letters of a submission with their messages, newest first; raises `NotFound`."""
+    case = read_submission(transaction, key, submission_id)
+    letters = transaction.letters.of_submission(case.id)
+    return tuple((letter, transaction.outbox.of_letter(letter.id)) for letter in letters)
 
 
 def _recipient(stationery: Stationery, case: Case, post: Post) -> str:

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.outbox import MessageState, Topic, fault_of_url
-from service.workflows.ports import Stores, Transaction
+from service.workflows.ports import KeyRecord, Stores, Transaction
 from service.workflows.sending_ports import Endpoint, Message
 
 _SECRET_BYTES = 32
@@ -37,7 +37,14 @@ def new_secret() -> str:
 
 
 def add_endpoint(
-    transaction: Transaction, url: str, topics: tuple[Topic, ...], key_id: UUID | None, note: str, *, private: bool
+    transaction: Transaction,
+    key: KeyRecord,
+    url: str,
+    topics: tuple[Topic, ...],
+    key_id: UUID | None,
+    note: str,
+    *,
+    private: bool,
 ) -> tuple[Endpoint, str]:
     """Keep an address; returns it with its secret, which is shown this once.
 
@@ -49,21 +56,39 @@ def add_endpoint(
     if key_id is not None and transaction.keys.named(key_id) is None:
         raise InvalidInput(faults=(Fault("/key_id", "There is no such key."),))
     secret = new_secret()
-    return transaction.endpoints.add(url, secret, topics, key_id, note), secret
+    endpoint = transaction.endpoints.add(url, secret, topics, key_id, note)
+    transaction.trail.add(key.id, key.name, "webhook_added", endpoint=str(endpoint.id))
+    return endpoint, secret
 
 
-def change_secret(transaction: Transaction, endpoint_id: UUID) -> str:
+def list_endpoints(stores: Stores) -> tuple[Endpoint, ...]:
+    """Every address, oldest first."""
+    with stores.transaction() as transaction:
+        return transaction.endpoints.all()
+
+
+def find_endpoint(transaction: Transaction, endpoint_id: UUID) -> Endpoint:
+    """One address; raises `NotFound`."""
+    endpoint = transaction.endpoints.find(endpoint_id)
+    if endpoint is None:
+        raise NotFound("There is no such address.")
+    return endpoint
+
+
+def change_secret(transaction: Transaction, key: KeyRecord, endpoint_id: UUID) -> str:
     """Give an address a new secret, shown this once; the old one signs along for a day. Raises `NotFound`."""
     secret = new_secret()
     if not transaction.endpoints.change_secret(endpoint_id, secret):
         raise NotFound("There is no such address.")
+    transaction.trail.add(key.id, key.name, "webhook_secret_changed", endpoint=str(endpoint_id))
     return secret
 
 
-def remove_endpoint(transaction: Transaction, endpoint_id: UUID) -> None:
+def remove_endpoint(transaction: Transaction, key: KeyRecord, endpoint_id: UUID) -> None:
     """Send nothing there any more; raises `NotFound` where nothing was."""
     if not transaction.endpoints.disable(endpoint_id, "taken off"):
         raise NotFound("Nothing is sent to such an address.")
+    transaction.trail.add(key.id, key.name, "webhook_removed", endpoint=str(endpoint_id))
 
 
 def list_messages(
@@ -75,7 +100,7 @@ def list_messages(
     return found[:limit], found[limit - 1].id if len(found) > limit else None
 
 
-def replay(transaction: Transaction, message_id: UUID) -> Message:
+def replay(transaction: Transaction, key: KeyRecord, message_id: UUID) -> Message:
     """Send a settled message again, under the same id; raises `NotFound`, or `Conflict` while it waits anyway."""
     if transaction.outbox.find(message_id) is None:
         raise NotFound("There is no such message.")
@@ -84,4 +109,5 @@ def replay(transaction: Transaction, message_id: UUID) -> Message:
     message = transaction.outbox.find(message_id)
     if message is None:
         raise RuntimeError("a message just changed is gone")
+    transaction.trail.add(key.id, key.name, "message_replayed", message.submission_id, message=str(message_id))
     return message

@@ -21,6 +21,10 @@ AUDIENCES = {
     "submissions": set(Role),
     "previews": set(Role),
     "reviews": {Role.DESK, Role.BENCH, Role.ADMIN},
+    "letters": {Role.DESK, Role.BENCH, Role.ADMIN},
+    "outbox": {Role.DESK, Role.BENCH, Role.ADMIN},
+    "webhooks": {Role.ADMIN},
+    "keys": {Role.ADMIN},
     "catalogue": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_import": {Role.ADMIN},
 }

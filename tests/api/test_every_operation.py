@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
+from uuid import UUID
 
 import pytest
 import schemathesis
@@ -22,6 +23,7 @@ from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.domain.catalogue import Catalogue
+from service.domain.outbox import Topic
 from service.settings import Settings
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
@@ -43,7 +45,24 @@ CONFIG = SchemathesisConfig.from_dict(
                 "include-path": "/v1/catalogue/revisions",
                 "include-method": "POST",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
-            }
+            },
+            {
+                # 422: no schema can say whether mail can be sent here, and to whom.
+                "include-path": "/v1/submissions/{submission_id}/letters",
+                "include-method": "POST",
+                "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
+            {
+                # 422: no schema can say which addresses lie in the open internet, or which keys there are.
+                "include-path": "/v1/webhooks",
+                "include-method": "POST",
+                "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
+            {
+                # 422: no schema can say which parts there are, or that a part has a number and nothing else has.
+                "include-path": "/v1/reviews/{review_id}/decision",
+                "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
         ],
     }
 )
@@ -89,14 +108,49 @@ class Subject:
     def fit(self, case: Any) -> None:
         """Give a generated request something to meet: ids that exist, keys that are its own."""
         if case.path_parameters and case.meta.generation.mode.is_positive and next(self.serial) % 4:
-            known = {"revision": 1, "part_number": "DFH-7WT"}
+            known: dict[str, Any] = {"revision": 1, "part_number": "DFH-7WT"}
             if "submission_id" in case.path_parameters:
                 known["submission_id"] = self.caller.submit(SCANT)["id"]
+            if "review_id" in case.path_parameters:
+                known["review_id"] = self.review(claimed=case.path.endswith(("/release", "/lease", "/decision")))
+            known |= self.posted(case)
             case.path_parameters |= {name: known[name] for name in case.path_parameters}
         if case.headers and "Idempotency-Key" in case.headers:
             case.headers["Idempotency-Key"] = f"{case.headers['Idempotency-Key'][:150]}-{next(self.serial)}"
         if case.path.endswith("/readings") and isinstance(case.body, dict) and case.body.get("unit") == "mm":
             case.body["unit"] = "in"  # the submission's, which no schema can say
+
+    def review(self, *, claimed: bool) -> str:
+        """A review that waits, or that the caller has in hand."""
+        review_id: str = self.caller.submit(SCANT | {"ask_person": True})["review"]["id"]
+        if claimed:
+            assert self.caller.post("/v1/reviews/claim", {"review_id": review_id}).status_code == 200
+        return review_id
+
+    def posted(self, case: Any) -> dict[str, str]:
+        """What the paths about letters and webhooks ask for, made for this case alone."""
+        if "letter_id" in case.path_parameters:
+            submission_id = self.caller.submit(SCANT)["id"]
+            return {"letter_id": self.caller.post(f"/v1/submissions/{submission_id}/letters", {}).get_json()["id"]}
+        if "endpoint_id" in case.path_parameters:
+            return {"endpoint_id": self.endpoint()}
+        if "message_id" in case.path_parameters:
+            return {"message_id": self.dead_message()}
+        return {}
+
+    def endpoint(self) -> str:
+        """A webhook address of its own."""
+        url = f"https://store.example/{next(self.serial)}"
+        added: str = self.caller.post("/v1/webhooks", {"url": url}).get_json()["id"]
+        return added
+
+    def dead_message(self) -> str:
+        """A message that failed for good."""
+        endpoint_id = UUID(self.endpoint())
+        with self.app.extensions[EXTENSION].desk.stores.transaction() as transaction:
+            message_id = transaction.outbox.add_webhook(Topic.LETTER_ISSUED, endpoint_id, None, {})
+            transaction.outbox.bury(message_id, "answered 500")
+        return str(message_id)
 
     def note(self, name: str, status: int) -> None:
         self.tried.add(name)

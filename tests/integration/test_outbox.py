@@ -136,7 +136,7 @@ def test_a_mail_refused_for_good_is_dead_and_can_be_replayed(sending: Sending, b
         assert sending.row(message_id)["last_error"].startswith("55")
         box.refuse, box.answer = "", "250 taken"
         with sending.stores.transaction() as transaction:
-            assert replay(transaction, message_id).attempts == 0
+            assert replay(transaction, sending.key, message_id).attempts == 0
         deliver(sending.stores, carriers, message_id)
     assert sending.state(message_id) == "sent"
     assert box.ids() == [f"<{message_id}@thrumbleby.example>"]
@@ -174,7 +174,7 @@ def test_a_mail_the_server_took_and_lost_can_be_sent_again_by_hand_under_its_id(
         carriers = only_mail(mail_to(box.url))
         deliver(sending.stores, carriers, message_id)
         with sending.stores.transaction() as transaction:
-            replay(transaction, message_id)
+            replay(transaction, sending.key, message_id)
         deliver(sending.stores, carriers, message_id)
     assert box.ids() == [f"<{message_id}@thrumbleby.example>"] * 2
 
@@ -218,7 +218,7 @@ def test_while_a_secret_is_changed_both_sign(sending: Sending) -> None:
     with hook_receiver(HookReceiver()) as receiver:
         endpoint_id, old = sending.endpoint(receiver.url)
         with sending.stores.transaction() as transaction:
-            new = change_secret(transaction, endpoint_id)
+            new = change_secret(transaction, sending.key, endpoint_id)
         deliver(sending.stores, only_hooks(POST), sending.hook(endpoint_id))
         with psycopg.connect(sending.url) as connection:
             connection.execute("UPDATE webhook_endpoints SET old_secret_until = now() - interval '1 second'")

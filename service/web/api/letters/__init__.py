@@ -1,0 +1,1 @@
+"""Letters to customers: as they would be written now, and as they were issued."""
