@@ -100,9 +100,11 @@ def test_pages_follow_each_other_without_a_gap_or_a_repeat(desk: Caller, scant: 
     assert set(opened) <= set(ids)
 
 
-@pytest.mark.parametrize("state", ["claimed", "decided"])
-def test_no_review_is_in_a_state_nobody_put_it_in(desk: Caller, state: str) -> None:
-    assert listed(desk, f"&state={state}") == []
+@pytest.mark.parametrize("state", ["waiting", "claimed", "decided", "withdrawn"])
+def test_a_list_of_one_state_holds_that_state_alone(desk: Caller, scant: Json, state: str) -> None:
+    desk.submit(scant | {"ask_person": True})
+
+    assert {review["state"] for review in listed(desk, f"&state={state}")} <= {state}
 
 
 @pytest.mark.parametrize(

@@ -106,17 +106,11 @@ class DecisionSchema(ma.Schema):
 
 
 class ReviewChangeSchema(ma.Schema):
-    """What to set of a review: at least one member."""
+    """What to set of a review; what is left out stays as it is."""
 
     priority = ma.fields.String(validate=ma.validate.OneOf(list(PRIORITIES)))
     due_at = Moment(metadata=described("When an answer is owed."))
     assigned_to = some_text("Who alone may claim it; null for anybody.", LONGEST_NAME, allow_none=True)
-
-    @ma.validates_schema
-    def sets_something(self, data: dict[str, Any], **_: Any) -> None:
-        """Refuse a change of nothing."""
-        if not data:
-            raise ma.ValidationError("Set at least one of priority, due_at, assigned_to.")
 
     @ma.post_load
     def make(self, data: dict[str, Any], **_: Any) -> ReviewChange:
