@@ -71,6 +71,10 @@ class EntryTable:
         highest = np.where(self.present > 0, self.mean + down, np.inf).min(axis=1)
         return lowest, highest
 
+    def take(self, index: Ints) -> EntryTable:
+        """The variants at `index`."""
+        return EntryTable(*(a[index] for a in (self.mean, self.sd, self.tail, self.sign, self.present)))
+
     def at_zeros(self, zeros: Floats) -> EntryTable:
         """Every variant at every zero of its tool, that zero taken out: (V * M, E), the zeros innermost."""
         mean = (self.mean[:, None] - zeros[:, None]).reshape(-1, self.mean.shape[1])
@@ -111,6 +115,16 @@ def in_pieces(work: Callable[[V], Floats], variants: V, numbers_each: float) -> 
     if len(variants) <= size:
         return work(variants)
     return np.concatenate([work(variants[i : i + size]) for i in range(0, len(variants), size)])
+
+
+def alike_widths(one: Floats, other: Floats, step: float) -> list[Ints]:
+    """The variants sorted by how much two truths are left open, within a factor of two.
+
+    They are worked out on as many nodes as the widest of them needs, which the others are spared.
+    """
+    sizes = np.round(np.log2(np.maximum(np.stack([one, other]), step)))
+    found, of = np.unique(sizes, axis=1, return_inverse=True)
+    return [np.flatnonzero(of.ravel() == i) for i in range(found.shape[1])]
 
 
 def coarser(coarse: int, low: Floats, high: Floats, step: float) -> int:

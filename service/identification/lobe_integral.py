@@ -14,7 +14,17 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from service.identification.densities import log_emg, log_normal, log_two_tails
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, TAILS, EntryTable, coarser, in_pieces, nodes_between, offsets, slide
+from service.identification.grids import (
+    SPREADS,
+    TAILS,
+    EntryTable,
+    alike_widths,
+    coarser,
+    in_pieces,
+    nodes_between,
+    offsets,
+    slide,
+)
 from service.identification.pair_tables import PairErrors, look_up, pair_table
 from service.identification.table import Floats, Ints
 
@@ -114,13 +124,13 @@ def lift_density(variants: Sequence[Sequence[Entry]], prior: LobePrior, step: fl
     return width_density(variants, prior.lift, prior.lift_sd, prior.wear, at)[..., 0]
 
 
-def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: LobePrior, at: Shifts) -> Floats:
-    """Log-density of a lobe read at height and at base circle or lift, or all three: (V, K, S)."""
-    bases, heights, lifts = (EntryTable.of([r[i] for r in roles]) for i in range(3))
+def _ranges(
+    bases: EntryTable, heights: EntryTable, lifts: EntryTable, prior: LobePrior, at: Shifts
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """(base low, base high, lift low, lift high) that entries, rows and shifts leave possible, each (V,)."""
     base_low, base_high = bases.truth_range()
     height_low, height_high = heights.truth_range()
     lift_low, lift_high = lifts.truth_range()
-    # what the rows and the shifts leave possible at all
     reach = SPREADS * prior.base_sd
     base_low = np.maximum(base_low, (prior.base + at.first - reach).min())
     base_high = np.minimum(base_high, (prior.base + at.first + at.span + reach).max())
@@ -129,6 +139,24 @@ def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: Lob
     low_lift = np.maximum(lift_low, height_low - base_high)
     high_lift = np.minimum(lift_high, height_high - base_low)
     base_low, base_high = np.maximum(base_low, height_low - high_lift), np.minimum(base_high, height_high - low_lift)
+    return base_low, base_high, low_lift, high_lift
+
+
+def _height_with_others(roles: Sequence[tuple[Sequence[Entry], ...]], prior: LobePrior, at: Shifts) -> Floats:
+    """Log-density of a lobe read at height and at base circle or lift, or all three: (V, K, S)."""
+    tables = [EntryTable.of([r[i] for r in roles]) for i in range(3)]
+    bases, heights, lifts = tables
+    ranges = np.stack(_ranges(bases, heights, lifts, prior, at))
+    result = np.empty((len(roles), prior.base.size, at.count))
+    for members in alike_widths(ranges[1] - ranges[0], ranges[3] - ranges[2], at.step):
+        some = [table.take(members) for table in tables]
+        result[members] = _of_alike(some, ranges[:, members], prior, at)
+    return result
+
+
+def _of_alike(tables: Sequence[EntryTable], ranges: Floats, prior: LobePrior, at: Shifts) -> Floats:
+    bases, heights, lifts = tables
+    base_low, base_high, low_lift, high_lift = ranges
     impossible = (base_high <= base_low) | (high_lift <= low_lift)
     base_high, high_lift = np.maximum(base_high, base_low), np.maximum(high_lift, low_lift)
     base_low, base_high = np.where(impossible, 0.0, base_low), np.where(impossible, 0.0, base_high)

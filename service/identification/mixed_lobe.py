@@ -18,7 +18,16 @@ from numpy.lib.stride_tricks import sliding_window_view
 from service.domain.readings import Instrument
 from service.identification.densities import log_emg, log_normal
 from service.identification.entries import Entry, Truth
-from service.identification.grids import SPREADS, TAILS, EntryTable, Grid, coarser, in_pieces, nodes_between
+from service.identification.grids import (
+    SPREADS,
+    TAILS,
+    EntryTable,
+    Grid,
+    alike_widths,
+    coarser,
+    in_pieces,
+    nodes_between,
+)
 from service.identification.lobe_integral import LobePrior
 from service.identification.table import Floats
 
@@ -104,7 +113,23 @@ def mixed_lobe_density(
 ) -> Floats:
     """Log-density of one lobe's entries at every zero and undersize (K, S): (V, K, M, S)."""
     numbers = 400 * prior.base.size * max(undersize.shape[1], zeros.size)
-    return in_pieces(lambda some: _density(some, prior, tool, zeros, undersize, grid), variants, numbers)
+    low_b, high_b, low_l, high_l = _ranges(_all_tables(variants, tool), prior, zeros, undersize)
+    result = np.empty((len(variants), prior.base.size, zeros.size, undersize.shape[1]))
+    for members in alike_widths(high_b - low_b, high_l - low_l, grid.step):
+        result[members] = in_pieces(
+            lambda some: _density(some, prior, tool, zeros, undersize, grid), [variants[i] for i in members], numbers
+        )
+    return result
+
+
+def _all_tables(variants: Sequence[Sequence[Entry]], tool: Instrument | None) -> dict[str, EntryTable]:
+    return {
+        "base": _tables(variants, Truth.BASE, tool, False),
+        "base moving": _tables(variants, Truth.BASE, tool, True),
+        "height": _tables(variants, Truth.HEIGHT, tool, False),
+        "height moving": _tables(variants, Truth.HEIGHT, tool, True),
+        "lift": EntryTable.of([tuple(e for e in s if e.truth is Truth.LIFT) for s in variants]),
+    }
 
 
 def _density(
@@ -115,13 +140,7 @@ def _density(
     undersize: Floats,
     grid: Grid,
 ) -> Floats:
-    tables = {
-        "base": _tables(variants, Truth.BASE, tool, False),
-        "base moving": _tables(variants, Truth.BASE, tool, True),
-        "height": _tables(variants, Truth.HEIGHT, tool, False),
-        "height moving": _tables(variants, Truth.HEIGHT, tool, True),
-        "lift": EntryTable.of([tuple(e for e in s if e.truth is Truth.LIFT) for s in variants]),
-    }
+    tables = _all_tables(variants, tool)
     low_b, high_b, low_l, high_l = _ranges(tables, prior, zeros, undersize)
     impossible = (high_b <= low_b) | (high_l <= low_l)
     low_b, high_b, low_l, high_l = (np.where(impossible, 0.0, r) for r in (low_b, high_b, low_l, high_l))
@@ -140,8 +159,9 @@ def _density(
     if tables["height moving"].present.any() and tables["height"].present.any():
         # both kinds of height: the sum over lifts differs at every zero
         both = height[:, :, None] * _at_zeros(height_moving, reach, apart)
-        along = sliding_window_view(both, n_l, axis=1)
-        carried = np.einsum("vkj,vimj->vkim", p, along, optimize=True)
+        along = np.ascontiguousarray(np.moveaxis(sliding_window_view(both, n_l, axis=1), 3, 1))
+        flat = np.matmul(p, along.reshape(len(variants), n_l, -1))
+        carried = flat.reshape(len(variants), -1, n_x, zeros.size)
     elif tables["height moving"].present.any():
         along = sliding_window_view(height_moving, n_l, axis=-1)
         carried = _at_zeros(np.matmul(p, np.swapaxes(along, 1, 2)), reach, apart)

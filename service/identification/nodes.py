@@ -27,6 +27,9 @@ _REACH, _BAD_REACH = 5.0, 3.6
 _FINE = 0.5
 _OF_LOBES = (Truth.BASE, Truth.HEIGHT, Truth.LIFT)
 _MOST_WORK = 60_000.0
+"""The most shifts of zeros times rows that several tools on the lobes may ask for."""
+_MOST_NODES = 1_000_000.0
+"""The most hypotheses times rows times nodes."""
 _MOST_COMBINATIONS = 130
 """Nodes of everything shared taken together; tools beyond it stand alone, the least spread first."""
 
@@ -133,7 +136,8 @@ def within_means(hypotheses: Sequence[Sequence[Entry]], rows: int, model: Measur
     tools = {e.tool for h in hypotheses for e in h if _carries(e)}
     ratio = max((sum(e.shares_ratio for e in h) for h in hypotheses), default=0) > 1
     nodes = min((2 * _ZERO_NODES) ** max(len(tools) - 1, 0), _MOST_COMBINATIONS) * (_MOST_RATIO_NODES if ratio else 1)
-    if max(work, len(hypotheses) * rows * nodes) < _MOST_WORK or (len(tools) < 2 and not ratio):
+    bounded = work < _MOST_WORK and len(hypotheses) * rows * nodes < _MOST_NODES
+    if bounded or (len(tools) < 2 and not ratio):
         return hypotheses
     known: dict[int, Entry] = {}
 

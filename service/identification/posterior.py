@@ -130,7 +130,7 @@ def _ratios(table: CatalogueTable) -> dict[int, tuple[float, ...]]:
     return {k: tuple(float(r) for r in np.unique(table.ratio[:, k][np.isfinite(table.ratio[:, k])])) for k in range(2)}
 
 
-_LONG_SHOT = 11.0
+_LONG_SHOT = 16.0
 """With several tools on the lobes, a first reckoning takes every zero as its reading's own scatter; rows and slips this
 many nats below its best are let go before the exact one, which is dear."""
 

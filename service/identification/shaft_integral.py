@@ -115,10 +115,12 @@ def _several_tools(
         density = _with_undersize(rows, lobes, combinations, weights.zeros, grid, tool, model)
     else:
         density = np.zeros((combinations.shape[0], rows.size, weights.zeros.size))
-        none = np.zeros((rows.size, 1))
+        still = Shifts(np.zeros(rows.size), 1, 1, grid.step, grid.coarse)
         for column, lobe in enumerate(lobes):
-            values = mixed_lobe_density(lobe.variants.sets, lobe.prior, tool, weights.zeros, none, grid)[..., 0]
-            density += spread_over(values, combinations[:, column])
+            values = _at_zeros_and_undersizes(
+                lobe.variants.sets, lobe.prior, tool, weights.zeros, np.zeros((rows.size, 1)), still, grid
+            )
+            density += spread_over(values[..., 0], combinations[:, column])
     of_zero = weights.log_weight[:, weights.core_of_row][weights.of]
     return np.asarray(log_sum_exp(density[back] + of_zero, axis=2))
 
@@ -363,13 +365,39 @@ def _sum_mixed(
     for column, lobe in enumerate(lobes):
         sets, back = _of_chosen(lobe, chosen[:, column])
         if sets:
-            density += spread_over(mixed_lobe_density(sets, lobe.prior, tool, zeros, -shift, grid), back)
+            values = _at_zeros_and_undersizes(sets, lobe.prior, tool, zeros, shift, at, grid)
+            density += spread_over(values, back)
     prior = np.exp(undersize_log_density(-shift, rows, model)) * (at.every * at.step)
     top = density.max(axis=(2, 3), keepdims=True)
     top = np.where(np.isfinite(top), top, 0.0)
     summed = np.einsum("hkmn,kn->hkm", np.exp(density - top), prior)
     with np.errstate(divide="ignore"):
         return np.asarray(np.log(summed) + top[..., 0])
+
+
+def _at_zeros_and_undersizes(
+    sets: list[tuple[Entry, ...]],
+    prior: LobePrior,
+    tool: Instrument | None,
+    zeros: Floats,
+    shift: Floats,
+    at: Shifts,
+    grid: Grid,
+) -> Floats:
+    """Log-density of one lobe's entries at every zero and every shift -U: (V, K, M, S).
+
+    A lobe that one tool has read feels only the zero less the undersize, or only the undersize.
+    """
+    carried = [e.tool is tool for s in sets for e in s if e.truth in (Truth.BASE, Truth.HEIGHT)]
+    if not any(carried):
+        return lobe_densities([(sets, prior)], at)[0][:, :, None, :]
+    if not all(carried):
+        return mixed_lobe_density(sets, prior, tool, zeros, -shift, grid)
+    # z_m + s_n takes only so many distinct values
+    fine = Shifts(at.first + zeros[0], (zeros.size - 1) * grid.apart + (at.count - 1) * at.every + 1, 1, at.step)
+    values = lobe_densities([(sets, prior)], replace(fine, coarse=at.coarse))[0]
+    which = grid.apart * np.arange(zeros.size)[:, None] + at.every * np.arange(at.count)
+    return np.asarray(values[:, :, which])
 
 
 def _clusters(low: Floats, high: Floats, members: Ints) -> list[Ints]:

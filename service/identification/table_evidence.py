@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 _IMPOSSIBLE = -1e4
 """For a lobe that a part has not: finite, so that nothing becomes NaN."""
 _MOST_STRANGERS = 400
+_LEAST_SHOWN = 0.001
 STRANGER_SEPARATION = (108.0, 4.0)
 """Cam degrees: mean and spread of lobe separations in general (common practice, no source)."""
 
@@ -193,3 +194,39 @@ def _measured_durations(seen: Observed, at: Floats) -> Floats:
     opens, closes = seen.curve.crossings(levels)
     place = np.clip(np.searchsorted(levels, np.nan_to_num(at, nan=levels[0])), 0, levels.size - 1)
     return np.asarray(np.where(np.isfinite(at), ((closes - opens) * CRANK_DEG_PER_CAM_DEG)[place], np.nan))
+
+
+@dataclass(frozen=True)
+class TableCandidate:
+    """One grind on one core, and how likely the tables alone make it; `part` its index in the catalogue's table."""
+
+    part: int
+    part_number: str
+    same_as: tuple[str, ...]
+    core: str
+    probability: float
+
+
+def table_candidates(
+    evidence: TableEvidence, table: CatalogueTable, model: MeasuringModel, most: int = 10
+) -> tuple[tuple[TableCandidate, ...], float]:
+    """(the likeliest grinds by their tables alone, best first; the probability that it is none of the catalogue's).
+
+    Cores that carry one grind stay apart and share its probability: a lobe does not say which blank it was cut from.
+    """
+    share = math.log1p(-model.stranger_prior)
+    logs = np.append(evidence.part + table.log_prior + share, evidence.stranger + math.log(model.stranger_prior))
+    weight = np.exp(logs - logs.max())
+    weight /= weight.sum()
+    by_class = np.bincount(table.class_of, weights=weight[:-1], minlength=len(table.class_numbers))
+    order = np.argsort(-by_class, kind="stable")[:most]
+    part_of = {number: i for i, number in enumerate(table.part_numbers)}
+    found: list[TableCandidate] = []
+    for number in order:
+        if by_class[number] < _LEAST_SHOWN and found:
+            break
+        names = table.class_numbers[number]
+        part = part_of[names[0]]
+        core = table.core_codes[int(table.core_of[part])]
+        found.append(TableCandidate(part, names[0], names[1:], core, float(by_class[number])))
+    return tuple(found), float(weight[-1])

@@ -1,0 +1,79 @@
+"""A measured lobe beside the part it was matched to: what is gone from its nose, and whether it was ground again.
+
+Figures only, with their uncertainty; the words that stay on the side of caution are `documents`'.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.identification.lift_curves import CatalogueCurves
+from service.identification.measuring import MeasuringModel
+from service.identification.table import LOBES, CatalogueTable
+from service.identification.table_evidence import observed_of, spreads_of
+from service.lobe.analysis import LobeReport
+from service.lobe.cleaning import CorrectionKind
+from service.lobe.figures import Figure
+from service.lobe.matching import Loss, Observed, loss_beside
+
+REGROUND_FROM_MM = 0.1
+"""A base circle this much under its nominal, beyond its making and the reading's doubt, has been ground again."""
+BENCH_BASE_SD_MM = 0.01
+"""Standard uncertainty of a base circle measured at the bench (common practice, no source)."""
+
+
+@dataclass(frozen=True, eq=False)
+class LobeCondition:
+    """A lobe beside its part. `nose_loss` in mm, positive where metal is missing; `curve` where the part has a table.
+
+    `undersize` is how much smaller than nominal the base circle is, None where it was not measured; `runout_mm` the
+    once-per-turn swing on the base circle, which a bent shaft or worn centres give as well as a base circle ground
+    off centre.
+    """
+
+    part_number: str
+    nose_loss: Figure
+    curve: Loss | None
+    observed: Observed
+    undersize: Figure | None
+    runout_mm: float | None
+
+    @property
+    def worn(self) -> bool:
+        """Whether the nose has lost more than chance and making explain."""
+        return self.nose_loss.value > 2 * self.nose_loss.sd
+
+    @property
+    def reground(self) -> bool | None:
+        """Whether the base circle says it has been ground again; None where it does not say."""
+        if self.undersize is None:
+            return None
+        return self.undersize.value > REGROUND_FROM_MM and self.undersize.value > 3 * self.undersize.sd
+
+
+def lobe_condition(
+    lobe: LobeReport, part: int, curves: CatalogueCurves, table: CatalogueTable, model: MeasuringModel
+) -> LobeCondition | None:
+    """The condition of a lobe taken to be part `part`'s; None where part or table cannot be compared."""
+    seen, kind = observed_of(lobe), LOBES.index(lobe.lobe.kind)
+    nominal = curves.lift[kind, part]
+    if seen is None or np.isnan(nominal[0]):
+        return None
+    spreads = spreads_of(model)
+    curve, loss = None, Figure(0.0, 0.0)
+    if curves.tabled[kind, part]:
+        as_turned, mirrored = (loss_beside(seen, n, spreads) for n in (nominal, nominal[::-1]))
+        curve = min(as_turned, mirrored, key=lambda side: float(np.square(side.loss / side.sd).sum()))
+        loss = curve.nose
+    else:
+        missing = float(table.lift[part, kind]) - seen.height_mm
+        loss = Figure(missing, math.hypot(seen.height.sd, float(table.lift_sd[part, kind])))
+    undersize = None
+    if lobe.lobe.base_circle_mm is not None:
+        sd = math.hypot(BENCH_BASE_SD_MM, float(table.base_sd[part, kind]))
+        undersize = Figure(float(table.base[part, kind]) - lobe.lobe.base_circle_mm, sd)
+    runout = next((c.size_mm for c in lobe.table.corrections if c.kind is CorrectionKind.RUNOUT), None)
+    return LobeCondition(table.part_numbers[part], loss, curve, seen, undersize, runout)
