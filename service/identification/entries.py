@@ -94,15 +94,28 @@ _LOBE_TRUTH = {
 
 @dataclass(frozen=True)
 class Hand:
-    """How well this caller measures: the level (see `MeasuringModel.hand_levels`) and its prior share, as a log."""
+    """How well this caller measures, and how worn the shaft is, as far as the lobes share it.
+
+    `level` is one of `MeasuringModel.hand_levels`, `wear` a factor on the mean nose wear; `log_share` is the log of the
+    prior share.
+    """
 
     level: float
+    wear: float
     log_share: float
 
 
-def hands(model: MeasuringModel) -> tuple[Hand, ...]:
-    """The levels a caller's hand may have."""
-    return tuple(Hand(level, math.log(share)) for level, share in model.hand_levels)
+def hands(submission: Submission, model: MeasuringModel) -> tuple[Hand, ...]:
+    """What a caller's hand and the shaft's wear may be, the likeliest level of the hand first."""
+    lobes = {(r.lobe, r.cylinder) for r in submission.readings if r.lobe is not None and not r.feature.is_angle}
+    if len(lobes) < model.many_lobes:
+        return tuple(Hand(level, 1.0, math.log(share)) for level, share in model.hand_levels)
+    level, fine = model.fine_hand
+    lightest = min(model.wear_levels)
+    found = [Hand(level, lightest[0], math.log(fine))]
+    for wear, worn in sorted(model.wear_levels):
+        found += [Hand(level, wear, math.log(share * worn * (1 - fine))) for level, share in model.hand_levels]
+    return tuple(sorted(found, key=lambda hand: -hand.log_share))
 
 
 def is_used(submission: Submission) -> bool:

@@ -70,7 +70,7 @@ def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[froz
         ]
         if not hypotheses:
             continue
-        likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
+        likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.wear(a))
         world = posterior.log_world[a][np.ix_(active, every)]
         sums.append(likelihood.reshape(len(subsets), active.size, every.size) + world)
     joint = np.concatenate(sums, axis=1)

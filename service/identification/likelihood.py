@@ -176,13 +176,29 @@ def _steps(
 
 
 def log_likelihood(
-    table: CatalogueTable, rows: Rows, hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel, used: bool
+    table: CatalogueTable,
+    rows: Rows,
+    hypotheses: Sequence[Sequence[Entry]],
+    model: MeasuringModel,
+    wear: float | Sequence[float],
 ) -> Floats:
     """Log-likelihood of each hypothesis' entries under each row: (H, K), natural logs, never NaN.
 
     A hypothesis is the list of entries it holds to be what was read (a slip put right, a reading left out, one added).
-    An `Entry` object that occurs in several hypotheses is worked out once. `used` says whether wear is reckoned with.
+    An `Entry` object that occurs in several hypotheses is worked out once. `wear` is the factor on the mean nose wear,
+    for all hypotheses or for each; 0 for a new shaft.
     """
+    wears = np.broadcast_to(np.asarray(wear, float), len(hypotheses))
+    result = np.empty((len(hypotheses), rows.size))
+    for factor in np.unique(wears):
+        some = [i for i, own in enumerate(wears) if own == factor]
+        result[some] = _of_one_wear(table, rows, [hypotheses[i] for i in some], model, float(factor))
+    return result
+
+
+def _of_one_wear(
+    table: CatalogueTable, rows: Rows, hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel, wear: float
+) -> Floats:
     plan = spread_over_nodes(within_means(hypotheses, rows.size, model), model)
     solids = np.flatnonzero(rows.kind != Kind.NONSENSE)
     result = np.empty((len(hypotheses), rows.size))
@@ -190,7 +206,7 @@ def log_likelihood(
         if not real.size:
             continue
         solid = rows.take(real)
-        inner = _given_nodes(table, solid, plan.hypotheses, plan.tool, plan.tool_zero_sd, model, used)
+        inner = _given_nodes(table, solid, plan.hypotheses, plan.tool, plan.tool_zero_sd, model, wear)
         nodes = inner.reshape(len(plan.log_weights), len(hypotheses), solid.size) + plan.log_weights[:, None, None]
         result[:, real] = np.maximum(log_sum_exp(nodes, axis=0), _IMPOSSIBLE)
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
@@ -224,7 +240,7 @@ def _given_nodes(
     tool: Instrument | None,
     zero_sd: float,
     model: MeasuringModel,
-    used: bool,
+    wear: float,
 ) -> Floats:
     """Log-likelihood (H, K) when every zero but that of `tool` is known: the grids over Z and U."""
     groups = grouped(hypotheses)
@@ -233,7 +249,7 @@ def _given_nodes(
     n_h = len(hypotheses)
     own = np.array([sum(e.own_log for e in h) for h in hypotheses], np.float64)
     free = np.broadcast_to(own[:, None], (n_h, rows.size)).copy()
-    wear = model.nose_wear_mean if used else 0.0
+    nose_wear = model.nose_wear_mean * wear
     cores, core_of_row = np.unique(rows.core, return_inverse=True)
     shared = [variants for key, variants in groups.items() if key[0] in ("journal", "length", "zero")]
     of_shared = np.stack([v.of for v in shared], axis=1) if shared else np.zeros((n_h, 1), np.int64)
@@ -243,7 +259,7 @@ def _given_nodes(
         if variants.key[0] == "zero":
             values = np.stack([_zero_check(s, zeros, tool) for s in variants.sets])[:, None]
         else:
-            mean, sd, core_wear = _core_width(table, cores, variants.key, model, used)
+            mean, sd, core_wear = _core_width(table, cores, variants.key, model, wear > 0)
             values = _core_density(variants.sets, mean, sd, core_wear, zeros, (step, apart), tool)
         over_zero = over_zero + spread_over(values, distinct[:, column])
     lobes: list[LobeReadings] = []
@@ -253,7 +269,7 @@ def _given_nodes(
         if key[0] != "lobe":
             free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
             continue
-        prior, cost = _lobe_prior(rows, int(str(key[1])), wear)
+        prior, cost = _lobe_prior(rows, int(str(key[1])), nose_wear)
         free += np.where((variants.of >= 0)[:, None], cost[None], 0.0)
         if any(e.truth in (Truth.BASE, Truth.HEIGHT) for s in variants.sets for e in s):
             lobes.append(LobeReadings(variants, prior))

@@ -75,6 +75,12 @@ class MeasuringModel:
     zero_bad_factor: float = 4.0
     hand_levels: tuple[tuple[float, float], ...] = ((0.85, 0.72), (1.9, 0.28))
     """(factor on scatter and technique, prior share): nobody's hand is known beforehand."""
+    fine_hand: tuple[float, float] = (0.3, 0.1)
+    """The level and share of a hand that misses next to nothing; it shows only where many lobes were read."""
+    wear_levels: tuple[tuple[float, float], ...] = ((0.2, 0.3), (1.35, 0.7))
+    """(factor on the mean nose wear, prior share): a shaft's lobes wear alike. With few lobes it hardly matters."""
+    many_lobes: int = 3
+    """From so many lobes on, what they share (fine hand, shaft's wear) is followed; with fewer each stands alone."""
     tilt_mean: float = 0.002
     tilt_sd: float = 0.002
     indicator_lift_extra: float = 0.008

@@ -252,7 +252,7 @@ def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, w
         ratio_sd = posterior.model.valve_ratio_sd
         known, e = tuple(k.standing_alone(ratio_sd) for k in known), e.standing_alone(ratio_sd)
     hypotheses = [known, *((*known, replace(e, mean=float(v))) for v in values)]
-    log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.used)
+    log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.wear(a))
     added = log_density[1:]
     top = added.max(axis=0)
     # each row's density is brought to a total of one later, so its scale is free

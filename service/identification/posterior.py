@@ -40,6 +40,10 @@ class Posterior:
     log_world: Floats
     log_weight: Floats
 
+    def wear(self, hand: int) -> float:
+        """The factor on the mean nose wear that goes with a hand; 0 for a new shaft."""
+        return self.hands[hand].wear if self.used else 0.0
+
     @property
     def row_probability(self) -> Floats:
         """Probability of each row, (K,)."""
@@ -166,7 +170,7 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     used = is_used(submission)
     every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
     source = EntrySource(submission, model, table.families)
-    all_hands = hands(model)
+    all_hands = hands(submission, model)
     first = [source.of(h, all_hands[0].level) for h in every]
     log_priors = np.array([h.log_prior for h in every])
     kept = screen(table, _with_ratio_error(first, model), log_priors, model, used)
@@ -175,7 +179,7 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     prior = _applies(rows, [every[i] for i in chosen], table) + log_priors[chosen][:, None] + rows.log_prior
     if _shares_much([first[i] for i in chosen]):
         alone = [tuple(e.standing_alone(model.valve_ratio_sd) for e in first[i]) for i in chosen]
-        rough = prior + log_likelihood(table, rows, alone, model, used)
+        rough = prior + log_likelihood(table, rows, alone, model, 1.0 if used else 0.0)
         lasting = _lasting(rough, _LONG_SHOT)
         # what is written always stays a hypothesis: nonsense is judged under it
         likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT))
@@ -186,7 +190,8 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
         for a, hand in enumerate(all_hands)
     )
     log_world = np.stack([prior + hand.log_share for hand in all_hands])
-    together = log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, used)
+    wears = [hand.wear if used else 0.0 for hand in all_hands for _ in chosen]
+    together = log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, wears)
     joint = log_world + together.reshape(log_world.shape)
     # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
     relative = joint - joint.max()

@@ -190,6 +190,16 @@ def test_a_small_base_circle_with_a_catalogue_lift_reads_as_reground() -> None:
 # Evidence
 
 
+@pytest.mark.parametrize("cylinders", [1, 2, 4, 8])
+def test_a_shaft_of_which_every_lobe_reads_exactly_as_printed_is_its_part(cylinders: int) -> None:
+    numbers = range(1, cylinders + 1)
+    heights = [height("1.1560", lobe=lobe, cylinder=c) for c in numbers for lobe in LobeKind]
+    bases = [base("0.8000", lobe=lobe, cylinder=c) for c in numbers for lobe in LobeKind]
+    answer = identify(build_table(SPACED), submission(journal("0.7500"), *heights, *bases), explain=False)
+    assert answer.state is AnswerState.IDENTIFIED
+    assert answer.candidates[0].part_number == "P4"
+
+
 def test_the_evidence_sums_to_the_log_odds_against_the_runner_up() -> None:
     answer = ask(SPACED, submission(journal("0.7500"), height("1.1240"), base("0.8005")))
     first, second = answer.candidates[:2]

@@ -87,7 +87,7 @@ def test_without_one_sided_errors_it_is_one_multivariate_normal(errors: list[flo
     table = build_table(Catalogue((CORE,), (PART,)), model)
     entries = tuple(e for i, r in enumerate(asked.readings) if (e := entry_of(i, r, asked, model, 1.0)))
     rows = part_rows(table, np.array([0]), Kind.MADE, np.zeros(1))
-    ours = float(log_likelihood(table, rows, [entries], model, used=False)[0, 0])
+    ours = float(log_likelihood(table, rows, [entries], model, wear=0.0)[0, 0])
     zero = entries[0].zero_sd ** 2
     covariance = np.full((6, 6), zero) + np.diag([e.sd**2 for e in entries])
     covariance[0, 0] += model.journal_making_sd**2
