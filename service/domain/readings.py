@@ -159,6 +159,10 @@ class Written:
         return f"{self.value:.{self.decimals}f}"
 
 
+DEFAULT_INCLUDED_ANGLE = Decimal(90)
+"""Cam degrees between the two places of a flank width where nobody says otherwise: a square is at hand everywhere."""
+
+
 @dataclass(frozen=True)
 class Reading:
     """One entry of a submission: one feature, one tool, one or more repeats (`values`), in the submission's unit.

@@ -58,7 +58,7 @@ def _of_submission(posterior: Posterior, submission: Submission) -> Iterator[Adv
             "/engine_family",
         )
     for i, reading in enumerate(submission.readings):
-        if reading.feature in (Feature.FLANK_WIDTH, Feature.VALVE_EVENT):
+        if reading.feature is Feature.VALVE_EVENT:
             yield Advice(
                 "reading_kept_not_weighed",
                 f"The {reading.feature.replace('_', ' ')} is kept with the case; the answer does not rest on it.",

@@ -21,6 +21,10 @@ _HOW: dict[str, str] = {
     Feature.JOURNAL_DIAMETER: "Measure the {position} journal on its bright band, clear of oil groove and chamfer.",
     Feature.LOBE_HEIGHT: "Measure the {lobe} lobe from nose to heel, jaws square to the nose; take the largest width.",
     Feature.BASE_CIRCLE: "Measure the {lobe} lobe across the round part, away from the ramps; take the smallest width.",
+    Feature.FLANK_WIDTH: (
+        "Hold the shaft fast. Measure across the {lobe} lobe with the jaws 45 degrees to one side of the nose, then 45 "
+        "degrees to the other, the two places a right angle apart by a square or a card; give the mean of the two."
+    ),
     Feature.LOBE_LIFT: "Read the {lobe} lobe's lift: zero the indicator on the heel, turn the shaft, read the most.",
     Feature.VALVE_LIFT: "Read the {lobe} valve's lift, and say the rocker ratio and the lash.",
     Feature.DURATION: "Read the crank degrees at which the {lobe} lobe passes {checking} {unit} of lift, up and down.",

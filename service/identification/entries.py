@@ -8,7 +8,16 @@ from decimal import Decimal
 from enum import IntEnum
 from functools import partial
 
-from service.domain.readings import At, Condition, Degrees, Feature, Instrument, Reading, Submission
+from service.domain.readings import (
+    DEFAULT_INCLUDED_ANGLE,
+    At,
+    Condition,
+    Degrees,
+    Feature,
+    Instrument,
+    Reading,
+    Submission,
+)
 from service.identification.densities import LOG_SQRT_2PI
 from service.identification.measuring import EntryError, MeasuringModel, spread_of_mean
 from service.identification.table import LOBES, POSITIONS
@@ -27,6 +36,7 @@ class Truth(IntEnum):
     ZERO = 7
     TEETH = 8
     FAMILY = 9
+    FLANK = 10
 
 
 GroupKey = tuple[object, ...]
@@ -160,6 +170,9 @@ def entry_of(index: int, reading: Reading, submission: Submission, model: Measur
         return None
     lobe = LOBES.index(reading.lobe)
     group = ("lobe", lobe, reading.cylinder or 0)
+    if feature is Feature.FLANK_WIDTH:
+        included = float(reading.included_angle_deg or DEFAULT_INCLUDED_ANGLE)
+        return width(Truth.FLANK, ("flank", lobe, reading.cylinder or 0, included, reading.flank or ""), mean_mm)
     if feature is Feature.DURATION:
         return _duration(pointer, reading, lobe, unit_mm, error, own)
     if feature is Feature.VALVE_LIFT:

@@ -20,6 +20,7 @@ from service.domain.readings import Degrees, Feature, Reading, Submission
 from service.identification.claims import expected_duration
 from service.identification.densities import log_sum_exp
 from service.identification.entries import Entry, Truth
+from service.identification.flank import flank_width
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import spread_of_mean
 from service.identification.posterior import Posterior
@@ -153,6 +154,10 @@ def expectation(posterior: Posterior, row: int, e: Entry, reading: Reading) -> t
         return float(mean[0]), float(sd[0])
     if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.LIFT):
         return _lobe_expectation(posterior, row, e, reading)
+    if e.truth is Truth.FLANK:
+        prior = flank_width(table, posterior.rows.take(np.array([row])), e.group, model)
+        undersize_sd = model.regrind_undersize_sd if posterior.rows.kind[row] == Kind.REGROUND else 0.0
+        return float(prior.base[0]), math.hypot(float(prior.base_sd[0]), undersize_sd)
     if e.truth is Truth.ZERO:
         return 0.0, e.zero_sd
     return math.nan, math.nan

@@ -8,11 +8,13 @@ The model it computes, exactly up to the grid's step
     base circle   B = B0 + sdB N - U           one N a lobe; U one value a shaft
     lobe lift     L = L0 + sdL N - Exp(wear_nose)
     height        H = B + L
+    flank width   B + s of the part at the two places, see `flank.py`, + N; as a lobe of its own
     length, separation, duration               a normal each
 
-`U` is 0 for a part as made; for a reground one Gamma of mean `regrind_undersize_mean` and standard deviation
-`regrind_undersize_sd`; for a stranger Normal(0, its own spread). Wear is 0 on a new shaft. Every lobe (kind and
-cylinder) and every journal position has its own N and wear.
+The nose's wear carries the shaft's own factor where many lobes were read (`entries.hands`). `U` is 0 for a part as
+made; for a reground one Gamma of mean `regrind_undersize_mean` and standard deviation `regrind_undersize_sd`; for a
+stranger Normal(0, its own spread). Wear is 0 on a new shaft. Every lobe (kind and cylinder) and every journal position
+has its own N and wear.
 
 *Entries* (see `entries.py`): the mean of one entry's repeats is
 
@@ -41,7 +43,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +52,7 @@ from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
 from service.identification.densities import log_normal, log_sum_exp
 from service.identification.entries import Entry, GroupKey, Truth
+from service.identification.flank import flank_width
 from service.identification.grids import STEP_PER_WIDTH, Grid
 from service.identification.lobe_integral import LobePrior, Shifts, lift_density, width_density
 from service.identification.measuring import MeasuringModel
@@ -58,9 +61,9 @@ from service.identification.nodes import spread_over_nodes, within_means, zero_n
 from service.identification.rows import Kind, Rows
 from service.identification.shaft_integral import LobeReadings, ZeroWeights, shaft_log_density
 from service.identification.table import CatalogueTable, Floats, Ints, of_core
-from service.identification.variants import grouped, spread_over
+from service.identification.variants import Variants, grouped, spread_over
 
-_WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH)
+_WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH, Truth.FLANK)
 _ROWS_AT_ONCE = 256
 _IMPOSSIBLE = -1e6
 """The least log-likelihood: beyond it a density is a rounded zero, and differences of infinities say nothing."""
@@ -139,7 +142,7 @@ class _Making:
         """The narrowest prior that an integral over this truth runs over."""
         if truth in (Truth.HEIGHT, Truth.LIFT):
             return self.lift
-        return self.base if truth is Truth.BASE else self.journal
+        return self.base if truth in (Truth.BASE, Truth.FLANK) else self.journal
 
     def beside(self, truth: Truth) -> float:
         """How far the truth strays, as a reading of the tool's zero sees it."""
@@ -266,6 +269,9 @@ def _given_nodes(
     for key, variants in groups.items():
         if variants in shared:
             continue
+        if key[0] == "flank":
+            lobes.append(LobeReadings(_as_base_circles(variants), flank_width(table, rows, key, model)))
+            continue
         if key[0] != "lobe":
             free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
             continue
@@ -278,6 +284,12 @@ def _given_nodes(
     weights = ZeroWeights(zeros, over_zero, of_hypothesis.ravel(), core_of_row)
     free += shaft_log_density(rows, lobes, weights, Grid(step, coarse, apart), tool, model)
     return free
+
+
+def _as_base_circles(variants: Variants) -> Variants:
+    """Flank widths as the base circles that they are to zero and undersize."""
+    sets = [tuple(replace(e, truth=Truth.BASE) for e in s) for s in variants.sets]
+    return Variants(variants.key, sets, variants.of)
 
 
 def _zero_check(entries: Sequence[Entry], zeros: Floats, tool: Instrument | None) -> Floats:

@@ -256,9 +256,9 @@ def _pair(entries: tuple[Entry, ...]) -> tuple[Entry | None, Entry | None] | Non
     """(base circle, height) of a lobe read at most once in each, or None for any other."""
     base = height = None
     for e in entries:
-        if e.truth is Truth.BASE and base is None:
+        if e.truth is Truth.BASE and base is None and (e.sign > 0 or e.tail == 0):
             base = e
-        elif e.truth is Truth.HEIGHT and height is None:
+        elif e.truth is Truth.HEIGHT and height is None and (e.sign < 0 or e.tail == 0):
             height = e
         else:
             return None

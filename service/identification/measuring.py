@@ -96,6 +96,18 @@ class MeasuringModel:
     duration_making_sd: float = 1.2
     duration_guess_sd: float = 5.0
     """Spread of a duration worked out from the same lobe's figures at another checking lift, in crank degrees."""
+    flank_making_sd: float = 0.02
+    """Spread in mm of a part's flank width, beyond its base circle's, about what its lift table says."""
+    flank_guess_sd: float = 0.12
+    """The same where lift and durations say it: the spread of shapes they leave open (our own sample of lobes)."""
+    flank_unknown_sd: float = 0.5
+    """The same where no duration is known."""
+    included_angle_sd_mm: float = 0.05
+    """What an included angle held to two thirds of a degree leaves in the mean of the two widths."""
+    one_flank_sd: float = 0.2
+    """Added where one flank alone was read: the nose is only guessed, and lobes are not alike on both sides."""
+    flank_roll_mean: float = 0.02
+    """A shaft not held fast rolls under the jaws, and the width reads small; a mean of the one-sided error, mm."""
     tolerance_sds: float = 4.0
     """A stated tolerance band is this many standard deviations wide."""
     journal_wear_mean: float = 0.006
@@ -241,12 +253,14 @@ def spread_of_mean(
     scatter = tool.scatter * hand if scatter_sd is None else scatter_sd
     step = written_step(reading, instrument, submission.unit, model)
     bias, extra_variance, sign, technique, zero = 0.0, 0.0, 0, 0.0, tool.zero_sd
-    if feature in (Feature.JOURNAL_DIAMETER, Feature.LOBE_HEIGHT, Feature.BASE_CIRCLE):
+    if feature in (Feature.JOURNAL_DIAMETER, Feature.LOBE_HEIGHT, Feature.BASE_CIRCLE, Feature.FLANK_WIDTH):
         bias, extra_variance = model.tilt_mean, model.tilt_sd**2
     if feature is Feature.LOBE_HEIGHT:
         sign, technique = -1, tool.height_small * hand
     elif feature is Feature.BASE_CIRCLE:
         sign, technique = +1, tool.base_large * hand
+    elif feature is Feature.FLANK_WIDTH:
+        sign, technique = -1, model.flank_roll_mean * hand
     elif feature in (Feature.LOBE_LIFT, Feature.VALVE_LIFT):
         # a difference of two readings of one tool: its zero cancels, its scatter counts twice
         zero = 0.0

@@ -14,7 +14,18 @@ from decimal import Decimal
 import numpy as np
 
 from service.domain.identification import NextReading
-from service.domain.readings import At, Degrees, Feature, Instrument, LobeKind, Position, Reading, Submission, Written
+from service.domain.readings import (
+    DEFAULT_INCLUDED_ANGLE,
+    At,
+    Degrees,
+    Feature,
+    Instrument,
+    LobeKind,
+    Position,
+    Reading,
+    Submission,
+    Written,
+)
 from service.identification.asking import words_for
 from service.identification.entries import Entry, Truth, entry_of
 from service.identification.evidence import expectation
@@ -40,6 +51,8 @@ _COST_BITS: dict[Instrument | None, float] = {
 _NOT_AT_HAND_BITS = 0.15
 """Added when the caller has not said they have the tool."""
 _ZERO_CHECK_BITS = 0.0
+_TWO_PLACES_BITS = 0.04
+"""Added for a flank width: two places, a square, and a shaft to be held fast."""
 _CHEAP_BITS = 0.10
 _WORTH_BITS = 0.05
 _LEADING = 10
@@ -148,6 +161,10 @@ def _other_options(
         if (Feature.LOBE_LIFT, kind) not in read:
             tool = Instrument.DIAL_INDICATOR
             yield Option(Feature.LOBE_LIFT, tool, _cost(tool, tools), _template(Feature.LOBE_LIFT, tool, lobe=kind))
+        if (Feature.FLANK_WIDTH, kind) not in read:
+            tool = _width_tools(tools)[0]
+            template = _template(Feature.FLANK_WIDTH, tool, lobe=kind, included_angle_deg=DEFAULT_INCLUDED_ANGLE)
+            yield Option(Feature.FLANK_WIDTH, tool, _cost(tool, tools) + _TWO_PLACES_BITS, template)
         stated = table.duration_at[parts, LOBES.index(kind)].ravel()
         stated = stated[np.isfinite(stated)]
         if stated.size and (Feature.DURATION, kind) not in read:
@@ -189,9 +206,9 @@ def _predicted(posterior: Posterior, lead: Leading, e: Entry, reading: Reading) 
     means, sds = [], []
     for row in lead.rows:
         mean, sd = expectation(posterior, int(row), e, reading)
-        if e.truth in (Truth.BASE, Truth.HEIGHT):
+        if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.FLANK):
             mean -= _undersize_seen(posterior, int(row))
-            sd = min(sd, 0.1)
+            sd = min(sd, 0.2 if e.truth is Truth.FLANK else 0.1)
         means.append(mean + e.sign * e.tail)
         sds.append(float(np.sqrt(sd**2 + e.sd**2 + e.tail**2 + e.zero_sd**2)))
     return np.array(means), np.array(sds)

@@ -25,7 +25,8 @@ _FEW_NODES = 3
 _REACH, _BAD_REACH = 5.0, 3.6
 """How many standard deviations out a zero is followed: 6e-7 of a usual one's lies beyond, 3e-5 of a bad one's."""
 _FINE = 0.5
-_OF_LOBES = (Truth.BASE, Truth.HEIGHT, Truth.LIFT)
+_LOBE_WIDTHS = (Truth.BASE, Truth.HEIGHT, Truth.FLANK)
+_OF_LOBES = (*_LOBE_WIDTHS, Truth.LIFT)
 _MOST_WORK = 60_000.0
 """The most shifts of zeros times rows that several tools on the lobes may ask for."""
 _MOST_NODES = 1_000_000.0
@@ -102,7 +103,7 @@ def _with_one_tool(hypotheses: Sequence[Sequence[Entry]]) -> Sequence[Sequence[E
 
     It makes no difference to them, and spares the lobes being worked out for several tools.
     """
-    widths = [e for h in hypotheses for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)]
+    widths = [e for h in hypotheses for e in h if e.truth in _LOBE_WIDTHS]
     keen = {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
     if len(keen) > 1 or all(not e.drowns_its_zero for e in widths):
         return hypotheses
@@ -110,7 +111,7 @@ def _with_one_tool(hypotheses: Sequence[Sequence[Entry]]) -> Sequence[Sequence[E
     known: dict[int, Entry] = {}
 
     def settled(e: Entry) -> Entry:
-        if e.truth not in (Truth.BASE, Truth.HEIGHT) or not e.drowns_its_zero or e.tool is tool:
+        if e.truth not in _LOBE_WIDTHS or not e.drowns_its_zero or e.tool is tool:
             return e
         if id(e) not in known:
             known[id(e)] = replace(e, tool=tool, zero_sd=zero_sd)
@@ -126,7 +127,7 @@ def within_means(hypotheses: Sequence[Sequence[Entry]], rows: int, model: Measur
     happens with several tools on the lobes and either very many slips, subsets or rows, or one tool far finer than
     another.
     """
-    widths = [e for h in hypotheses for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)]
+    widths = [e for h in hypotheses for e in h if e.truth in _LOBE_WIDTHS]
     zero_sds = {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
     work = 0.0
     if len(zero_sds) > 1:

@@ -153,7 +153,7 @@ def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringM
 
 def _shares_much(entries: Sequence[Sequence[Entry]]) -> bool:
     """Whether several tools read the lobes, or several valve lifts share a rocker ratio: then exactness is dear."""
-    tools = {e.tool for h in entries for e in h if e.truth in (Truth.BASE, Truth.HEIGHT)}
+    tools = {e.tool for h in entries for e in h if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.FLANK)}
     return len(tools) > 1 or max(sum(e.shares_ratio for e in h) for h in entries) > 1
 
 

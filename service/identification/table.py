@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from service.domain.catalogue import Catalogue, FollowerKind, LobeNominal, Part, PartStatus
 from service.domain.readings import LobeKind, Position
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel, making_sd
-from service.lobe.timing import duration_at
+from service.lobe.timing import duration_at, flank_lift
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,6 +22,8 @@ Ints = NDArray[np.int64]
 LOBES = (LobeKind.INTAKE, LobeKind.EXHAUST)
 POSITIONS = (Position.FRONT, Position.MIDDLE, Position.REAR)
 MOST_DURATIONS = 6
+INCLUDED_ANGLES_DEG = np.linspace(30.0, 150.0, 49)
+"""Cam degrees between the two places of a flank width for which a lift table is read beforehand."""
 _LEAST_DEMAND = 0.03
 """Added to every part's units sold, as a share of the mean part's: what comes to the desk is not all newly sold."""
 
@@ -48,6 +50,8 @@ class CatalogueTable:
     duration_at: Floats  # (N, 2, MOST_DURATIONS) checking lifts at the lobe
     duration: Floats  # (N, 2, MOST_DURATIONS) crank degrees
     separation: Floats  # (N,)
+    flank_row: Ints  # (N, 2) where in flank_lift the lobe's lift table is, -1 for none
+    flank_lift: Floats  # (tables, INCLUDED_ANGLES_DEG.size) mean lift at two places so far apart about the nose
     core_codes: tuple[str, ...]
     core_families: tuple[frozenset[str], ...]
     families: frozenset[str]
@@ -164,6 +168,14 @@ def _durations(lobe: LobeNominal) -> list[tuple[float, float]]:
     return found
 
 
+def _flank_lifts(lobe: LobeNominal) -> Floats | None:
+    """The lifts of `INCLUDED_ANGLES_DEG` out of a flat follower's table, which is what flat jaws feel; else None."""
+    if lobe.lift_table is None or lobe.lift_table.follower is not FollowerKind.FLAT:
+        return None
+    found = [flank_lift(lobe.lift_table.points, float(angle)) for angle in INCLUDED_ANGLES_DEG]
+    return np.array([np.nan if lift is None else lift for lift in found])
+
+
 def _lobe_row(lobe: LobeNominal, model: MeasuringModel) -> tuple[float, float, float, float]:
     base_shift, base_sd = making_sd(lobe.base_circle_tolerance, model.base_making_sd, model)
     lift_shift, lift_sd = making_sd(lobe.lift_tolerance, model.lift_making_sd, model)
@@ -179,6 +191,8 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
     checking_lifts = np.full((n, 2, MOST_DURATIONS), np.nan)
     duration = np.full((n, 2, MOST_DURATIONS), np.nan)
     separation = np.full(n, np.nan)
+    flank_row = np.full((n, 2), -1)
+    flank_lifts: list[Floats] = []
     for i, part in enumerate(parts):
         if part.lobe_separation_cam_deg is not None:
             separation[i] = part.lobe_separation_cam_deg
@@ -189,6 +203,10 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
             base[i, k], base_sd[i, k], lift[i, k], lift_sd[i, k] = _lobe_row(lobe, model)
             ratio[i, k] = np.nan if lobe.rocker_ratio is None else lobe.rocker_ratio
             lash[i, k] = 0.0 if lobe.lash_mm is None else lobe.lash_mm
+            curve = _flank_lifts(lobe)
+            if curve is not None:
+                flank_row[i, k] = len(flank_lifts)
+                flank_lifts.append(curve)
             for d, (checking_lift, crank) in enumerate(_durations(lobe)):
                 checking_lifts[i, k, d], duration[i, k, d] = checking_lift, crank
     journal, journal_sd = np.full((c, 3), np.nan), np.full((c, 3), np.nan)
@@ -230,6 +248,8 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         duration_at=checking_lifts,
         duration=duration,
         separation=separation,
+        flank_row=flank_row,
+        flank_lift=np.array(flank_lifts, float).reshape(len(flank_lifts), INCLUDED_ANGLES_DEG.size),
         core_codes=tuple(core.code for core in cores),
         core_families=tuple(frozenset(f.strip().casefold() for f in core.engine_families) for core in cores),
         families=frozenset(f.strip().casefold() for core in cores for f in core.engine_families),

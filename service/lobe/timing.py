@@ -141,6 +141,44 @@ def guess_durations(
     return np.clip(np.where(np.isnan(guess), beyond, guess), 0.0, CAM_TURN_DEG * CRANK_DEG_PER_CAM_DEG)
 
 
+def flank_lift(points: Sequence[tuple[float, float]], included_cam_deg: float) -> float | None:
+    """The mean lift (mm) at the two places `included_cam_deg` apart, as far on either side of the nose, of a lift table.
+
+    Where the nose is put wrong by a little one lift grows by what the other loses. None where the table stops short.
+    """
+    angles, lifts = centred(points)
+    if not len(angles):
+        return None
+    nose = float(angles[np.argmax(lifts)])
+    sides = (nose - included_cam_deg / 2, nose + included_cam_deg / 2)
+    if min(sides) < angles[0] or max(sides) > angles[-1]:
+        return None
+    curve = _curve(angles, lifts)
+    return max(0.0, sum(curve(at) for at in sides) / 2)
+
+
+_HALVINGS = 24
+
+
+def guess_flank_lifts(
+    known_checking_lifts_mm: ArrayLike, known_crank_deg: ArrayLike, lifts_mm: ArrayLike, included_cam_deg: float
+) -> NDArray[np.float64]:
+    """The lift (mm) at which each lobe is `included_cam_deg` wide, from durations and lift as in `guess_durations`.
+
+    That is the mean lift of the two places so far apart on a lobe alike on both sides. The inverse of
+    `guess_durations`, found by halving; 0 for a lobe that is nowhere so wide.
+    """
+    full = np.asarray(lifts_mm, dtype=float)
+    crank = included_cam_deg * CRANK_DEG_PER_CAM_DEG
+    low, high = np.zeros(full.shape), full.copy()
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        wider = guess_durations(known_checking_lifts_mm, known_crank_deg, full, middle) > crank
+        low, high = np.where(wider, middle, low), np.where(wider, high, middle)
+    nothing = np.isnan(guess_durations(known_checking_lifts_mm, known_crank_deg, full, full / 2))
+    return np.where(nothing, np.nan, (low + high) / 2)
+
+
 def _seat_share(checking_lift_mm: NDArray[np.float64], lift_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """u(s) of the typical lobe: the share of its seated duration that it stands above `checking_lift_mm`."""
     share = np.clip(checking_lift_mm / np.where(lift_mm > 0, lift_mm, np.nan), 0.0, 1.0)

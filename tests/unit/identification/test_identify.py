@@ -4,13 +4,24 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.domain.catalogue import Catalogue, Core, Journal, LobeNominal, Part, PartStatus, StatedDuration
+from service.domain.catalogue import (
+    Catalogue,
+    Core,
+    FollowerKind,
+    Journal,
+    LiftTable,
+    LobeNominal,
+    Part,
+    PartStatus,
+    StatedDuration,
+)
 from service.domain.identification import AnswerState, Identification, Slip
 from service.domain.readings import (
     Condition,
@@ -144,12 +155,65 @@ def test_sales_alone_never_name_a_part() -> None:
     assert set(answer.credible_set) == {"SELLS", "RARE"}
 
 
-def test_grinds_that_differ_in_timing_alone_ask_for_a_duration() -> None:
-    offered = _alike_but_for_timing(200, 100)
-    answer = ask(offered, submission(journal("0.7500"), height("1.1200"), base("0.8000")))
+def test_grinds_that_differ_in_timing_alone_ask_for_the_flank_width_or_a_duration() -> None:
+    asked = submission(journal("0.7500"), height("1.1200"), base("0.8000"))
+    answer = ask(_alike_but_for_timing(200, 100), asked)
     assert answer.state is AnswerState.AMBIGUOUS
     assert answer.next_reading is not None
-    assert answer.next_reading.feature == "duration"
+    # 8 crank degrees move the flank by about 0.010 in: twice what lift and one duration leave open
+    assert answer.next_reading.feature in ("flank_width", "duration")
+
+
+def flank(value: str, **qualifiers: Any) -> Reading:
+    return reading("flank_width", value, lobe=LobeKind.INTAKE, included_angle_deg=Decimal(90), **qualifiers)
+
+
+def _with_lift_tables(*half_widths: float) -> Catalogue:
+    """Parts of one lift and base circle whose lobes, simple harmonic, are so many cam degrees wide on either side."""
+    angles = np.arange(-180.0, 181.0, 2.0)
+    lobes = []
+    for half in half_widths:
+        lift = np.where(np.abs(angles) < half, 0.16 * INCH * (1 + np.cos(np.pi * angles / half)), 0.0)
+        table = LiftTable(FollowerKind.FLAT, tuple(zip(angles.tolist(), lift.tolist(), strict=True)))
+        lobes.append(LobeNominal(0.320 * INCH, 0.8 * INCH, lift_table=table))
+    parts = [
+        Part(f"W{half:.0f}", "C", {LobeKind.INTAKE: lobe, LobeKind.EXHAUST: lobe}, units_sold=100)
+        for half, lobe in zip(half_widths, lobes, strict=True)
+    ]
+    return Catalogue((core("C", 0.750),), tuple(parts))
+
+
+def test_a_flank_width_tells_grinds_apart_that_height_and_base_circle_cannot() -> None:
+    offered = _with_lift_tables(70, 74)
+    widths = [journal("0.7500"), height("1.1200"), base("0.8000")]
+    undecided = ask(offered, submission(*widths))
+    assert set(undecided.credible_set) == {"W70", "W74"}
+    # by the simple harmonic law: 0.800 + 0.160 (1 + cos(180 deg * 45 / half))
+    for number, width in (("W70", "0.8902"), ("W74", "0.9067")):
+        answer = ask(offered, submission(*widths, flank(width)))
+        assert answer.candidates[0].part_number == number
+        assert answer.candidates[0].probability > 0.95
+        row = next(e for e in answer.candidates[0].evidence if e.pointer == "/readings/3")
+        assert row.bits > 3
+        assert row.expected == pytest.approx(float(width) * INCH, abs=0.02)
+
+
+def test_a_flank_width_of_one_side_alone_says_less() -> None:
+    offered = _with_lift_tables(70, 74)
+    widths = [journal("0.7500"), height("1.1200"), base("0.8000")]
+    both = ask(offered, submission(*widths, flank("0.9067"))).candidates[0]
+    one = ask(offered, submission(*widths, flank("0.9067", flank="opening"))).candidates[0]
+    assert both.part_number == one.part_number == "W74"
+    assert 0.5 < one.probability < both.probability
+
+
+def test_a_reground_shafts_flank_goes_down_with_its_base_circle() -> None:
+    offered = _with_lift_tables(70, 74)
+    cut = 0.020
+    widths = [journal("0.7500"), height(f"{1.12 - cut:.4f}"), base(f"{0.8 - cut:.4f}"), flank(f"{0.9067 - cut:.4f}")]
+    answer = ask(offered, submission(*widths, condition=Condition.USED))
+    assert answer.candidates[0].part_number == "W74"
+    assert answer.candidates[0].reground_probability > 0.9
 
 
 def test_a_superseded_number_and_its_successor_are_one_answer_current_first() -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import marshmallow as ma
 
 from service.domain.readings import (
+    DEFAULT_INCLUDED_ANGLE,
     MOST_REPEATS,
     TOOLS_FOR,
     At,
@@ -23,7 +24,6 @@ from service.domain.readings import (
 from service.web.fields import Amount, Choice, PlainAmount, Variant, Whole
 
 MOST_CYLINDERS = 16
-DEFAULT_INCLUDED_ANGLE = Decimal(90)
 
 FieldMaker = Callable[[], ma.fields.Field[Any]]
 
