@@ -10,6 +10,7 @@ from flask import Flask
 from service.domain.access import STAFF, Role
 from service.web.access import Audience, Rates, guard
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
+from service.web.api.guide.routes import guide_blueprint
 from service.web.api.letters.routes import letters_blueprint
 from service.web.api.outbox.routes import outbox_blueprint
 from service.web.api.previews.routes import previews_blueprint
@@ -19,6 +20,7 @@ from service.web.api.submissions.routes import submissions_blueprint
 from service.web.api.webhooks.routes import keys_blueprint, webhooks_blueprint
 from service.web.blueprint import Blueprint
 from service.web.document import make_api
+from service.web.pages.routes import pages_blueprint
 from service.web.problems import register_problems
 from service.workflows.desk import Desk
 from service.workflows.readiness import Readiness
@@ -44,6 +46,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
     """Each blueprint with its audience."""
     return (
         (running_blueprint(faces.ready, faces.metrics), ANYBODY),
+        (guide_blueprint(), ANYBODY),
         (submissions_blueprint(faces.desk), EVERY_KEY),
         (previews_blueprint(faces.desk), EVERY_KEY),
         (reviews_blueprint(faces.desk), STAFF_KEYS),
@@ -61,6 +64,9 @@ def register(app: Flask, faces: Faces, version: str) -> None:
     register_problems(app)
     api = make_api(app, version)
     listed = blueprints(faces)
-    guard(app, faces.desk.stores, faces.rates, {blueprint.name: audience for blueprint, audience in listed})
+    pages = pages_blueprint()
+    audiences = {blueprint.name: audience for blueprint, audience in listed} | {pages.name: ANYBODY}
+    guard(app, faces.desk.stores, faces.rates, audiences)
+    app.register_blueprint(pages)
     for blueprint, _ in listed:
         api.register_blueprint(blueprint)

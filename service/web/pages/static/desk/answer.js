@@ -1,0 +1,139 @@
+/** An answer on the screen: what it is, what to ask, why, and how far to trust it. */
+
+import { html, nothing } from "../shared/vendor/lit-html.js";
+import { percent } from "../shared/amounts.js";
+import { labelOf } from "./readings.js";
+
+export const UNITS = { in: "inches", mm: "millimetres" };
+
+/** The answer in one line, for the eye and for the live region. */
+export function headline(said) {
+  const best = said.candidates[0];
+  switch (said.state) {
+    case "identified": return `${said.answer.part_number}, ${percent(said.answer.probability)} sure`;
+    case "ambiguous": {
+      const few = said.credible_set.length;
+      return few > 1 ? `One of ${few}; ${best.part_number} leads with ${percent(best.probability)}` : "Not sure enough to name one";
+    }
+    case "not_in_catalogue": return `Not in the catalogue, ${percent(said.not_in_catalogue_probability)} sure`;
+    default: return best ? `Not yet: ${best.part_number} leads with ${percent(best.probability)}` : "Not yet";
+  }
+}
+
+export function verdict(said) {
+  const same = said.answer?.same_as ?? [];
+  return html`
+    <h2 class="verdict ${said.state}">${headline(said)}</h2>
+    ${same.length ? html`<p class="soft">The same grind is also sold as ${same.join(", ")}.</p>` : nothing}
+  `;
+}
+
+export function candidates(said) {
+  const rest = [
+    ["Parts not listed here", said.left_off_probability],
+    ["None of the catalogue's parts", said.not_in_catalogue_probability],
+  ];
+  return html`
+    <table class="candidates">
+      <caption class="unseen">Candidates, the likeliest first</caption>
+      <thead class="unseen"><tr><th scope="col">Part</th><th scope="col">Core</th><th scope="col">Probability</th></tr></thead>
+      <tbody>
+        ${said.candidates.slice(0, 5).map((each) => html`
+          <tr>
+            <th scope="row">${each.part_number}${each.same_as.length ? html`<span class="soft small"> = ${each.same_as.join(", ")}</span>` : nothing}
+              ${each.reground_probability > 0.2 ? html`<span class="soft small"> perhaps reground</span>` : nothing}</th>
+            <td class="soft">${each.core}</td>
+            <td class="share"><div><meter min="0" max="1" .value=${each.probability} aria-hidden="true"></meter><span class="number">${percent(each.probability)}</span></div></td>
+          </tr>`)}
+        ${rest.filter(([, p]) => p > 0.0005).map(([name, p]) => html`
+          <tr><th scope="row" class="soft">${name}</th><td></td>
+            <td class="share"><div><meter min="0" max="1" .value=${p} aria-hidden="true"></meter><span class="number">${percent(p)}</span></div></td></tr>`)}
+      </tbody>
+    </table>`;
+}
+
+const OTHERS = { prior: "Before any reading", "/counts/gear_teeth": "Gear teeth", "/engine_family": "Engine named" };
+
+function nameOf(pointer, readings) {
+  const place = /^\/readings\/(\d+)$/.exec(pointer);
+  return place ? labelOf(readings[Number(place[1])]) : OTHERS[pointer] ?? pointer;
+}
+
+/** Why the leading candidate leads. `readings` are those of the submission that was answered. */
+export function evidence(said, readings) {
+  const best = said.candidates[0];
+  if (!best?.evidence?.length) return nothing;
+  return html`
+    <details>
+      <summary><h3>Why ${best.part_number}</h3></summary>
+      <div class="wide" tabindex="0" role="region" aria-label="Evidence for ${best.part_number}">
+      <table>
+        <caption class="soft small">Lengths in ${UNITS[said.unit]}. Each bit doubles the odds for it against the next best; a minus speaks against it.</caption>
+        <thead><tr><th scope="col">Reading</th><th scope="col" class="number">Measured</th><th scope="col" class="number">Expected</th>
+          <th scope="col" class="number">Difference</th><th scope="col" class="number">Bits</th></tr></thead>
+        <tbody>${best.evidence.map((row) => html`
+          <tr><th scope="row">${nameOf(row.reading, readings)}</th>
+            <td class="number">${row.measured ?? "–"}</td><td class="number">${row.expected ?? "–"}</td>
+            <td class="number">${row.difference ?? "–"}</td><td class="number">${row.bits > 0 ? "+" : ""}${row.bits.toFixed(1).replace("-", "−")}</td></tr>`)}
+        </tbody>
+      </table></div>
+    </details>`;
+}
+
+export function derived(said) {
+  const lifts = said.derived.filter((each) => each.quantity === "lobe_lift");
+  if (!lifts.length) return nothing;
+  return html`
+    <div class="wide" tabindex="0" role="region" aria-label="Worked out">
+    <table>
+      <caption class="unseen">Worked out from the readings, in ${UNITS[said.unit]}</caption>
+      <thead><tr><th scope="col">Worked out</th><th scope="col" class="number">As read</th><th scope="col" class="number">Corrected</th>
+        <th scope="col" class="number">95 in 100 between</th></tr></thead>
+      <tbody>${lifts.map((each) => html`
+        <tr><th scope="row">${labelOf({ feature: "lobe_lift", lobe: each.lobe, cylinder: each.cylinder })}</th>
+          <td class="number">${each.value}</td><td class="number">${each.corrected}</td>
+          <td class="number">${each.interval[0]} – ${each.interval[1]}</td></tr>`)}
+      </tbody>
+    </table></div>`;
+}
+
+export function advice(said) {
+  if (!said.advice.length) return nothing;
+  return html`<ul class="advice">${said.advice.map((each) => html`<li>${each.message}</li>`)}</ul>`;
+}
+
+export function cautions(said) {
+  return html`
+    <details class="sheet" open>
+      <summary><h3>Cautions to read out</h3></summary>
+      <ul class="cautions small">${said.cautions.map((each) => html`<li>${each}</li>`)}</ul>
+    </details>`;
+}
+
+/** The service's chart, taken into the page as the drawing it is, so that what it says can be read out. */
+export function chart(svg) {
+  if (!svg) return nothing;
+  const drawing = new DOMParser().parseFromString(svg, "image/svg+xml").documentElement;
+  if (drawing.localName !== "svg") return nothing;
+  return html`<details open><summary><h3>Chart</h3></summary><div class="chart">${document.adoptNode(drawing)}</div></details>`;
+}
+
+/** The answer as text for an e-mail. */
+export function summary(said, readings, values, reference) {
+  const lines = [headline(said), ""];
+  if (reference) lines.push(`Reference ${reference}`, "");
+  if (said.answer?.same_as.length) lines.push(`The same grind is also sold as ${said.answer.same_as.join(", ")}.`, "");
+  if (said.state !== "identified") {
+    lines.push("What it could be");
+    for (const each of said.candidates.slice(0, 5)) lines.push(`  ${each.part_number}: ${percent(each.probability)}`);
+    lines.push(`  none of the catalogue's parts: ${percent(said.not_in_catalogue_probability)}`, "");
+  }
+  lines.push(`Measured, in ${UNITS[said.unit]}`);
+  readings.forEach((reading, i) => lines.push(`  ${labelOf(reading)}: ${values[i]}`));
+  for (const each of said.derived.filter(({ quantity }) => quantity === "lobe_lift")) {
+    lines.push(`  ${labelOf({ feature: "lobe_lift", lobe: each.lobe })}, worked out: ${each.corrected} (95 times in 100 from ${each.interval[0]} to ${each.interval[1]})`);
+  }
+  if (said.next_reading) lines.push("", `Would help most: ${said.next_reading.message}`);
+  lines.push("", "Please note", ...said.cautions.map((each) => `- ${each}`));
+  return lines.join("\n");
+}

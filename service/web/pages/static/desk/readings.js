@@ -1,0 +1,185 @@
+/** The rows of a call: what may be read on a shaft, in the order in which the desk asks for it. */
+
+import { readAmounts } from "../shared/amounts.js";
+
+const plain = (name) => name.replaceAll("_", " ");
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
+
+export const TOOLS = {
+  digital_caliper: "digital caliper",
+  dial_caliper: "dial caliper",
+  vernier_caliper: "vernier caliper",
+  outside_micrometer: "outside micrometer",
+  dial_indicator: "dial indicator",
+  degree_wheel: "degree wheel",
+  protractor: "protractor",
+  bench: "bench",
+};
+
+const WIDTHS = ["digital_caliper", "dial_caliper", "vernier_caliper", "outside_micrometer", "bench"];
+const ANGLES = ["degree_wheel", "protractor", "bench"];
+
+/** The tools that can take a feature. */
+export function toolsFor(feature) {
+  if (["duration", "valve_event", "lobe_separation"].includes(feature)) return ANGLES;
+  if (["lobe_lift", "valve_lift", "zero_check"].includes(feature)) return ["dial_indicator", ...WIDTHS];
+  return WIDTHS;
+}
+
+/** What has to be said of a reading of each feature beside its values: name, label, and choices or a first value. */
+export const QUALIFIERS = {
+  valve_lift: [["rocker_ratio", "rocker ratio", "1.0"], ["lash", "lash (0 if gross)", "0"]],
+  duration: [["checking_lift", "at lift", "0.050"], ["degrees", "degrees", ["crank", "cam"]], ["at", "at the", ["lobe", "valve"]]],
+  valve_event: [["checking_lift", "at lift", "0.050"], ["at", "at the", ["lobe", "valve"]]],
+  flank_width: [["included_angle", "angle between", "90"]],
+  zero_check: [["reference", "true size", "0"]],
+};
+
+const of = (feature, more = {}) => ({ feature, ...more });
+const both = (feature) => [of(feature, { lobe: "intake" }), of(feature, { lobe: "exhaust" })];
+
+/** The rows every call begins with. */
+const USUAL = [
+  of("zero_check", { reference: "0" }),
+  of("journal_diameter", { position: "front" }),
+  of("lobe_height", { lobe: "intake" }),
+  of("base_circle", { lobe: "intake" }),
+  of("lobe_height", { lobe: "exhaust" }),
+  of("base_circle", { lobe: "exhaust" }),
+  of("overall_length"),
+  of("gear_teeth"),
+];
+
+/** What can be added to them. */
+export const MORE = [
+  of("journal_diameter", { position: "middle" }),
+  of("journal_diameter", { position: "rear" }),
+  ...both("duration"),
+  ...both("lobe_lift"),
+  ...both("valve_lift"),
+  of("lobe_separation"),
+  ...both("flank_width"),
+  ...["intake_opens", "intake_closes", "exhaust_opens", "exhaust_closes"].map((event) => of("valve_event", { event })),
+];
+
+/** A reading in words: "Intake lobe height". */
+export function labelOf(reading) {
+  const cylinder = reading.cylinder ? `, cylinder ${reading.cylinder}` : "";
+  switch (reading.feature) {
+    case "zero_check": return "Zero check";
+    case "journal_diameter": return `${capital(reading.position)} journal`;
+    case "base_circle": return `${capital(reading.lobe)} base circle${cylinder}`;
+    case "valve_event": return capital(plain(reading.event)) + cylinder;
+    case "overall_length": return "Overall length";
+    case "lobe_separation": return `Lobe separation${cylinder}`;
+    case "gear_teeth": return "Gear teeth";
+    case "flank_width": return `${capital(reading.lobe)} flank width${reading.flank ? `, ${reading.flank}` : ""}${cylinder}`;
+    default: return `${capital(reading.lobe)} ${plain(reading.feature)}${cylinder}`;
+  }
+}
+
+const placeOf = (r) => [r.feature, r.lobe, r.cylinder, r.position, r.event, r.flank].join("|");
+
+let serial = 0;
+
+/** A row for a reading; qualifiers left open get their usual values. */
+export function makeRow(reading, usual = false) {
+  const row = { id: `row-${Date.now().toString(36)}-${serial++}`, usual, text: "", tool: "", reading: { ...reading } };
+  for (const [name, , first] of QUALIFIERS[reading.feature] ?? []) {
+    row.reading[name] ??= Array.isArray(first) ? first[0] : first;
+  }
+  return row;
+}
+
+/** A call with nothing in it yet. */
+export function emptyCall() {
+  return {
+    source: "phone",
+    unit: "in",
+    instrument: "digital_caliper",
+    experience: "",
+    condition: "used",
+    engine_family: "",
+    tools: [],
+    markings: "",
+    name: "",
+    email: "",
+    phone: "",
+    note: "",
+    rows: USUAL.map((reading) => makeRow(reading, true)),
+    kept: null,
+  };
+}
+
+/** What is wrong with a row as it stands, or "". */
+export function faultOf(row) {
+  const { bad } = readAmounts(row.text);
+  if (bad.length) return `“${bad[0]}” is not a size yet`;
+  if (row.reading.feature === "gear_teeth" && row.text.trim() && !/^\d{1,3}$/.test(row.text.trim())) return "a whole number";
+  return "";
+}
+
+/** The body of a submission, and for each of its readings the id of the row it is from. */
+export function bodyOf(call) {
+  const body = { source: call.source, unit: call.unit, readings: [] };
+  const rowOf = [];
+  for (const name of ["instrument", "experience", "condition"]) if (call[name]) body[name] = call[name];
+  if (call.engine_family.trim()) body.engine_family = call.engine_family.trim();
+  if (call.tools.length) body.tools = [...call.tools];
+  for (const row of call.rows) {
+    if (!row.text.trim() || faultOf(row)) continue;
+    if (row.reading.feature === "gear_teeth") {
+      body.counts = { gear_teeth: Number(row.text.trim()) };
+      continue;
+    }
+    const said = Object.entries(row.reading).filter(([, value]) => value !== null && String(value).trim() !== "");
+    const reading = { ...Object.fromEntries(said), values: readAmounts(row.text).values };
+    if (row.tool) reading.instrument = row.tool;
+    body.readings.push(reading);
+    rowOf.push(row.id);
+  }
+  return { body, rowOf };
+}
+
+/** What is kept with a call and never weighed. */
+export function wholeBodyOf(call) {
+  const { body } = bodyOf(call);
+  const contact = {};
+  for (const name of ["name", "email", "phone"]) if (call[name].trim()) contact[name] = call[name].trim();
+  if (Object.keys(contact).length) body.contact = contact;
+  if (call.note.trim()) body.note = call.note.trim();
+  if (call.markings.trim()) body.markings = [{ place: "as told", text: call.markings.trim() }];
+  return body;
+}
+
+/** The row of a reading that is asked for, added to the call where it has none. */
+export function rowFor(call, wanted) {
+  const reading = { feature: wanted.feature };
+  for (const name of ["lobe", "cylinder", "position", "checking_lift", "degrees"]) {
+    if (wanted[name] !== null && wanted[name] !== undefined) reading[name] = wanted[name];
+  }
+  const found = call.rows.find((row) => placeOf(row.reading) === placeOf(reading));
+  if (found) return found;
+  const row = makeRow(reading);
+  call.rows.push(row);
+  return row;
+}
+
+/** Put what was meant in place of what was written. `rowOf` says which row each reading was sent from. */
+export function correct(call, correction, rowOf) {
+  if (correction.unit) call.unit = correction.unit;
+  const written = [];
+  for (const { pointer, reading } of correction.readings) {
+    const row = call.rows.find(({ id }) => id === rowOf[Number(pointer.split("/").pop())]);
+    if (row) written.push([row, reading]);
+  }
+  const freed = written.map(([row]) => row);
+  const texts = written.map(([, reading]) => reading.values.join(" "));
+  freed.forEach((row) => { row.text = ""; });
+  written.forEach(([row, { values, instrument, ...reading }], i) => {
+    const own = placeOf(row.reading) === placeOf(reading);
+    const target = own ? row : freed.find((each) => placeOf(each.reading) === placeOf(reading)) ?? rowFor(call, reading);
+    target.reading = { ...target.reading, ...reading };
+    target.text = texts[i];
+  });
+}

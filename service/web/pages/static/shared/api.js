@@ -1,0 +1,104 @@
+/** The service's API as the pages use it: a key, JSON, and errors that tell a lost line from a refusal. */
+
+/** The service answered, and said no. `problem` is its problem details (RFC 9457). */
+export class Refused extends Error {
+  constructor(status, problem) {
+    super(problem.detail ?? `The service answered ${status}.`);
+    this.status = status;
+    this.problem = problem;
+  }
+}
+
+/** The service could not be reached, or was too busy to answer; what was sent may be sent again. */
+export class Unreachable extends Error {}
+
+export class Api {
+  /** `base` is the service's address without a slash at the end; empty for the page's own. */
+  constructor(key, base = "") {
+    this.key = key;
+    this.base = base;
+  }
+
+  get(path, options = {}) {
+    return this.#send("GET", path, undefined, options);
+  }
+
+  post(path, body, options = {}) {
+    return this.#send("POST", path, body, options);
+  }
+
+  /** `{body, etag, status}`; body is parsed JSON, text where it is not JSON, null where there is none. */
+  async #send(method, path, body, { signal, headers = {} }) {
+    const sent = { Authorization: `Bearer ${this.key}`, ...headers };
+    if (body !== undefined) sent["Content-Type"] = "application/json";
+    let response, text;
+    try {
+      response = await fetch(this.base + path, {
+        method,
+        headers: sent,
+        signal,
+        body: body === undefined ? undefined : JSON.stringify(body),
+        credentials: "omit",
+        cache: "no-store",
+      });
+      text = await response.text();
+    } catch (error) {
+      if (error.name === "AbortError") throw error;
+      throw new Unreachable(error.message);
+    }
+    if (response.status === 429 || response.status >= 502) throw new Unreachable(`${response.status}`);
+    const isJson = /\bjson\b/.test(response.headers.get("Content-Type") ?? "");
+    const parsed = isJson ? JSON.parse(text) : text || null;
+    if (!response.ok) throw new Refused(response.status, isJson ? parsed : {});
+    return { body: parsed, etag: response.headers.get("ETag"), status: response.status };
+  }
+}
+
+/** A key for one write, so that sending it again writes nothing twice. */
+export function onceKey() {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+/**
+ * Asks again and again as something changes, and gives only the newest answer: waits until nothing has changed for
+ * `quietMs`, lets go of a request that is overtaken, and drops an answer that comes after a newer question.
+ */
+export class Latest {
+  #timer = 0;
+  #number = 0;
+  #abort = new AbortController();
+
+  /** `ask(signal)` gives a promise; `tell(result, error)` hears of the newest one only. */
+  constructor(ask, tell, quietMs) {
+    this.ask = ask;
+    this.tell = tell;
+    this.quietMs = quietMs;
+  }
+
+  /** Something has changed. */
+  change(quietMs = this.quietMs) {
+    this.cancel();
+    this.#timer = setTimeout(() => this.#go(), quietMs);
+  }
+
+  /** Nothing is to be asked any more. */
+  cancel() {
+    clearTimeout(this.#timer);
+    this.#number += 1;
+    this.#abort.abort();
+  }
+
+  async #go() {
+    const number = ++this.#number;
+    this.#abort = new AbortController();
+    let result, failure;
+    try {
+      result = await this.ask(this.#abort.signal);
+    } catch (error) {
+      if (error.name === "AbortError") return;
+      failure = error;
+    }
+    if (number === this.#number) this.tell(result, failure);
+  }
+}

@@ -1,0 +1,117 @@
+"""A real browser on the real application: the pages over HTTP, with the run's Postgres and Redis behind them."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from flask import Flask
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from werkzeug.serving import WSGIRequestHandler, make_server
+
+from service.domain.access import Role
+from tests.api.conftest import (  # noqa: F401  fixtures
+    api_settings,
+    app,
+    desk,
+    keys,
+    nobody,
+    other_widget,
+    plain_logs,
+    sample,
+    scant,
+    widget,
+)
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+QUIET = (
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-sync",
+    "--no-first-run",
+)
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+DESKTOP, TABLET, TELEPHONE = (1280, 900), (820, 1180), (360, 740)
+
+
+class _SilentHandler(WSGIRequestHandler):
+    def log(self, type: str, message: str, *args: Any) -> None:
+        """Nothing: the service logs its own requests."""
+
+
+@pytest.fixture(scope="session")
+def address(app: Flask) -> Iterator[str]:  # noqa: F811
+    """Where the application is served."""
+    server = make_server("127.0.0.1", 0, app, threaded=True, request_handler=_SilentHandler)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """The system's Chromium, or the one Playwright has fetched; without either, these tests fail."""
+    found = next(filter(None, map(shutil.which, BROWSERS)), None)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=found, chromium_sandbox=False, args=list(QUIET))
+        yield browser
+        browser.close()
+
+
+OpenPage = Callable[..., Page]
+
+
+@pytest.fixture
+def new_page(browser: Browser, address: str) -> Iterator[OpenPage]:
+    """Opens pages of a size, each with a store of its own; a page that throws, or breaks its policy, fails the test."""
+    contexts: list[BrowserContext] = []
+    complaints: list[str] = []
+
+    def make(size: tuple[int, int] = DESKTOP, **options: Any) -> Page:
+        width, height = size
+        context = browser.new_context(
+            base_url=address, viewport={"width": width, "height": height}, reduced_motion="reduce", **options
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(15_000)
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("console", lambda said: complaints.append(said.text) if "Content Security" in said.text else None)
+        return page
+
+    yield make
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+@pytest.fixture
+def desk_page(new_page: OpenPage, keys: dict[Role, str]) -> Page:  # noqa: F811
+    """The desk page, signed in with a desk key by keyboard."""
+    page = new_page()
+    sign_in(page, keys[Role.DESK])
+    return page
+
+
+def sign_in(page: Page, key: str) -> None:
+    """Through the door of the desk page."""
+    page.goto("/desk/")
+    page.get_by_label("Key", exact=True).fill(key)
+    page.get_by_label("Your name").fill("P. Marl")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="Call").wait_for()
+
+
+def check_accessible(page: Page, what: str) -> None:
+    """No violation of WCAG 2.2 A and AA, or of axe's best practice, in the page's present state."""
+    results = Axe().run(page, options=RULES)
+    assert results.violations_count == 0, f"{what}:\n{results.generate_report()}"

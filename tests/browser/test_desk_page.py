@@ -1,0 +1,168 @@
+"""The desk page in a real browser: a call by keyboard alone, a slip, a lost line, the queue."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from playwright.sync_api import Page, Route, expect
+
+from service.domain.access import Role
+from tests.api.conftest import Caller
+from tests.browser.conftest import DESKTOP, TABLET, OpenPage, check_accessible, sign_in
+
+Json = dict[str, Any]
+
+
+def type_rows(page: Page, *rows: str) -> None:
+    """Readings into one row after the other, with nothing but the keyboard."""
+    for row in rows:
+        page.keyboard.type(row)
+        page.keyboard.press("Enter")
+
+
+SAMPLE_ROWS = ("0.0005", "0.7500 0.7500", "1.2085 1.2090", "0.8620 0.8615", "1.2185 1.2190", "0.8620 0.8615")
+
+
+def test_a_call_is_taken_from_the_first_digit_to_the_answer_by_keyboard_alone(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2])
+    expect(page.locator(".ask .say")).to_contain_text("lobe")
+    check_accessible(page, "a call with a reading to ask for")
+
+    page.keyboard.press("F2")
+    expect(page.locator(".entry.wanted input.values")).to_be_focused()
+    page.get_by_label("Intake lobe height", exact=True).focus()
+    type_rows(page, *SAMPLE_ROWS[2:], "5.1225", "28")
+    expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
+    expect(page.get_by_role("status")).to_contain_text("KG8-3J7")
+    expect(page.locator(".chart svg")).to_be_visible()
+    page.locator("summary", has_text="Why KG8-3J7").click()
+    expect(page.get_by_role("region", name="Evidence for KG8-3J7")).to_contain_text("Intake lobe height")
+    check_accessible(page, "a call that is identified")
+
+    page.keyboard.press("F9")
+    expect(page.get_by_role("heading", name="Call")).to_contain_text("kept as")
+    reference = page.get_by_role("heading", name="Call").inner_text().split()[-1]
+    assert reference.isdigit()
+
+    page.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    page.keyboard.press("F8")
+    expect(page.get_by_role("status")).to_contain_text("Summary copied")
+    summary = page.evaluate("navigator.clipboard.readText()")
+    assert summary.startswith("KG8-3J7, over 99.9 % sure")
+    assert reference in summary
+    assert "qualified engine builder" in summary
+
+
+def test_a_slip_is_corrected_with_one_key_and_can_be_put_back(desk_page: Page) -> None:
+    page = desk_page
+    height, base = (page.get_by_label(name, exact=True) for name in ("Intake lobe height", "Intake base circle"))
+    swapped = (*SAMPLE_ROWS[:2], SAMPLE_ROWS[3], SAMPLE_ROWS[2], *SAMPLE_ROWS[4:], "5.1225", "28")
+    type_rows(page, *swapped)
+    expect(page.locator(".slip")).to_contain_text("look swapped")
+    check_accessible(page, "a call with a slip")
+
+    page.keyboard.press("F4")
+    expect(page.locator(".slip")).to_have_count(0)
+    expect(height).to_have_value("1.2085 1.2090")
+    expect(base).to_have_value("0.8620 0.8615")
+
+    page.get_by_role("button", name="Put it back").click()
+    expect(height).to_have_value("0.8620 0.8615")
+
+
+def test_a_half_typed_call_outlives_a_lost_line_and_a_reload(desk_page: Page) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2])
+    expect(page.locator(".ask")).to_be_visible()
+
+    page.context.set_offline(True)
+    type_rows(page, *SAMPLE_ROWS[2:], "5.1225", "28")
+    expect(page.get_by_text("No connection")).to_be_visible()
+    check_accessible(page, "a call without a line")
+    page.keyboard.press("F9")
+    page.context.set_offline(False)
+    expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
+    expect(page.get_by_role("heading", name="Call")).to_contain_text("kept as")
+
+    page.reload()
+    expect(page.get_by_label("Exhaust lobe height", exact=True)).to_have_value("1.2185 1.2190")
+    expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
+
+
+def test_an_answer_that_comes_after_a_newer_one_is_dropped(desk_page: Page) -> None:
+    page = desk_page
+    held: list[Route] = []
+    page.route("**/v1/previews", lambda route: route.continue_() if held else held.append(route))
+    type_rows(page, SAMPLE_ROWS[0])
+    page.wait_for_timeout(600)
+    type_rows(page, *SAMPLE_ROWS[1:], "5.1225", "28")
+    expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
+
+    held[0].abort()
+    page.wait_for_timeout(300)
+    expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
+    expect(page.get_by_text("No connection")).to_have_count(0)
+
+
+def test_what_cannot_be_is_said_beside_the_reading(desk_page: Page) -> None:
+    page = desk_page
+    type_rows(page, "0.0005", "nought")
+    field = page.get_by_label("Front journal", exact=True)
+    expect(field).to_have_attribute("aria-invalid", "true")
+    expect(page.get_by_text("is not a size yet")).to_be_visible()
+    check_accessible(page, "a call with a fault")
+
+    field.fill("13/16")
+    expect(field).to_have_attribute("aria-invalid", "false")
+    expect(page.locator(".verdict")).to_be_visible()
+
+
+def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: Json) -> None:
+    case = desk.submit(sample | {"ask_person": True})
+    page = desk_page
+    page.get_by_role("link", name="Queue").click()
+    row = page.get_by_role("row").filter(has_text=case["reference"])
+    expect(row).to_contain_text("A person was asked for")
+    check_accessible(page, "the queue")
+
+    row.get_by_role("button", name="Take").click()
+    expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+    expect(page.get_by_label("Part number")).to_have_value("KG8-3J7")
+    check_accessible(page, "a review")
+    page.get_by_label("sure", exact=True).check()
+    page.get_by_label("What it rests on").fill("Both lifts and the gear.")
+    page.get_by_role("button", name="Decide").click()
+    expect(page.locator("main").get_by_text("Decided: KG8-3J7.")).to_be_visible()
+
+    decision = desk.get(f"/v1/submissions/{case['id']}").get_json()["decision"]
+    assert decision["part_number"] == "KG8-3J7"
+    assert decision["confidence"] == "sure"
+    assert decision["by"].startswith("P. Marl") or "desk" in decision["by"]
+
+
+def test_the_door_says_why_it_stays_shut_and_lets_out_again(new_page: OpenPage, keys: dict[Role, str]) -> None:
+    page = new_page(TABLET)
+    page.goto("/desk/")
+    check_accessible(page, "the door")
+    page.get_by_label("Key", exact=True).fill("lobedesk_desk_nothing")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("alert")).to_contain_text("not taken")
+
+    sign_in(page, keys[Role.DESK])
+    type_rows(page, *SAMPLE_ROWS)
+    expect(page.locator(".verdict")).to_be_visible()
+    check_accessible(page, "a call on a tablet")
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_label("Key", exact=True)).to_be_visible()
+    assert page.evaluate("sessionStorage.length") == 0
+
+
+def test_at_twice_the_size_nothing_has_to_be_pushed_sideways(new_page: OpenPage, keys: dict[Role, str]) -> None:
+    """WCAG 2.2, 1.4.10: 1280 pixels at 400 % are 320; at 200 % the page is 640 wide."""
+    for width in (DESKTOP[0] // 2, DESKTOP[0] // 4):
+        page = new_page((width, 700))
+        sign_in(page, keys[Role.DESK])
+        type_rows(page, *SAMPLE_ROWS)
+        expect(page.locator(".verdict")).to_be_visible()
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), width

@@ -1,0 +1,23 @@
+"""The measuring guide in a real browser."""
+
+from __future__ import annotations
+
+from playwright.sync_api import expect
+
+from tests.browser.conftest import TELEPHONE, OpenPage, check_accessible
+
+
+def test_the_guide_can_be_read_on_a_telephone(new_page: OpenPage) -> None:
+    page = new_page(TELEPHONE)
+    page.goto("/guide/")
+    expect(page.get_by_role("heading", name="Lobe height")).to_be_visible()
+    expect(page.get_by_role("img", name="The jaws close on nose and heel")).to_be_visible()
+    expect(page.locator("#cautions-title")).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    check_accessible(page, "the guide")
+
+
+def test_a_link_leads_to_its_reading(new_page: OpenPage) -> None:
+    page = new_page()
+    page.goto("/guide/#gear_teeth")
+    expect(page.locator("#gear_teeth h2")).to_be_in_viewport()
