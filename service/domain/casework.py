@@ -25,6 +25,15 @@ class ClosedWhy(StrEnum):
     WITHDRAWN = "withdrawn"
 
 
+class ConfirmationSource(StrEnum):
+    """How the truth about a shaft came out."""
+
+    BOX_FOUND = "box_found"
+    BENCH_MEASURED = "bench_measured"
+    CUSTOMER_RETURNED = "customer_returned"
+    OTHER = "other"
+
+
 PRIORITY_OF: Mapping[Source, Priority] = MappingProxyType(
     {
         Source.PHONE: Priority.URGENT,

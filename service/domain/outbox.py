@@ -32,6 +32,7 @@ class Topic(StrEnum):
 
     LETTER_ISSUED = "letter.issued"
     MAIL_IN_CHANGED = "mail_in.changed"
+    CASE_ORDERED = "case.ordered"
 
 
 class NotDelivered(LobedeskError):

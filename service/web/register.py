@@ -9,11 +9,13 @@ from flask import Flask
 
 from service.domain.access import STAFF, Role
 from service.web.access import Audience, Rates, guard
+from service.web.api.cases.routes import cases_blueprint
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
 from service.web.api.guide.routes import guide_blueprint
 from service.web.api.letters.routes import letters_blueprint
 from service.web.api.outbox.routes import outbox_blueprint
 from service.web.api.previews.routes import previews_blueprint
+from service.web.api.returns.routes import returns_blueprint
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
 from service.web.api.submissions.routes import submissions_blueprint
@@ -49,7 +51,9 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (guide_blueprint(), ANYBODY),
         (submissions_blueprint(faces.desk), EVERY_KEY),
         (previews_blueprint(faces.desk), EVERY_KEY),
+        (returns_blueprint(faces.desk), EVERY_KEY),
         (reviews_blueprint(faces.desk), STAFF_KEYS),
+        (cases_blueprint(faces.desk), STAFF_KEYS),
         (letters_blueprint(faces.desk), STAFF_KEYS),
         (outbox_blueprint(faces.desk), STAFF_KEYS),
         (webhooks_blueprint(faces.desk), ADMIN_KEYS),

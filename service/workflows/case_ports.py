@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 from uuid import UUID
 
-from service.domain.casework import ClosedWhy
+from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.review import Decision, Verdict
 
 
@@ -36,6 +36,18 @@ class NewDecision:
 
 
 @dataclass(frozen=True)
+class Confirmation:
+    """The truth about a case, as somebody came to know it; `part_number` is None for a part of nobody's here."""
+
+    id: UUID
+    source: ConfirmationSource
+    part_number: str | None
+    note: str | None
+    by: str
+    at: datetime
+
+
+@dataclass(frozen=True)
 class CaseFinder:
     """What somebody on the telephone knows of a case: whatever is given must fit. `names` are words of a name."""
 
@@ -47,6 +59,7 @@ class CaseFinder:
     opened_from: datetime | None = None
     opened_before: datetime | None = None
     is_open: bool | None = None
+    left_half_done: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -108,6 +121,22 @@ class CaseStore(Protocol):
 
     def others_of(self, submission_id: UUID, limit: int) -> tuple[FoundCase, ...]:
         """Other cases with the same e-mail address or telephone number, newest first."""
+        ...
+
+    def confirm(
+        self,
+        submission_id: UUID,
+        source: ConfirmationSource,
+        part_number: str | None,
+        note: str | None,
+        key_id: UUID,
+        by: str,
+    ) -> Confirmation:
+        """Keep what the shaft turned out to be; it holds from now on."""
+        ...
+
+    def confirmations(self, submission_id: UUID) -> tuple[Confirmation, ...]:
+        """A case's confirmations, first to last; the last one holds."""
         ...
 
     def add_link(self, submission_id: UUID, digest: bytes, lasts: timedelta) -> datetime:

@@ -23,6 +23,8 @@ AUDIENCES = {
     "submissions": set(Role),
     "previews": set(Role),
     "reviews": {Role.DESK, Role.BENCH, Role.ADMIN},
+    "cases": {Role.DESK, Role.BENCH, Role.ADMIN},
+    "returns": set(Role),
     "letters": {Role.DESK, Role.BENCH, Role.ADMIN},
     "outbox": {Role.DESK, Role.BENCH, Role.ADMIN},
     "webhooks": {Role.ADMIN},

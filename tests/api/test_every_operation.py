@@ -35,6 +35,9 @@ MOST_EXAMPLES = 20
 # 412: a precondition that names another revision. Everything else is as schemathesis has it.
 TAKEN_WHEN_VALID = ["2xx", "3xx", "404", "409", "412"]
 
+PART_NAMING = ("/decision", "/overrule", "/order", "/confirmations")
+"""How the paths end whose bodies name a part."""
+
 CONFIG = SchemathesisConfig.from_dict(
     {
         "generation": {"deterministic": True, "max-examples": MOST_EXAMPLES},
@@ -60,7 +63,12 @@ CONFIG = SchemathesisConfig.from_dict(
             },
             {
                 # 422: no schema can say which parts there are, or that a part has a number and nothing else has.
-                "include-path": "/v1/reviews/{review_id}/decision",
+                "include-path-regex": f"({'|'.join(PART_NAMING)})$",
+                "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
+            {
+                # 422: no schema can say that a reference's check digit is right, or that a name has a letter in it.
+                "include-path": "/v1/cases",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
             },
         ],
@@ -114,7 +122,10 @@ class Subject:
             if "review_id" in case.path_parameters:
                 known["review_id"] = self.review(claimed=case.path.endswith(("/release", "/lease", "/decision")))
             known |= self.posted(case)
+            known |= self.of_cases(case)
             case.path_parameters |= {name: known[name] for name in case.path_parameters}
+        if case.path.endswith(PART_NAMING) and case.meta.generation.mode.is_positive:
+            self.name_a_part(case.body)
         if case.headers and "Idempotency-Key" in case.headers:
             case.headers["Idempotency-Key"] = f"{case.headers['Idempotency-Key'][:150]}-{next(self.serial)}"
         if case.path.endswith("/readings") and isinstance(case.body, dict) and case.body.get("unit") == "mm":
@@ -126,6 +137,25 @@ class Subject:
         if claimed:
             assert self.caller.post("/v1/reviews/claim", {"review_id": review_id}).status_code == 200
         return review_id
+
+    def of_cases(self, case: Any) -> dict[str, str]:
+        """What the paths about whole cases ask for, made for this request alone."""
+        if case.path == "/v1/returns/{token}":
+            path = f"/v1/submissions/{self.caller.submit(SCANT)['id']}/links"
+            return {"token": self.caller.post(path).get_json()["token"]}
+        if not case.path.startswith("/v1/cases/"):
+            return {}
+        submission_id = self.caller.submit(SCANT)["id"]
+        if case.path.endswith("/reopen"):
+            assert self.caller.post(f"/v1/cases/{submission_id}/close", {"reason": "Told."}).status_code == 200
+        if case.path.endswith("/merge"):
+            case.body["into"] = self.caller.submit(SCANT)["id"]
+        return {"submission_id": submission_id}
+
+    def name_a_part(self, body: Any) -> None:
+        """Name a part there is, exactly where the outcome is one, which no schema can say."""
+        if isinstance(body, dict) and next(self.serial) % 4:
+            body["part_number"] = "DFH-7WT" if body.get("outcome", "part") == "part" else None
 
     def posted(self, case: Any) -> dict[str, str]:
         """What the paths about letters and webhooks ask for, made for this case alone."""

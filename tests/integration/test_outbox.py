@@ -445,4 +445,4 @@ def test_what_the_other_side_says_of_a_customer_is_kept_and_not_logged(sending: 
 
 
 def test_channels_and_topics_are_what_clients_know() -> None:
-    assert json.dumps([*Channel, *Topic]) == '["email", "webhook", "letter.issued", "mail_in.changed"]'
+    assert json.dumps([*Channel, *Topic]) == '["email", "webhook", "letter.issued", "mail_in.changed", "case.ordered"]'

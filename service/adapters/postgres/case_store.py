@@ -10,9 +10,9 @@ from uuid6 import uuid7
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
-from service.domain.casework import ClosedWhy
+from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.review import Confidence, Decision, Outcome, Verdict
-from service.workflows.case_ports import CaseFinder, FoundCase, NewDecision, Note
+from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, NewDecision, Note
 
 QUERIES = Queries("cases")
 
@@ -97,6 +97,33 @@ class CaseStore:
         values = {"submission_id": submission_id, "limit": limit}
         return tuple(_found_of(row) for row in self._connection.execute(QUERIES["others_of"], values))
 
+    def confirm(
+        self,
+        submission_id: UUID,
+        source: ConfirmationSource,
+        part_number: str | None,
+        note: str | None,
+        key_id: UUID,
+        by: str,
+    ) -> Confirmation:
+        """Keep what the shaft turned out to be; it holds from now on."""
+        values = {
+            "id": UUID(int=uuid7().int),
+            "submission_id": submission_id,
+            "source": source.value,
+            "outcome": Outcome.NOT_IN_CATALOGUE.value if part_number is None else Outcome.PART.value,
+            "part_number": part_number,
+            "note": note,
+            "key_id": key_id,
+            "by": by,
+        }
+        return _confirmation_of(self._one("confirm", values))
+
+    def confirmations(self, submission_id: UUID) -> tuple[Confirmation, ...]:
+        """A case's confirmations, first to last; the last one holds."""
+        rows = self._connection.execute(QUERIES["confirmations"], {"submission_id": submission_id})
+        return tuple(_confirmation_of(row) for row in rows)
+
     def add_link(self, submission_id: UUID, digest: bytes, lasts: timedelta) -> datetime:
         """Keep a return link by its SHA-256; returns when it lapses."""
         row = self._one("add_link", {"submission_id": submission_id, "digest": digest, "lasts": lasts})
@@ -126,6 +153,17 @@ def _decision_of(row: dict[str, Any]) -> Decision:
         catalogue_revision=row["catalogue_revision"],
         by=row["decided_by"],
         at=row["decided_at"],
+    )
+
+
+def _confirmation_of(row: dict[str, Any]) -> Confirmation:
+    return Confirmation(
+        row["id"],
+        ConfirmationSource(row["source"]),
+        row["part_number"],
+        row["note"],
+        row["confirmed_by"],
+        row["confirmed_at"],
     )
 
 

@@ -25,6 +25,17 @@ RETURNING id, text, written_by, written_at
 -- A case's notes, first to last.
 SELECT id, text, written_by, written_at FROM case_notes WHERE submission_id = %(submission_id)s ORDER BY id
 
+-- name: confirm
+-- What a shaft turned out to be.
+INSERT INTO confirmations (id, submission_id, source, outcome, part_number, note, confirmed_key, confirmed_by)
+VALUES (%(id)s, %(submission_id)s, %(source)s, %(outcome)s, %(part_number)s, %(note)s, %(key_id)s, %(by)s)
+RETURNING id, source, part_number, note, confirmed_by, confirmed_at
+
+-- name: confirmations
+-- What a case's shaft turned out to be, first to last.
+SELECT id, source, part_number, note, confirmed_by, confirmed_at
+FROM confirmations WHERE submission_id = %(submission_id)s ORDER BY id
+
 -- name: close
 -- Closes a case; no row where it is closed.
 UPDATE submissions
@@ -48,11 +59,11 @@ SELECT s.id, s.reference, s.source, s.state, s.head #>> '{contact,name}' AS name
        latest.leading_part, decided.part_number AS decided, s.opened_at, s.changed_at, s.closed_at, s.closed_why
 FROM submissions s
 CROSS JOIN LATERAL (
-    SELECT answer #>> '{candidates,0,part_number}' AS leading_part
+    SELECT answer #>> '{candidates,0,part_number}' AS leading_part, jsonb_typeof(answer -> 'next_reading') = 'object' AS asks
     FROM submission_rounds WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
 ) AS latest
 LEFT JOIN LATERAL (
-    SELECT part_number FROM decisions WHERE submission_id = s.id ORDER BY id DESC LIMIT 1
+    SELECT id, part_number FROM decisions WHERE submission_id = s.id ORDER BY id DESC LIMIT 1
 ) AS decided ON true
 WHERE (%(reference)s::text IS NULL OR s.reference = %(reference)s)
   AND (%(names)s::text IS NULL OR s.contact_name @@ to_tsquery('simple', %(names)s))
@@ -65,6 +76,10 @@ WHERE (%(reference)s::text IS NULL OR s.reference = %(reference)s)
   AND (%(opened_from)s::timestamptz IS NULL OR s.opened_at >= %(opened_from)s)
   AND (%(opened_before)s::timestamptz IS NULL OR s.opened_at < %(opened_before)s)
   AND (%(is_open)s::boolean IS NULL OR (s.closed_at IS NULL) = %(is_open)s)
+  AND (%(left_half_done)s::boolean IS NULL OR %(left_half_done)s = (
+        s.closed_at IS NULL AND s.state <> 'identified' AND decided.id IS NULL
+        AND NOT EXISTS (SELECT FROM reviews WHERE submission_id = s.id AND state IN ('waiting', 'claimed'))
+        AND latest.asks))
   AND (%(before)s::uuid IS NULL OR s.id < %(before)s)
 ORDER BY s.id DESC
 LIMIT %(limit)s

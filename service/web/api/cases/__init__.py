@@ -1,0 +1,1 @@
+"""Whole cases, for the desk: finding them, and what is done with one beside its readings."""

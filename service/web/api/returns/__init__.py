@@ -1,0 +1,1 @@
+"""A customer's own way back to a case."""
