@@ -16,6 +16,7 @@ from psycopg_pool import PoolTimeout
 from service import __version__
 from service.adapters.answer_cache import RedisAnswerCache
 from service.adapters.metrics import Metrics
+from service.adapters.photos import PhotoMaker
 from service.adapters.postgres.migrations import is_current, revision_of
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.adapters.rates import Rates
@@ -72,14 +73,22 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         CatalogueSnapshot(DEFAULT_MODEL),
     )
     stationery = Stationery(settings.supplier, sends_mail=settings.smtp_url is not None)
-    desk = Desk(stores, answering, settings.rules, stationery, settings.webhook_private)
+    desk = Desk(stores, answering, settings.rules, stationery, settings.webhook_private, settings.patience)
     probes = Probes(redis.answers, _schema_probe(pool))
 
     app = Flask("lobedesk", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     watch_requests(app, settings.body_limit, metrics.request)
     rates = Rates(redis, settings.rate_widget, settings.rate_staff)
-    faces = Faces(desk, rates.use, lambda: readiness(stores, probes), metrics.render, settings.catalogue_body_limit)
+    faces = Faces(
+        desk,
+        rates.use,
+        lambda: readiness(stores, probes),
+        metrics.render,
+        settings.catalogue_body_limit,
+        PhotoMaker(settings.photo_pixels),
+        settings.photo_body_limit,
+    )
     register(app, faces, __version__)
     app.extensions[EXTENSION] = Running(desk, pool, redis)
     return app

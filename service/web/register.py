@@ -13,6 +13,8 @@ from service.web.api.cases.routes import cases_blueprint
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
 from service.web.api.guide.routes import guide_blueprint
 from service.web.api.letters.routes import letters_blueprint
+from service.web.api.mail_ins.photos import photos_blueprint
+from service.web.api.mail_ins.routes import mail_ins_blueprint, shafts_blueprint
 from service.web.api.outbox.routes import outbox_blueprint
 from service.web.api.previews.routes import previews_blueprint
 from service.web.api.returns.routes import returns_blueprint
@@ -25,6 +27,7 @@ from service.web.document import make_api
 from service.web.pages.routes import pages_blueprint
 from service.web.problems import register_problems
 from service.workflows.desk import Desk
+from service.workflows.mail_in_ports import PhotoMaker
 from service.workflows.readiness import Readiness
 
 ANYBODY: Audience = None
@@ -42,6 +45,8 @@ class Faces:
     ready: Callable[[], Readiness]
     metrics: Callable[[], bytes]
     catalogue_body_limit: int
+    photos: PhotoMaker
+    photo_body_limit: int
 
 
 def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
@@ -54,6 +59,9 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (returns_blueprint(faces.desk), EVERY_KEY),
         (reviews_blueprint(faces.desk), STAFF_KEYS),
         (cases_blueprint(faces.desk), STAFF_KEYS),
+        (mail_ins_blueprint(faces.desk), EVERY_KEY),
+        (shafts_blueprint(faces.desk), STAFF_KEYS),
+        (photos_blueprint(faces.desk, faces.photos, faces.photo_body_limit), STAFF_KEYS),
         (letters_blueprint(faces.desk), STAFF_KEYS),
         (outbox_blueprint(faces.desk), STAFF_KEYS),
         (webhooks_blueprint(faces.desk), ADMIN_KEYS),

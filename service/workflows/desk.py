@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.domain.casework import DEFAULT_RULES, CaseworkRules
+from service.domain.mail_in import DEFAULT_PATIENCE, Patience
 from service.workflows.answering import Answering
 from service.workflows.letters import PLAIN_STATIONERY, Stationery
 from service.workflows.ports import Stores
@@ -20,3 +21,4 @@ class Desk:
     rules: CaseworkRules = DEFAULT_RULES
     stationery: Stationery = PLAIN_STATIONERY
     private_webhooks: bool = False
+    patience: Patience = DEFAULT_PATIENCE

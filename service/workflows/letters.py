@@ -54,6 +54,9 @@ class Post:
     to: str | None = None
 
 
+ON_PAPER = Post()
+
+
 def draft(transaction: Transaction, stationery: Stationery, key: KeyRecord, submission_id: UUID) -> Letter:
     """The letter a case would be answered with now; nothing is kept. Raises `NotFound`."""
     case = read_submission(transaction, key, submission_id)

@@ -15,6 +15,7 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseStore
+from service.workflows.mail_in_ports import MailInStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
 from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
 
@@ -284,6 +285,11 @@ class Transaction(Protocol):
     @property
     def outbox(self) -> OutboxStore:
         """What is to leave the house."""
+        ...
+
+    @property
+    def mail_ins(self) -> MailInStore:
+        """Shafts that are posted in."""
         ...
 
     @property

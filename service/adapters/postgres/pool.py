@@ -24,6 +24,7 @@ from service.adapters.postgres.endpoint_store import EndpointStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.key_store import KeyStore
 from service.adapters.postgres.letter_store import LetterStore
+from service.adapters.postgres.mail_in_store import MailInStore
 from service.adapters.postgres.outbox_store import OutboxStore
 from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.postgres.submission_store import SubmissionStore
@@ -100,6 +101,7 @@ class PostgresTransaction:
     letters = _store(LetterStore)
     endpoints = _store(EndpointStore)
     outbox = _store(OutboxStore)
+    mail_ins = _store(MailInStore)
 
     def __init__(self, connection: Connection, reply_seconds: float) -> None:
         self.connection = connection

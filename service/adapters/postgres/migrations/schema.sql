@@ -17,6 +17,28 @@ CREATE TYPE public.key_role AS ENUM (
 CREATE DOMAIN public.length_unit AS text
 	CONSTRAINT length_unit_check CHECK ((VALUE = ANY (ARRAY['in'::text, 'mm'::text])));
 
+CREATE TYPE public.mail_in_event AS ENUM (
+    'announced',
+    'received',
+    'moved',
+    'measured',
+    'reported',
+    'consented',
+    'returned',
+    'scrapped',
+    'withdrawn'
+);
+
+CREATE TYPE public.mail_in_state AS ENUM (
+    'announced',
+    'received',
+    'measured',
+    'reported',
+    'returned',
+    'scrapped',
+    'withdrawn'
+);
+
 CREATE TYPE public.outbox_channel AS ENUM (
     'email',
     'webhook'
@@ -156,6 +178,20 @@ CREATE FUNCTION public.letters_stay_as_issued() RETURNS trigger
     AS $$
 BEGIN
     RAISE EXCEPTION 'a letter is never changed once it is issued' USING ERRCODE = 'integrity_constraint_violation';
+END $$;
+
+CREATE FUNCTION public.mail_in_events_are_only_added_to() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    IF TG_OP = 'INSERT' THEN
+        IF NEW.number <> (SELECT coalesce(max(number), 0) + 1 FROM mail_in_events WHERE mail_in_id = NEW.mail_in_id)
+            OR NEW.at < (SELECT max(at) FROM mail_in_events WHERE mail_in_id = NEW.mail_in_id) THEN
+            RAISE EXCEPTION 'an event comes after those before it' USING ERRCODE = 'integrity_constraint_violation';
+        END IF;
+        RETURN NEW;
+    END IF;
+    RAISE EXCEPTION 'an event of a shaft is never changed' USING ERRCODE = 'integrity_constraint_violation';
 END $$;
 
 CREATE FUNCTION public.procrastinate_cancel_job_v1(job_id bigint, abort boolean, delete_job boolean) RETURNS bigint
@@ -827,6 +863,50 @@ CREATE TABLE public.letters (
     CONSTRAINT letters_subject_check CHECK ((subject <> ''::text))
 );
 
+CREATE TABLE public.mail_in_events (
+    mail_in_id uuid NOT NULL,
+    number integer NOT NULL,
+    kind public.mail_in_event NOT NULL,
+    at timestamp with time zone NOT NULL,
+    recorded_at timestamp with time zone DEFAULT now() NOT NULL,
+    key_id uuid NOT NULL,
+    who text NOT NULL,
+    place text NOT NULL,
+    condition text[] DEFAULT '{}'::text[] NOT NULL,
+    note text,
+    details jsonb DEFAULT '{}'::jsonb NOT NULL,
+    CONSTRAINT mail_in_events_check CHECK ((at <= (recorded_at + '00:05:00'::interval))),
+    CONSTRAINT mail_in_events_details_check CHECK ((jsonb_typeof(details) = 'object'::text)),
+    CONSTRAINT mail_in_events_number_check CHECK ((number >= 1)),
+    CONSTRAINT mail_in_events_place_check CHECK ((place <> ''::text)),
+    CONSTRAINT mail_in_events_who_check CHECK ((who <> ''::text))
+);
+
+CREATE TABLE public.mail_ins (
+    id uuid NOT NULL,
+    reference text NOT NULL,
+    key_id uuid NOT NULL,
+    submission_id uuid,
+    row_revision integer DEFAULT 1 NOT NULL,
+    state public.mail_in_state DEFAULT 'announced'::public.mail_in_state NOT NULL,
+    place text,
+    unit public.length_unit NOT NULL,
+    contact jsonb,
+    send_back_to text[] DEFAULT '{}'::text[] NOT NULL,
+    note text,
+    consented boolean DEFAULT false NOT NULL,
+    state_since timestamp with time zone DEFAULT now() NOT NULL,
+    due_at timestamp with time zone,
+    announced_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT mail_ins_check CHECK (((place IS NOT NULL) = (state = ANY (ARRAY['received'::public.mail_in_state, 'measured'::public.mail_in_state, 'reported'::public.mail_in_state])))),
+    CONSTRAINT mail_ins_check1 CHECK (((due_at IS NULL) = (state = ANY (ARRAY['returned'::public.mail_in_state, 'scrapped'::public.mail_in_state, 'withdrawn'::public.mail_in_state])))),
+    CONSTRAINT mail_ins_check2 CHECK (((state <> 'scrapped'::public.mail_in_state) OR consented)),
+    CONSTRAINT mail_ins_place_check CHECK (((length(place) >= 1) AND (length(place) <= 100))),
+    CONSTRAINT mail_ins_reference_check CHECK ((reference ~ '^[1-9][0-9]{7}$'::text)),
+    CONSTRAINT mail_ins_row_revision_check CHECK ((row_revision >= 1)),
+    CONSTRAINT mail_ins_send_back_to_check CHECK ((array_position(send_back_to, NULL::text) IS NULL))
+);
+
 CREATE TABLE public.outbox_messages (
     id uuid NOT NULL,
     channel public.outbox_channel NOT NULL,
@@ -854,6 +934,23 @@ END),
     CONSTRAINT outbox_messages_check2 CHECK (((held_until IS NULL) OR (state = 'waiting'::public.outbox_state))),
     CONSTRAINT outbox_messages_recipient_check CHECK ((recipient <> ''::text)),
     CONSTRAINT outbox_messages_topic_check CHECK ((topic <> ''::text))
+);
+
+CREATE TABLE public.photos (
+    id uuid NOT NULL,
+    mail_in_id uuid,
+    submission_id uuid,
+    width integer NOT NULL,
+    height integer NOT NULL,
+    image bytea NOT NULL,
+    key_id uuid NOT NULL,
+    added_by text NOT NULL,
+    added_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT photos_added_by_check CHECK ((added_by <> ''::text)),
+    CONSTRAINT photos_check CHECK ((num_nonnulls(mail_in_id, submission_id) = 1)),
+    CONSTRAINT photos_height_check CHECK ((height > 0)),
+    CONSTRAINT photos_image_check CHECK ((length(image) > 0)),
+    CONSTRAINT photos_width_check CHECK ((width > 0))
 );
 
 CREATE TABLE public.procrastinate_events (
@@ -1129,8 +1226,20 @@ ALTER TABLE ONLY public.idempotent_replies
 ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_pkey PRIMARY KEY (id);
 
+ALTER TABLE ONLY public.mail_in_events
+    ADD CONSTRAINT mail_in_events_pkey PRIMARY KEY (mail_in_id, number);
+
+ALTER TABLE ONLY public.mail_ins
+    ADD CONSTRAINT mail_ins_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.mail_ins
+    ADD CONSTRAINT mail_ins_reference_key UNIQUE (reference);
+
 ALTER TABLE ONLY public.outbox_messages
     ADD CONSTRAINT outbox_messages_pkey PRIMARY KEY (id);
+
+ALTER TABLE ONLY public.photos
+    ADD CONSTRAINT photos_pkey PRIMARY KEY (id);
 
 ALTER TABLE ONLY public.procrastinate_events
     ADD CONSTRAINT procrastinate_events_pkey PRIMARY KEY (id);
@@ -1187,7 +1296,19 @@ CREATE INDEX idx_procrastinate_jobs_worker_not_null ON public.procrastinate_jobs
 
 CREATE INDEX idx_procrastinate_workers_last_heartbeat ON public.procrastinate_workers USING btree (last_heartbeat);
 
+CREATE INDEX letters_by_mail_in ON public.letters USING btree (mail_in_id) WHERE (mail_in_id IS NOT NULL);
+
 CREATE INDEX letters_by_submission ON public.letters USING btree (submission_id, id);
+
+CREATE INDEX mail_ins_by_key ON public.mail_ins USING btree (key_id, id);
+
+CREATE INDEX mail_ins_by_state ON public.mail_ins USING btree (state, id);
+
+CREATE INDEX mail_ins_by_submission ON public.mail_ins USING btree (submission_id);
+
+CREATE INDEX mail_ins_due ON public.mail_ins USING btree (due_at) WHERE (due_at IS NOT NULL);
+
+CREATE UNIQUE INDEX mail_ins_one_journey ON public.mail_ins USING btree (submission_id) WHERE (state = ANY (ARRAY['announced'::public.mail_in_state, 'received'::public.mail_in_state, 'measured'::public.mail_in_state, 'reported'::public.mail_in_state]));
 
 CREATE INDEX outbox_messages_by_letter ON public.outbox_messages USING btree (letter_id, id);
 
@@ -1198,6 +1319,10 @@ CREATE INDEX outbox_messages_by_submission ON public.outbox_messages USING btree
 CREATE INDEX outbox_messages_due ON public.outbox_messages USING btree (due_at, id) WHERE (state = 'waiting'::public.outbox_state);
 
 CREATE INDEX outbox_messages_sent ON public.outbox_messages USING btree (settled_at) WHERE (state = 'sent'::public.outbox_state);
+
+CREATE INDEX photos_by_mail_in ON public.photos USING btree (mail_in_id, id) WHERE (mail_in_id IS NOT NULL);
+
+CREATE INDEX photos_by_submission ON public.photos USING btree (submission_id, id) WHERE (submission_id IS NOT NULL);
 
 CREATE INDEX procrastinate_events_job_id_fkey_v1 ON public.procrastinate_events USING btree (job_id);
 
@@ -1275,6 +1400,8 @@ CREATE TRIGGER catalogue_revision_guard BEFORE DELETE OR UPDATE ON public.catalo
 
 CREATE TRIGGER letters_stay_as_issued BEFORE UPDATE ON public.letters FOR EACH ROW EXECUTE FUNCTION public.letters_stay_as_issued();
 
+CREATE TRIGGER mail_in_events_are_only_added_to BEFORE INSERT OR UPDATE ON public.mail_in_events FOR EACH ROW EXECUTE FUNCTION public.mail_in_events_are_only_added_to();
+
 CREATE TRIGGER procrastinate_jobs_notify_queue_job_aborted_v1 AFTER UPDATE OF abort_requested ON public.procrastinate_jobs FOR EACH ROW WHEN (((old.abort_requested = false) AND (new.abort_requested = true) AND (new.status = 'doing'::public.procrastinate_job_status))) EXECUTE FUNCTION public.procrastinate_notify_queue_abort_job_v1();
 
 CREATE TRIGGER procrastinate_jobs_notify_queue_job_inserted_v1 AFTER INSERT ON public.procrastinate_jobs FOR EACH ROW WHEN ((new.status = 'todo'::public.procrastinate_job_status)) EXECUTE FUNCTION public.procrastinate_notify_queue_job_inserted_v1();
@@ -1341,7 +1468,22 @@ ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_issued_key_fkey FOREIGN KEY (issued_key) REFERENCES public.api_keys(id);
 
 ALTER TABLE ONLY public.letters
+    ADD CONSTRAINT letters_mail_in_id_fkey FOREIGN KEY (mail_in_id) REFERENCES public.mail_ins(id);
+
+ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.mail_in_events
+    ADD CONSTRAINT mail_in_events_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.mail_in_events
+    ADD CONSTRAINT mail_in_events_mail_in_id_fkey FOREIGN KEY (mail_in_id) REFERENCES public.mail_ins(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.mail_ins
+    ADD CONSTRAINT mail_ins_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.mail_ins
+    ADD CONSTRAINT mail_ins_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE SET NULL;
 
 ALTER TABLE ONLY public.outbox_messages
     ADD CONSTRAINT outbox_messages_endpoint_id_fkey FOREIGN KEY (endpoint_id) REFERENCES public.webhook_endpoints(id);
@@ -1351,6 +1493,15 @@ ALTER TABLE ONLY public.outbox_messages
 
 ALTER TABLE ONLY public.outbox_messages
     ADD CONSTRAINT outbox_messages_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.photos
+    ADD CONSTRAINT photos_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.photos
+    ADD CONSTRAINT photos_mail_in_id_fkey FOREIGN KEY (mail_in_id) REFERENCES public.mail_ins(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.photos
+    ADD CONSTRAINT photos_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
 
 ALTER TABLE ONLY public.procrastinate_events
     ADD CONSTRAINT procrastinate_events_job_id_fkey FOREIGN KEY (job_id) REFERENCES public.procrastinate_jobs(id) ON DELETE CASCADE;

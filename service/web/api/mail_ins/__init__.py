@@ -1,0 +1,1 @@
+"""Shafts that are posted in: announced, received, measured, reported, returned."""
