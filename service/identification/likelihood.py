@@ -158,7 +158,9 @@ def _steps(
     of one tool share them, the lobes where a finer tool than the one on the grid has read them.
     """
     own = shared = min(making.base, making.lift)
-    for entries in hypotheses:
+    most = max((len(h) for h in hypotheses), default=0)
+    # a hypothesis of fewer entries says less, and needs no finer grid
+    for entries in (h for h in hypotheses if len(h) == most):
         weights: dict[tuple[GroupKey, Truth], float] = {}
         carried: dict[tuple[GroupKey, Truth], float] = {}
         for e in entries:

@@ -24,10 +24,13 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from service.identification.densities import log_emg, log_normal, log_two_tails
 from service.identification.grids import STEP_PER_WIDTH
 from service.identification.table import Floats, Ints
+
+Singles = NDArray[np.float32]
 
 _NORMAL_REACH, _TAIL_REACH = 7.0, 16.0
 """The table covers so many spreads and so many means of an exponential: some 16 nats down at least."""
@@ -68,11 +71,14 @@ class _Axis:
 
 @dataclass(frozen=True, eq=False)
 class PairTable:
-    """log F on a grid (`d.size`, `x.size`); with one kind of reading only, the grid over d has a single row."""
+    """log F on a grid (`d.size`, `x.size`); with one kind of reading only, the grid over d has a single row.
+
+    In single precision, which is 1e-5 of a nat here and half the memory to go through.
+    """
 
     x: _Axis
     d: _Axis
-    log_density: Floats
+    log_density: Singles
 
 
 def _axis(width: float, spread: float, low_tail: float, high_tail: float) -> _Axis:
@@ -90,19 +96,19 @@ _POINT = _Axis(0.0, 1.0, 1, (0.0, 0.0), (0.0, 0.0))
 
 @lru_cache(maxsize=512)
 def pair_table(errors: PairErrors) -> PairTable:
-    """The table for one kind of pair. Kept for the process: some 100 kB each."""
+    """The table for one kind of pair. Kept for the process: some 50 kB each."""
     sd_b, lift_sd, wear = errors.base_sd, errors.lift_sd, errors.wear
     if errors.height is None:
         if errors.base is None:
             raise ValueError("a pair without a reading")
         sd, tail = errors.base
         x = _axis(math.hypot(sd, sd_b), math.hypot(sd, sd_b), 0.0, tail)
-        return PairTable(x, _POINT, log_emg(x.points, math.hypot(sd, sd_b), tail, 1)[None])
+        return PairTable(x, _POINT, log_emg(x.points, math.hypot(sd, sd_b), tail, 1)[None].astype(np.float32))
     sd_h, tail_h = math.hypot(errors.height[0], lift_sd), errors.height[1]
     if errors.base is None:
         spread = math.hypot(sd_h, sd_b)
         x = _axis(spread, spread, max(wear, tail_h), 0.0)
-        return PairTable(x, _POINT, log_two_tails(x.points, spread, wear, tail_h)[None])
+        return PairTable(x, _POINT, log_two_tails(x.points, spread, wear, tail_h)[None].astype(np.float32))
     sd, tail = errors.base
     x = _axis(math.hypot(sd_b, 1 / math.hypot(1 / sd, 1 / sd_h)), math.hypot(sd, sd_b), 0.0, tail)
     d = _axis(math.hypot(sd_h, 1 / math.hypot(1 / sd, 1 / sd_b)), math.hypot(sd, sd_h), max(wear, tail_h, tail), 0.0)
@@ -117,16 +123,17 @@ def pair_table(errors: PairErrors) -> PairTable:
     making = np.exp(log_normal(x.points[None] - u[:, None], sd_b))
     with np.errstate(divide="ignore"):
         log_density = np.log((height * base) @ making)
-    return PairTable(x, d, np.maximum(log_density, _LEAST))
+    return PairTable(x, d, np.maximum(log_density, _LEAST).astype(np.float32))
 
 
-def _cubic(at: Floats, size: int) -> tuple[Ints, list[Floats]]:
+def _cubic(at: Floats, size: int) -> tuple[Ints, list[Singles]]:
     """(first of four neighbours, their Lagrange weights) for positions `at` on a grid of `size` points, within it."""
     first = np.clip(at.astype(np.int64), 1, size - 3) - 1
     t = at - first
     a, b, c = t - 1, t - 2, t - 3
     bc, ta = b * c, t * a
-    return first, [bc * a * (-1 / 6), t * bc * 0.5, ta * c * -0.5, ta * b * (1 / 6)]
+    weights = (bc * a * (-1 / 6), t * bc * 0.5, ta * c * -0.5, ta * b * (1 / 6))
+    return first, [w.astype(np.float32) for w in weights]
 
 
 def _beyond(values: Floats, axis: _Axis) -> Floats | float:
@@ -161,30 +168,40 @@ _AT_ONCE = 400_000
 
 
 def _look_up(table: PairTable, x_first: Floats, d: Floats, apart: float, count: int) -> Floats:
-    n = d.size
-    x = x_first[:, None] - apart * np.arange(count)
-    at = np.clip((x - table.x.first) / table.x.step, 0, table.x.size - 1)
-    low = max(0, int(at.min()) - 1)
-    high = min(table.x.size, int(at.max()) + 4)
-    if high - low < 4:
-        low, high = max(0, high - 4), max(high, 4)
-    log_density = table.log_density[:, low:high]
-    at -= low
+    # rows that differ in their lifts alone stand at the same x, which is found once
+    own_x, of_pair = np.unique(x_first, return_inverse=True)
+    x = own_x[:, None] - apart * np.arange(count)
+    at = (x - table.x.first) / table.x.step
+    low = max(0, min(int(at.min()) - 1, table.x.size - 4))
+    high = min(table.x.size, max(int(at.max()) + 4, 4))
+    np.clip(at, 0, table.x.size - 1, out=at)
     loss = _beyond(x, table.x)
+    columns = np.ascontiguousarray(table.log_density[:, low:high])
+    first, weights = _cubic(at - low, high - low)
     if table.d.size == 1:
-        first, weights = _cubic(at, high - low)
-        row = log_density[0]
-        return np.asarray(sum(w * row[first + k] for k, w in enumerate(weights)) - loss)
+        return np.asarray((_weighted(columns[0], first, weights) - loss)[of_pair], float)
     along = np.clip((d - table.d.first) / table.d.step, 0, table.d.size - 1)
-    first, weights = _cubic(along, table.d.size)
-    rows = weights[0][:, None] * log_density[first]
+    row, row_weights = _cubic(along, table.d.size)
+    rows = np.take(columns, row, axis=0)
+    rows *= row_weights[0][:, None]
     for k in (1, 2, 3):
-        rows += weights[k][:, None] * log_density[first + k]
-    first, weights = _cubic(at, high - low)
-    first += (high - low) * np.arange(n)[:, None]
-    flat = rows.ravel()
-    found = weights[0] * flat[first]
-    for k in (1, 2, 3):
-        found += weights[k] * flat[first + k]
+        more = np.take(columns, row + k, axis=0)
+        more *= row_weights[k][:, None]
+        rows += more
+    begin = np.take(first, of_pair, axis=0)
+    begin += ((high - low) * np.arange(d.size))[:, None]
+    found: Floats = _weighted(rows.ravel(), begin, [np.take(w, of_pair, axis=0) for w in weights]).astype(float)
     away = _beyond(d, table.d)
-    return np.asarray(found - loss - (away[:, None] if isinstance(away, np.ndarray) else away))
+    if isinstance(loss, np.ndarray):
+        found -= np.take(loss, of_pair, axis=0)
+    if isinstance(away, np.ndarray):
+        found -= away[:, None]
+    return found
+
+
+def _weighted(values: Singles, first: Ints, weights: list[Singles]) -> Singles:
+    """The weighted sum of four neighbouring `values`, from `first` on."""
+    found: Singles = np.take(values, first) * weights[0]
+    for k in (1, 2, 3):
+        found += np.take(values, first + k) * weights[k]
+    return found

@@ -113,13 +113,7 @@ def guess_durations(
     """
     at = np.asarray(at_checking_lift_mm, dtype=float)
     full_lifts = np.asarray(lifts_mm, dtype=float)
-    known_u = _seat_share(np.asarray(known_checking_lifts_mm, dtype=float), full_lifts[:, None])
-    # a duration said to be at full lift or above it tells nothing of the flanks
-    durations = np.where(known_u > 0, np.asarray(known_crank_deg, dtype=float), np.nan)
-    known_u = np.where(np.isnan(durations), np.nan, known_u)
-    order = np.argsort(known_u, axis=1)  # NaN goes last
-    known_u = np.take_along_axis(known_u, order, axis=1)
-    durations = np.fmax.accumulate(np.take_along_axis(durations, order, axis=1), axis=1)
+    known_u, durations = _known_shares(known_checking_lifts_mm, known_crank_deg, full_lifts)
     u = _seat_share(np.broadcast_to(at, full_lifts.shape), full_lifts)
 
     guess = np.full(full_lifts.shape, np.nan)
@@ -142,7 +136,7 @@ def guess_durations(
 
 
 def flank_lift(points: Sequence[tuple[float, float]], included_cam_deg: float) -> float | None:
-    """The mean lift (mm) at the two places `included_cam_deg` apart, as far on either side of the nose, of a lift table.
+    """The mean lift (mm) of a lift table at the two places `included_cam_deg` apart, as far on either side of the nose.
 
     Where the nose is put wrong by a little one lift grows by what the other loses. None where the table stops short.
     """
@@ -157,26 +151,45 @@ def flank_lift(points: Sequence[tuple[float, float]], included_cam_deg: float) -
     return max(0.0, sum(curve(at) for at in sides) / 2)
 
 
-_HALVINGS = 24
-
-
 def guess_flank_lifts(
     known_checking_lifts_mm: ArrayLike, known_crank_deg: ArrayLike, lifts_mm: ArrayLike, included_cam_deg: float
 ) -> NDArray[np.float64]:
     """The lift (mm) at which each lobe is `included_cam_deg` wide, from durations and lift as in `guess_durations`.
 
-    That is the mean lift of the two places so far apart on a lobe alike on both sides. The inverse of
-    `guess_durations`, found by halving; 0 for a lobe that is nowhere so wide.
+    That is the mean lift of the two places so far apart on a lobe alike on both sides: `guess_durations` the other way
+    round. 0 for a lobe that is nowhere so wide, NaN where nothing is known.
     """
-    full = np.asarray(lifts_mm, dtype=float)
-    crank = included_cam_deg * CRANK_DEG_PER_CAM_DEG
-    low, high = np.zeros(full.shape), full.copy()
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        wider = guess_durations(known_checking_lifts_mm, known_crank_deg, full, middle) > crank
-        low, high = np.where(wider, middle, low), np.where(wider, high, middle)
-    nothing = np.isnan(guess_durations(known_checking_lifts_mm, known_crank_deg, full, full / 2))
-    return np.where(nothing, np.nan, (low + high) / 2)
+    full_lifts = np.asarray(lifts_mm, dtype=float)
+    known_u, durations = _known_shares(known_checking_lifts_mm, known_crank_deg, full_lifts)
+    wanted = included_cam_deg * CRANK_DEG_PER_CAM_DEG
+    u, slope = np.full(full_lifts.shape, np.nan), np.full(full_lifts.shape, np.nan)
+    u_before, duration_before = np.zeros(full_lifts.shape), np.zeros(full_lifts.shape)
+    for column in range(known_u.shape[1]):
+        u_here, duration_here = known_u[:, column], durations[:, column]
+        rises = ~np.isnan(u_here) & (u_here > u_before) & (duration_here > duration_before)
+        width = np.where(rises, u_here - u_before, 1.0)
+        slope = np.where(rises, (duration_here - duration_before) / width, slope)
+        inside = rises & np.isnan(u) & (wanted <= duration_here)
+        u = np.where(inside, u_before + (wanted - duration_before) / slope, u)
+        u_before = np.where(rises, u_here, u_before)
+        duration_before = np.where(rises, duration_here, duration_before)
+    plain = duration_before / np.where(u_before > 0, u_before, np.nan)
+    beyond = u_before + (wanted - duration_before) / np.clip(slope, _FLATTEST * plain, _STEEPEST * plain)
+    u = np.clip(np.where(np.isnan(u), beyond, u), 0.0, 1.0)
+    return np.asarray(full_lifts * (1.0 - u**2) ** RISE_EXPONENT)
+
+
+def _known_shares(
+    known_checking_lifts_mm: ArrayLike, known_crank_deg: ArrayLike, full_lifts: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The known durations (lobes, k) against the typical lobe's u, in rising u, never falling; NaN last."""
+    known_u = _seat_share(np.asarray(known_checking_lifts_mm, dtype=float), full_lifts[:, None])
+    # a duration said to be at full lift or above it tells nothing of the flanks
+    durations = np.where(known_u > 0, np.asarray(known_crank_deg, dtype=float), np.nan)
+    known_u = np.where(np.isnan(durations), np.nan, known_u)
+    order = np.argsort(known_u, axis=1)  # NaN goes last
+    known_u = np.take_along_axis(known_u, order, axis=1)
+    return known_u, np.fmax.accumulate(np.take_along_axis(durations, order, axis=1), axis=1)
 
 
 def _seat_share(checking_lift_mm: NDArray[np.float64], lift_mm: NDArray[np.float64]) -> NDArray[np.float64]:
