@@ -150,6 +150,37 @@ def _who() -> str:
         return f"user {os.getuid()}"
 
 
+@main.command("lift-table")
+@click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option("--unit", type=click.Choice(["in", "mm"]), default="in", help="Of a CSV file's lifts.")
+@click.option("--angle", type=click.Choice(["cam", "crank"]), default="cam", help="Whose degrees a CSV file is in.")
+@click.option("--follower", type=click.Choice(["flat", "roller", "point"]), default="flat", help="What read the lift.")
+@click.option("--radius", help="The roller's radius.")
+@click.option("--base-circle", help="The lobes' base circle diameter.")
+@click.option("--lobe", type=click.Choice(["intake", "exhaust"]), default="intake", help="Of a file that names none.")
+@click.option("--direction", type=click.Choice(["rising", "falling"]), help="How the angles go as the shaft turns.")
+@click.option("--rocker-ratio", help="With it, the valve's figures too.")
+@click.option("--lash", help="At the valve.")
+@click.option("--match", is_flag=True, help="Compare with the active catalogue.")
+@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Draw it to this SVG file.")
+@click.pass_obj
+def lift_table(settings: Settings, /, file: Path, match: bool, plot: Path | None, **options: str | None) -> None:
+    """Work a bench's lift table out.
+
+    FILE is JSON as POST /v1/lift-tables takes it, or CSV: angle, lift; or angle, intake, exhaust; or lobe, angle, lift.
+    For JSON the file says everything itself.
+    """
+    from service.serving.lift_table import read_table_file, work_out_file
+
+    given: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
+    radius = given.pop("radius", None)
+    given["follower"] = {"kind": given["follower"]} | ({} if radius is None else {"radius": radius})
+    text, drawing = work_out_file(settings, read_table_file(file, given), match=match)
+    click.echo(text, nl=False)
+    if plot is not None:
+        plot.write_text(drawing, encoding="utf-8")
+
+
 @main.command()
 @click.pass_obj
 def status(settings: Settings) -> None:

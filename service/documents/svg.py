@@ -7,6 +7,7 @@ and greys. Text is escaped by the XML writer; characters that XML 1.0 does not a
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
 INK = "#111111"
@@ -83,6 +84,25 @@ class Drawing:
     def line(self, x1: float, y1: float, x2: float, y2: float, *, stroke: str = INK, width: float = 1) -> None:
         """A straight line."""
         self._add("line", x1=x1, y1=y1, x2=x2, y2=y2, stroke=stroke, stroke_width=width)
+
+    def curve(
+        self, corners: Sequence[tuple[float, float]], *, stroke: str = INK, width: float = 1.5, dashed: bool = False
+    ) -> None:
+        """A line through points, one after another."""
+        more: dict[str, str | float] = {"stroke_dasharray": "6 4"} if dashed else {}
+        self._add("polyline", points=_points(*corners), fill="none", stroke=stroke, stroke_width=width, **more)
+
+    def area(self, corners: Sequence[tuple[float, float]], *, fill: str) -> None:
+        """A filled shape through points."""
+        self._add("polygon", points=_points(*corners), fill=fill)
+
+    def dots(self, places: Sequence[tuple[float, float]], *, hollow: bool = False) -> None:
+        """Small discs, for single readings; `hollow` for those that were left out."""
+        for x, y in places:
+            if hollow:
+                self._add("circle", cx=x, cy=y, r=3, fill=PAPER, stroke=INK, stroke_width=1.2)
+            else:
+                self._add("circle", cx=x, cy=y, r=1.4, fill=GREY)
 
     def box(self, x: float, y: float, width: float, height: float, *, fill: str) -> None:
         """A filled rectangle."""

@@ -69,6 +69,10 @@ class RawTable:
             return float((own + turn / 2) % turn - turn / 2)
         return float(own % turn)
 
+    def own_sd(self, cam_deg: float) -> float:
+        """A small difference of cam degrees, in the table's own degrees."""
+        return cam_deg * (CRANK_DEG_PER_CAM_DEG if self.degrees is Degrees.CRANK else 1.0)
+
 
 def check_table(table: RawTable) -> None:
     """Raise `BadTable` for what no lobe's table can be, before anything is fitted."""

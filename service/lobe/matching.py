@@ -195,5 +195,6 @@ def loss_beside(observed: Observed, nominal: Floats, spreads: Spreads) -> Loss:
     flank = ((level > _FLANK[0]) & (level < _FLANK[1])) * observed.slope
     phase = float(flank @ (observed.lift - nominal) / (flank @ flank))
     making = np.hypot(level * spreads.lift_mm, spreads.waviness_mm * np.minimum(level * 10, 1.0))
-    variance = np.diag(observed.covariance) + making**2 + (observed.slope * spreads.half_width_deg) ** 2
+    flanks = observed.slope * spreads.half_width_deg
+    variance = np.diag(observed.covariance) + making**2 + flanks**2 + spreads.roughness_mm**2
     return Loss(np.asarray(nominal + phase * observed.slope - observed.lift), np.asarray(np.sqrt(variance)), phase)

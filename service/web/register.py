@@ -13,6 +13,7 @@ from service.web.api.cases.routes import cases_blueprint
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
 from service.web.api.guide.routes import guide_blueprint
 from service.web.api.letters.routes import letters_blueprint
+from service.web.api.lift_tables.routes import lift_tables_blueprint
 from service.web.api.mail_ins.photos import photos_blueprint
 from service.web.api.mail_ins.routes import mail_ins_blueprint, shafts_blueprint
 from service.web.api.outbox.routes import outbox_blueprint
@@ -66,6 +67,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (outbox_blueprint(faces.desk), STAFF_KEYS),
         (webhooks_blueprint(faces.desk), ADMIN_KEYS),
         (keys_blueprint(faces.desk), ADMIN_KEYS),
+        (lift_tables_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_import_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),
     )

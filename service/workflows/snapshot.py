@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from service.domain.errors import Unavailable
+from service.identification.lift_curves import CatalogueCurves, build_curves
 from service.identification.measuring import MeasuringModel
 from service.identification.table import CatalogueTable, build_table
 from service.workflows.ports import Transaction
@@ -36,6 +37,7 @@ class CatalogueSnapshot:
         self._clock = clock
         self._lock = threading.Lock()
         self._held: Snapshot | None = None
+        self._curves: tuple[int, CatalogueCurves] | None = None
         self._checked_at = 0.0
 
     def current(self, transaction: Transaction) -> Snapshot:
@@ -50,6 +52,14 @@ class CatalogueSnapshot:
             return self._refresh(transaction)
         finally:
             self._lock.release()
+
+    def curves(self, transaction: Transaction, snapshot: Snapshot) -> CatalogueCurves:
+        """The lift curves of a snapshot's revision, made when they are first asked for."""
+        held = self._curves
+        if held is None or held[0] != snapshot.revision:
+            held = snapshot.revision, build_curves(transaction.catalogue.load(snapshot.revision), snapshot.table)
+            self._curves = held
+        return held[1]
 
     def _refresh(self, transaction: Transaction) -> Snapshot:
         revision = transaction.catalogue.active_revision()

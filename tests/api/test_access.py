@@ -32,6 +32,7 @@ AUDIENCES = {
     "outbox": {Role.DESK, Role.BENCH, Role.ADMIN},
     "webhooks": {Role.ADMIN},
     "keys": {Role.ADMIN},
+    "lift_tables": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_import": {Role.ADMIN},
 }

@@ -1,0 +1,83 @@
+"""`lobedesk lift-table`: a file with lift tables, worked out in the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import marshmallow as ma
+import orjson
+
+from service.documents.lift_table_plot import draw_sheet
+from service.documents.lift_table_text import render_sheet
+from service.domain.errors import Fault, InvalidInput
+from service.identification.measuring import DEFAULT_MODEL
+from service.lobe.analysis import analyse
+from service.lobe.pasted import read_pasted
+from service.serving.reached import command_stores
+from service.settings import Settings
+from service.web.api.lift_tables.schemas import LiftTableRequest, LiftTableSchema
+from service.web.problems import faults_of_messages
+from service.workflows.lift_tables import WorkedOut, work_out_with
+from service.workflows.snapshot import CatalogueSnapshot
+
+MOST_BYTES = 16 * 1024 * 1024
+
+
+def read_table_file(path: Path, options: dict[str, Any]) -> LiftTableRequest:
+    """A lift table file as the API would take it: its own JSON form, or CSV with `options` for the rest.
+
+    `options` are members of the JSON form (`unit`, `angle`, `follower`, ...), `lobe` and `base_circle` those of each
+    lobe that the file does not name. Raises `InvalidInput` naming the field or the line.
+    """
+    if path.stat().st_size > MOST_BYTES:
+        raise InvalidInput(f"{path.name} is larger than {MOST_BYTES // 1024 // 1024} MiB.")
+    data = path.read_bytes()
+    if path.suffix.casefold() == ".json":
+        try:
+            sent = orjson.loads(data)
+        except orjson.JSONDecodeError as error:
+            raise InvalidInput(f"{path.name} is not JSON: {error}.") from None
+    else:
+        sent = _from_text(data, options)
+    try:
+        request: LiftTableRequest = LiftTableSchema().load(sent)
+    except ma.ValidationError as error:
+        located = faults_of_messages({"json": error.messages})
+        raise InvalidInput(faults=tuple(Fault(fault.pointer, fault.detail) for fault in located)) from None
+    return request
+
+
+def _from_text(data: bytes, options: dict[str, Any]) -> dict[str, Any]:
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("latin-1")
+    lobe, base = options.pop("lobe"), options.pop("base_circle", None)
+    lobes = []
+    for pasted in read_pasted(text):
+        rows = [[str(angle), str(lift)] for angle, lift in pasted.rows]
+        one = {"lobe": pasted.kind or lobe, "cylinder": pasted.cylinder, "table": rows}
+        lobes.append(one if base is None else one | {"base_circle": base})
+    return options | {"lobes": lobes}
+
+
+def work_out_file(settings: Settings, request: LiftTableRequest, *, match: bool) -> tuple[str, str]:
+    """(the sheet as text, its drawing); compared with the active catalogue where `match` is asked for."""
+    if match:
+        with command_stores(settings) as stores, stores.transaction() as transaction:
+            found = work_out_with(
+                transaction,
+                CatalogueSnapshot(DEFAULT_MODEL),
+                DEFAULT_MODEL,
+                request.sheet,
+                used=request.used,
+                direction_known=request.direction_known,
+            )
+    else:
+        report = analyse(request.sheet)
+        found = WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), None)
+    text = render_sheet(
+        found.report, request.unit, found.candidates, found.not_in_catalogue_probability, found.conditions
+    )
+    return text, draw_sheet(found.report, request.unit, found.conditions)

@@ -1,0 +1,1 @@
+"""Lift tables from a bench: worked out, compared with the catalogue, and drawn."""

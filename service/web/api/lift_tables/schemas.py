@@ -1,0 +1,219 @@
+"""How a lift table is sent: shapes, ranges and units."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+from uuid import UUID
+
+import marshmallow as ma
+import numpy as np
+
+from service.domain.catalogue import FollowerKind
+from service.domain.readings import Condition, Degrees, LobeKind
+from service.domain.units import LengthUnit
+from service.lobe.analysis import LobeTable, TableSheet
+from service.lobe.followers import Follower
+from service.lobe.lift_table import MOST_ROWS, BadTable, RawTable
+from service.lobe.pasted import read_pasted
+from service.web.api.submissions.reading_schemas import MOST_CYLINDERS
+from service.web.fields import NO_NUL, Amount, Choice, PlainAmount, Variant, Whole
+
+MOST_LOBES = 2 * MOST_CYLINDERS
+
+
+def _described(text: str) -> dict[str, str]:
+    return {"description": text}
+
+
+@dataclass(frozen=True, eq=False)
+class LiftTableRequest:
+    """A sheet as sent. `rows` are the angles and lifts of each lobe as they were written, in the sheet's unit."""
+
+    sheet: TableSheet
+    unit: LengthUnit
+    degrees: Degrees
+    used: bool
+    direction_known: bool
+    rows: tuple[tuple[tuple[Decimal, Decimal], ...], ...]
+    submission: UUID | None = None
+
+
+class TableRow(ma.fields.Field[tuple[Decimal, Decimal]]):
+    """One row: an angle and a lift, each a JSON number or a plain decimal string."""
+
+    _angle = Amount(digits=5, sign="any")
+    _lift = Amount(digits=5, sign="any")
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(
+            metadata={
+                "type": "array",
+                "items": {"anyOf": self._lift.metadata["anyOf"]},
+                "minItems": 2,
+                "maxItems": 2,
+                "description": "An angle and the lift there.",
+            },
+            **kwargs,
+        )
+
+    def _deserialize(self, value: Any, *_: Any, **__: Any) -> tuple[Decimal, Decimal]:
+        if not isinstance(value, list) or len(value) != 2:
+            raise ma.ValidationError("Must be a pair of an angle and a lift.")
+        read, faults = [], {}
+        for i, (field, one) in enumerate(zip((self._angle, self._lift), value, strict=True)):
+            try:
+                read.append(field.deserialize(one).value)
+            except ma.ValidationError as error:
+                faults[i] = error.messages
+        if faults:
+            raise ma.ValidationError(faults)
+        return read[0], read[1]
+
+
+class LobeTableSchema(ma.Schema):
+    """One lobe's table."""
+
+    lobe = Choice(LobeKind, required=True, metadata=_described("Which lobe."))
+    cylinder = Whole(least=1, most=MOST_CYLINDERS, metadata=_described("Counted from the front, from 1."))
+    base_circle = PlainAmount(
+        digits=5, metadata=_described("Its base circle's diameter, measured; a roller's or a point's table needs it.")
+    )
+    table = ma.fields.List(
+        TableRow(),
+        metadata=_described(
+            f"Rows in the order they were taken; any step, any order, gaps and wrap-around. At most {MOST_ROWS}."
+        ),
+    )
+    csv = ma.fields.String(
+        validate=ma.validate.Regexp(NO_NUL, error="A NUL character is no part of a table."),
+        metadata=_described("In place of `table`: rows pasted as text, an angle and a lift a line."),
+    )
+
+    class Meta:
+        """Nothing else."""
+
+        unknown = ma.RAISE
+
+    @ma.validates_schema
+    def one_of_two(self, data: dict[str, Any], **_: Any) -> None:
+        """Refuse a lobe with no rows, or with two sets of them."""
+        if ("table" in data) == ("csv" in data):
+            raise ma.ValidationError("Give either table or csv.", "table")
+
+    @ma.post_load
+    def rows(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
+        """The rows, whichever way they came."""
+        if "csv" in data:
+            try:
+                lobes = read_pasted(data["csv"])
+            except BadTable as refused:
+                raise ma.ValidationError(refused.faults[0].detail, "csv") from None
+            if len(lobes) > 1 or lobes[0].kind not in (None, data["lobe"].value):
+                raise ma.ValidationError("Must hold the rows of this one lobe.", "csv")
+            data["table"] = list(lobes[0].rows)
+        return data
+
+
+def _follower_schema(kind: FollowerKind) -> ma.Schema:
+    fields: dict[str, Any] = {
+        "kind": ma.fields.String(required=True, validate=ma.validate.Equal(kind.value)),
+        "offset": PlainAmount(
+            digits=4, sign="any", metadata=_described("From the shaft's axis to the line the follower moves along.")
+        ),
+    }
+    if kind is FollowerKind.ROLLER:
+        fields["radius"] = PlainAmount(digits=4, required=True, metadata=_described("The roller's radius."))
+    name = f"{kind.value.capitalize()}FollowerSchema"
+    made: type[ma.Schema] = type(name, (ma.Schema,), {"__doc__": f"A {kind.value} follower.", **fields})
+    return made()
+
+
+class LiftTableSchema(ma.Schema):
+    """Lift tables of one shaft, on one index, under one follower."""
+
+    unit = Choice(LengthUnit, required=True, metadata=_described("Of every length here."))
+    angle = Choice(Degrees, required=True, metadata=_described("Whose degrees the angles are."))
+    follower = Variant(
+        "kind",
+        {kind.value: _follower_schema(kind) for kind in FollowerKind},
+        required=True,
+        metadata=_described("What read the lift."),
+    )
+    lobes = ma.fields.List(
+        ma.fields.Nested(LobeTableSchema()), required=True, validate=ma.validate.Length(1, MOST_LOBES)
+    )
+    direction = ma.fields.String(
+        validate=ma.validate.OneOf(["rising", "falling"]),
+        metadata=_described(
+            "Whether the angles rise or fall as the shaft turns the way it runs. Left out, they are taken to rise, and "
+            "the lobe is compared with the catalogue both ways."
+        ),
+    )
+    condition = Choice(Condition, metadata=_described("Left out, the shaft is taken to have run."))
+    rocker_ratio = PlainAmount(digits=1, metadata=_described("With it, the valve's lift and durations are worked out."))
+    lash = PlainAmount(digits=2, sign="not_negative", metadata=_described("At the valve; 0 if left out."))
+
+    class Meta:
+        """Nothing else."""
+
+        unknown = ma.RAISE
+
+    @ma.post_load
+    def make(self, data: dict[str, Any], **_: Any) -> LiftTableRequest:
+        """The request."""
+        unit: LengthUnit = data["unit"]
+        follower, faults = _follower(data["follower"], unit, data["lobes"])
+        if faults:
+            raise ma.ValidationError(faults)
+        named = [(lobe["lobe"], lobe.get("cylinder", 1)) for lobe in data["lobes"]]
+        for i, name in enumerate(named):
+            if name in named[:i]:
+                raise ma.ValidationError({"lobes": {i: {"lobe": ["This lobe has a table already."]}}})
+        rising = data.get("direction", "rising") == "rising"
+        lobes = tuple(_lobe(lobe, unit, data["angle"], rising=rising) for lobe in data["lobes"])
+        ratio = data.get("rocker_ratio")
+        lash = unit.to_mm(data.get("lash", Decimal(0)))
+        return LiftTableRequest(
+            TableSheet(lobes, follower, None if ratio is None else float(ratio), lash),
+            unit,
+            data["angle"],
+            used=data.get("condition") is not Condition.NEW,
+            direction_known="direction" in data,
+            rows=tuple(tuple(lobe["table"]) for lobe in data["lobes"]),
+        )
+
+
+def _follower(
+    sent: dict[str, Any], unit: LengthUnit, lobes: Sequence[dict[str, Any]]
+) -> tuple[Follower, dict[str, Any]]:
+    """(the follower, what is wrong with it): sizes that cannot ride on the lobes are faults."""
+    radius = unit.to_mm(sent.get("radius", Decimal(0)))
+    offset = unit.to_mm(sent.get("offset", Decimal(0)))
+    faults: dict[str, Any] = {}
+    if sent["kind"] == FollowerKind.ROLLER.value and not 1 <= radius <= 60:
+        faults = {"follower": {"radius": [f"{radius:.3f} mm is no size for a roller's radius; is the unit right?"]}}
+    reach = radius + min((unit.to_mm(lobe["base_circle"]) / 2 for lobe in lobes if "base_circle" in lobe), default=1e9)
+    if abs(offset) > 0.5 * reach or abs(offset) > 60:
+        faults = {"follower": {"offset": ["Is more than half of base radius and roller together; is the unit right?"]}}
+    for i, lobe in enumerate(lobes):
+        base = unit.to_mm(lobe.get("base_circle", Decimal(30) / unit.mm))
+        if not 6 <= base <= 150:
+            detail = f"{base:.3f} mm is no size for a base circle (6 to 150 mm); is the unit right?"
+            faults = {"lobes": {i: {"base_circle": [detail]}}}
+    if faults:
+        return Follower(), faults
+    return Follower(FollowerKind(sent["kind"]), radius, offset), {}
+
+
+def _lobe(sent: dict[str, Any], unit: LengthUnit, degrees: Degrees, *, rising: bool) -> LobeTable:
+    rows = np.array([[float(angle), float(lift)] for angle, lift in sent["table"]], float).reshape(-1, 2)
+    base = sent.get("base_circle")
+    return LobeTable(
+        sent["lobe"],
+        RawTable(rows[:, 0], rows[:, 1] * float(unit.mm), degrees, rising),
+        sent.get("cylinder", 1),
+        None if base is None else unit.to_mm(base),
+    )

@@ -1,0 +1,61 @@
+"""A bench's lift tables worked out, and compared with the active catalogue."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.identification.condition import LobeCondition, lobe_condition
+from service.identification.measuring import MeasuringModel
+from service.identification.table_evidence import TableCandidate, table_candidates, table_evidence
+from service.lobe.analysis import SheetReport, TableSheet, analyse
+from service.workflows.answering import Answering
+from service.workflows.ports import Transaction
+from service.workflows.snapshot import CatalogueSnapshot
+
+
+@dataclass(frozen=True, eq=False)
+class WorkedOut:
+    """A sheet worked out. `candidates` is empty where no lobe can be compared (`compared` False).
+
+    `conditions` are the lobes, in order, beside the leading candidate; None where a stranger leads.
+    """
+
+    report: SheetReport
+    compared: bool
+    candidates: tuple[TableCandidate, ...]
+    not_in_catalogue_probability: float | None
+    conditions: tuple[LobeCondition | None, ...]
+    catalogue_revision: int | None
+
+
+def work_out(
+    transaction: Transaction, answering: Answering, sheet: TableSheet, *, used: bool, direction_known: bool
+) -> WorkedOut:
+    """Work a sheet out and match it. Raises `BadTable` for a table that no lobe can have made."""
+    return work_out_with(
+        transaction, answering.snapshot, answering.model, sheet, used=used, direction_known=direction_known
+    )
+
+
+def work_out_with(
+    transaction: Transaction,
+    catalogue: CatalogueSnapshot,
+    model: MeasuringModel,
+    sheet: TableSheet,
+    *,
+    used: bool,
+    direction_known: bool,
+) -> WorkedOut:
+    """`work_out` under a catalogue and a model of the caller's."""
+    report = analyse(sheet)
+    snapshot = catalogue.current(transaction)
+    curves = catalogue.curves(transaction, snapshot)
+    table = snapshot.table
+    evidence = table_evidence(report, curves, table, model, used=used, direction_known=direction_known)
+    if evidence is None:
+        return WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), snapshot.revision)
+    candidates, outside = table_candidates(evidence, table, model)
+    conditions: tuple[LobeCondition | None, ...] = tuple(None for _ in report.lobes)
+    if candidates and outside < candidates[0].probability:
+        conditions = tuple(lobe_condition(lobe, candidates[0].part, curves, table, model) for lobe in report.lobes)
+    return WorkedOut(report, True, candidates, outside, conditions, snapshot.revision)
