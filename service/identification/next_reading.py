@@ -301,6 +301,8 @@ def next_reading(posterior: Posterior, submission: Submission) -> tuple[NextRead
     sure: list[tuple[float, Option, float]] = []
     options = [*_width_options(posterior, submission, lead, tools), *_other_options(posterior, submission, lead, tools)]
     for option in options:
+        if submission.tools is not None and option.instrument not in (None, *submission.tools):
+            continue  # they have said what they have
         if option.reading is None:
             sure.append((0.0, option, _count_information(posterior, lead)))
             continue

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 import numpy as np
+from scipy.optimize import brentq
 
 from service.domain.identification import Slip
 from service.domain.readings import (
@@ -53,7 +54,7 @@ class Caller:
 
 
 @dataclass
-class _Bench:
+class Bench:
     """One caller at work: tools with their zeros, hand, unit, and the entries so far."""
 
     shaft: Shaft
@@ -131,6 +132,30 @@ class _Bench:
         if base:
             self.add(Feature.BASE_CIRCLE, round_part, tool, lobe=kind, cylinder=cylinder)
 
+    def height(self, kind: LobeKind, tool: Instrument) -> None:
+        truth = self.shaft.base[kind, 1] + self.shaft.lift[kind, 1]
+        self.add(Feature.LOBE_HEIGHT, self.width(truth, tool, -self.world.tools[tool].nose_missed), tool, lobe=kind)
+
+    def base_circle(self, kind: LobeKind, tool: Instrument) -> None:
+        values = self.width(self.shaft.base[kind, 1], tool, self.world.tools[tool].flank_touched)
+        self.add(Feature.BASE_CIRCLE, values, tool, lobe=kind)
+
+    def flank_width(self, kind: LobeKind, tool: Instrument) -> None:
+        """The mean of two widths a right angle apart about the nose: base circle and the lift 45 degrees off it."""
+        crank_deg, lift = 180.0, self.shaft.lift[kind, 1]
+        if self.shaft.duration(kind, 0.0) <= crank_deg:
+            at_flank = 0.0
+        else:
+            at_flank = float(brentq(lambda s: self.shaft.duration(kind, s) - crank_deg, 0.0, lift))
+        off_square = self.rng.normal(0, self.world.square_off) * self.world.width_per_included_degree
+        values = self.width(
+            self.shaft.base[kind, 1] + at_flank + off_square,
+            tool,
+            -self.world.rolled,
+            extra=self.world.tools[tool].hand,
+        )
+        self.add(Feature.FLANK_WIDTH, values, tool, lobe=kind, included_angle_deg=Decimal(90))
+
     def lobe_lift(self, kind: LobeKind, tool: Instrument) -> None:
         lift = self.shaft.lift[kind, 1]
         if self.slips(Slip.VALVE_LIFT_AS_LOBE_LIFT):
@@ -203,7 +228,7 @@ class _Bench:
         self.add(Feature.ZERO_CHECK, self.write([size], tool), tool, reference=reference)
 
 
-def _set_up(shaft: Shaft, world: World, rng: np.random.Generator) -> tuple[_Bench, bool]:
+def set_up(shaft: Shaft, world: World, rng: np.random.Generator) -> tuple[Bench, bool]:
     habits = world.habits
     novice = bool(rng.random() < world.novice_share)
     skill = (world.novice_factor if novice else 1.0) * float(np.exp(rng.normal(0, world.skill_spread)))
@@ -212,7 +237,7 @@ def _set_up(shaft: Shaft, world: World, rng: np.random.Generator) -> tuple[_Benc
     unit = LengthUnit.MILLIMETRE if rng.random() < habits.metric else LengthUnit.INCH
     written, usual = rng.random(), 3 if unit is LengthUnit.INCH else 2
     fewer = usual - 1 if written < habits.coarse_digits else usual if written < habits.fewer_digits else None
-    bench = _Bench(
+    bench = Bench(
         shaft=shaft,
         world=world,
         rng=rng,
@@ -227,7 +252,7 @@ def _set_up(shaft: Shaft, world: World, rng: np.random.Generator) -> tuple[_Benc
     return bench, novice
 
 
-def _take_readings(bench: _Bench) -> None:
+def _take_readings(bench: Bench) -> None:
     habits, shaft, chance, main = bench.world.habits, bench.shaft, bench.chance, bench.main
     journal_tool = main
     if main is not Instrument.OUTSIDE_MICROMETER and chance(habits.second_micrometer):
@@ -262,7 +287,7 @@ def _take_readings(bench: _Bench) -> None:
         bench.lobe_widths(shaft.kinds[0], None, main)
 
 
-def _slips_of_the_pen(bench: _Bench) -> bool:
+def _slips_of_the_pen(bench: Bench) -> bool:
     """Mistakes made in writing down and telling; True where a digit was misheard."""
     shaft = bench.shaft
     if len(shaft.kinds) == 2 and bench.slips(Slip.LOBES_SWAPPED):
@@ -298,7 +323,7 @@ def draw_caller(supply: Supply, world: World, rng: np.random.Generator) -> Calle
     """One call from beginning to end."""
     shaft = draw_shaft(supply, world, rng)
     habits = world.habits
-    bench, novice = _set_up(shaft, world, rng)
+    bench, novice = set_up(shaft, world, rng)
     _take_readings(bench)
     misheard = _slips_of_the_pen(bench)
     unit = bench.unit

@@ -111,6 +111,12 @@ class World:
     dirty_zero_factor: float = 5.5
     technique_shape: float = 2.0
     """Gamma: fewer near-perfect placings of the jaws than an exponential law would have."""
+    square_off: float = 0.8
+    """Spread in degrees of the right angle between the two places of a flank width."""
+    width_per_included_degree: float = 0.08
+    """How much the mean of the two widths moves with it, mm."""
+    rolled: float = 0.03
+    """Mean by which a flank width reads small because the shaft turned."""
     tilt: float = 0.0027
     tilt_shape: float = 0.5
     """Gamma of shape one half: the square of a normal angle."""
