@@ -73,7 +73,9 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         CatalogueSnapshot(DEFAULT_MODEL),
     )
     stationery = Stationery(settings.supplier, sends_mail=settings.smtp_url is not None)
-    desk = Desk(stores, answering, settings.rules, stationery, settings.webhook_private, settings.patience)
+    desk = Desk(
+        stores, answering, settings.rules, stationery, settings.webhook_private, settings.patience, settings.retention
+    )
     probes = Probes(redis.answers, _schema_probe(pool))
 
     app = Flask("lobedesk", static_folder=None)
@@ -86,6 +88,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         lambda: readiness(stores, probes),
         metrics.render,
         settings.catalogue_body_limit,
+        settings.privacy_notice,
         PhotoMaker(settings.photo_pixels),
         settings.photo_body_limit,
     )

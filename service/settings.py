@@ -15,14 +15,23 @@ from typing import Any
 from service import setting_readers as read
 from service.domain.casework import (
     DEFAULT_REPLY_HOURS,
+    DEFAULT_RETENTION,
     DEFAULT_RULES,
     CaseworkRules,
+    Retention,
     read_reply_hours,
     reply_hours_text,
 )
 from service.domain.errors import LobedeskError
 from service.domain.mail_in import DEFAULT_PATIENCE, Patience
-from service.domain.supplier import DEFAULT_CLOSING, DEFAULT_NAME, DEFAULT_OPENING, Supplier, lines_of
+from service.domain.supplier import (
+    DEFAULT_CLOSING,
+    DEFAULT_NAME,
+    DEFAULT_OPENING,
+    DEFAULT_PRIVACY_NOTICE,
+    Supplier,
+    lines_of,
+)
 from service.identification.losses import DEFAULT_LOSSES, Losses
 
 PREFIX = "LOBEDESK_"
@@ -127,6 +136,23 @@ class Settings:
     shaft_days_to_go_back: int = _setting(
         DEFAULT_PATIENCE.to_go_back, read.whole(1, 3650), "days until one reported that has not gone back is overdue"
     )
+    keep_contact_days: int = _setting(
+        DEFAULT_RETENTION.contact_days,
+        read.whole(0, 36_500),
+        "days a contact, their note and letters are kept; 0 for good",
+    )
+    keep_markings_days: int = _setting(
+        DEFAULT_RETENTION.markings_days, read.whole(0, 36_500), "days markings are kept; 0 for good"
+    )
+    keep_notes_days: int = _setting(
+        DEFAULT_RETENTION.notes_days, read.whole(0, 36_500), "days the desk's notes are kept; 0 for good"
+    )
+    keep_cases_days: int = _setting(
+        DEFAULT_RETENTION.cases_days, read.whole(0, 36_500), "days a whole case is kept; 0 for good"
+    )
+    privacy_notice: str = _setting(
+        DEFAULT_PRIVACY_NOTICE, read.text, "what is shown wherever a name or an address is asked for"
+    )
     log_level: str = _setting("info", read.level, "least severe message logged: debug, info, warning, error")
 
     @property
@@ -158,6 +184,11 @@ class Settings:
             close_days=self.close_days,
             link_days=self.link_days,
         )
+
+    @property
+    def retention(self) -> Retention:
+        """For how long what is kept."""
+        return Retention(self.keep_contact_days, self.keep_markings_days, self.keep_notes_days, self.keep_cases_days)
 
     @property
     def losses(self) -> Losses:

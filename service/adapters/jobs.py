@@ -37,7 +37,21 @@ class Deliveries:
     deliver_overdue: Callable[[Callable[[], bool]], int]
 
 
-def make_job_app(database_url: str, forget_old_replies: Callable[[], int], deliveries: Deliveries | None = None) -> App:
+@dataclass(frozen=True)
+class Chore:
+    """Something done again and again: `do` says how many things it did it to. `cron` is when, in UTC."""
+
+    name: str
+    cron: str
+    do: Callable[[], int]
+
+
+def make_job_app(
+    database_url: str,
+    forget_old_replies: Callable[[], int],
+    deliveries: Deliveries | None = None,
+    chores: tuple[Chore, ...] = (),
+) -> App:
     """The jobs there are, over one database. Open it with `open_async`; it belongs to one event loop."""
     app = App(connector=PsycopgConnector(conninfo=session_conninfo(database_url), min_size=1, max_size=3))
 
@@ -58,9 +72,20 @@ def make_job_app(database_url: str, forget_old_replies: Callable[[], int], deliv
                 # Another of its kind waits already, and will do what this one would have done.
                 await manager.finish_job(job, status=Status.FAILED, delete_job=True)
 
+    for chore in chores:
+        _add_chore(app, chore)
     if deliveries is not None:
         _add_deliveries(app, deliveries)
     return app
+
+
+def _add_chore(app: App, chore: Chore) -> None:
+    @app.periodic(cron=chore.cron)
+    @app.task(name=chore.name, queueing_lock=chore.name)
+    def do(timestamp: int) -> None:
+        done = chore.do()
+        if done:
+            log.info("did a chore", chore=chore.name, things=done, due=timestamp)
 
 
 def _add_deliveries(app: App, deliveries: Deliveries) -> None:
@@ -81,11 +106,12 @@ def run_worker(
     database_url: str,
     forget_old_replies: Callable[[], int],
     deliveries: Deliveries | None = None,
+    chores: tuple[Chore, ...] = (),
     *,
     until_idle: bool = False,
 ) -> None:
     """Work until SIGTERM or Ctrl-C, and then finish the jobs at hand; `until_idle` stops when nothing is due."""
-    app = make_job_app(database_url, forget_old_replies, deliveries)
+    app = make_job_app(database_url, forget_old_replies, deliveries, chores)
 
     async def work() -> None:
         async with app.open_async():

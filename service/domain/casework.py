@@ -97,3 +97,19 @@ class CaseworkRules:
 
 
 DEFAULT_RULES = CaseworkRules()
+
+
+@dataclass(frozen=True)
+class Retention:
+    """For how many days what is kept, from the last change of its case on (notes: from their writing); 0: for good.
+
+    When a contact goes, the customer's own words and the letters to them go with it; when a case goes, all of it does.
+    """
+
+    contact_days: int = 730
+    markings_days: int = 730
+    notes_days: int = 730
+    cases_days: int = 3650
+
+
+DEFAULT_RETENTION = Retention()

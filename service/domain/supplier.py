@@ -8,6 +8,12 @@ DEFAULT_NAME = "The tech desk"
 DEFAULT_OPENING = "Thank you for asking us which camshaft you have. This is what we found."
 DEFAULT_CLOSING = "If anything here does not agree with what you have in your hands, tell us before you use it."
 
+DEFAULT_PRIVACY_NOTICE = (
+    "Leave a name, an e-mail address or a telephone number only if you want an answer sent to you. The desk uses them "
+    "for that alone, shows them to nobody else, and forgets them after a time. Ask us, and we send you what is kept of "
+    "you, or erase it."
+)
+
 
 @dataclass(frozen=True)
 class Supplier:

@@ -56,9 +56,12 @@ class ReviewerDecision:
 
 @dataclass(frozen=True)
 class TwoLooks:
-    """What two people, one after the other, said of one case: a part number, `NOBODYS`, or None: cannot tell."""
+    """What two, one after the other, said of one case: a part number, `NOBODYS`, or None: cannot tell.
 
-    first_by: str
+    `first_by` is None where nobody had looked, and the first word is the automatic answer's.
+    """
+
+    first_by: str | None
     first: str | None
     second: str | None
 
@@ -96,7 +99,11 @@ class Reviewer:
 
 @dataclass(frozen=True)
 class TruthReport:
-    """The report. `kappa` is None where there are no two looks, or chance alone would make them all agree."""
+    """The report.
+
+    `looks_agree` and `kappa` are of two people; `kappa` is None where there are no two looks, or chance alone would
+    make them all agree. `sample_agrees` is how often somebody who looked at an automatic answer said the same.
+    """
 
     cases: int
     named_right: Share
@@ -106,6 +113,7 @@ class TruthReport:
     reviewers: tuple[Reviewer, ...]
     looks_agree: Share
     kappa: float | None
+    sample_agrees: Share
 
 
 def share_of(outcomes: Iterable[bool]) -> Share:
@@ -160,7 +168,8 @@ def truth_report(
 ) -> TruthReport:
     """The report on confirmed cases, on the people who decided them, and on cases that two people looked at."""
     people = sorted({decision.by for decision in decisions})
-    pairs = [(_category(look.first), _category(look.second)) for look in looks]
+    pairs = [(_category(look.first), _category(look.second)) for look in looks if look.first_by is not None]
+    sampled = [(_category(look.first), _category(look.second)) for look in looks if look.first_by is None]
     return TruthReport(
         cases=len(answers),
         named_right=share_of(answer.named.right for answer in answers if answer.named is not None),
@@ -170,6 +179,7 @@ def truth_report(
         reviewers=tuple(_reviewer(by, [one for one in decisions if one.by == by]) for by in people),
         looks_agree=share_of(first == second for first, second in pairs),
         kappa=cohens_kappa(pairs),
+        sample_agrees=share_of(first == second for first, second in sampled),
     )
 
 

@@ -7,7 +7,7 @@ from uuid import UUID
 
 import structlog
 
-from service.adapters.jobs import CONCURRENCY, Deliveries, run_worker
+from service.adapters.jobs import CONCURRENCY, Chore, Deliveries, run_worker
 from service.adapters.mail import MailServer
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.adapters.webhooks import WebhookPost
@@ -17,7 +17,11 @@ from service.serving.schema import require_current_schema
 from service.serving.supervisor import stoppable
 from service.settings import Settings
 from service.workflows.deliver import Carriers, Outcome, deliver, deliver_overdue
+from service.workflows.half_done import close_half_done, remind_half_done
 from service.workflows.housekeeping import forget_old_replies
+from service.workflows.letters import Stationery
+from service.workflows.privacy import forget_by_age
+from service.workflows.queue import put_back_lapsed
 
 log = structlog.get_logger()
 
@@ -32,7 +36,23 @@ def work(settings: Settings) -> None:
             url, CONCURRENCY + 1, statement_timeout=settings.statement_timeout, lock_timeout=settings.lock_timeout
         ) as pool:
             stores = PostgresStores(pool, settings.idempotency_ttl)
-            run_worker(url, partial(forget_old_replies, stores), deliveries_of(stores, carriers_of(settings)))
+            run_worker(
+                url,
+                partial(forget_old_replies, stores),
+                deliveries_of(stores, carriers_of(settings)),
+                chores_of(stores, settings),
+            )
+
+
+def chores_of(stores: PostgresStores, settings: Settings) -> tuple[Chore, ...]:
+    """What the desk has done for it: claims that lapsed put back, half-done cases minded, old data forgotten."""
+    stationery = Stationery(settings.supplier, settings.smtp_url is not None)
+    return (
+        Chore("put_back_lapsed", "* * * * *", partial(put_back_lapsed, stores)),
+        Chore("remind_half_done", "7 * * * *", partial(remind_half_done, stores, stationery, settings.rules)),
+        Chore("close_half_done", "17 * * * *", partial(close_half_done, stores, settings.rules)),
+        Chore("forget_by_age", "27 3 * * *", partial(forget_by_age, stores, settings.retention)),
+    )
 
 
 def carriers_of(settings: Settings) -> Carriers:

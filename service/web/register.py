@@ -18,6 +18,8 @@ from service.web.api.mail_ins.photos import photos_blueprint
 from service.web.api.mail_ins.routes import mail_ins_blueprint, shafts_blueprint
 from service.web.api.outbox.routes import outbox_blueprint
 from service.web.api.previews.routes import previews_blueprint
+from service.web.api.privacy.routes import notice_blueprint, privacy_blueprint
+from service.web.api.reports.routes import reports_blueprint
 from service.web.api.returns.routes import returns_blueprint
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
@@ -46,6 +48,7 @@ class Faces:
     ready: Callable[[], Readiness]
     metrics: Callable[[], bytes]
     catalogue_body_limit: int
+    privacy_notice: str
     photos: PhotoMaker
     photo_body_limit: int
 
@@ -60,6 +63,9 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (returns_blueprint(faces.desk), EVERY_KEY),
         (reviews_blueprint(faces.desk), STAFF_KEYS),
         (cases_blueprint(faces.desk), STAFF_KEYS),
+        (reports_blueprint(faces.desk), STAFF_KEYS),
+        (notice_blueprint(faces.desk, faces.privacy_notice), EVERY_KEY),
+        (privacy_blueprint(faces.desk), ADMIN_KEYS),
         (mail_ins_blueprint(faces.desk), EVERY_KEY),
         (shafts_blueprint(faces.desk), STAFF_KEYS),
         (photos_blueprint(faces.desk, faces.photos, faces.photo_body_limit), STAFF_KEYS),

@@ -146,3 +146,14 @@ class CaseStore(Protocol):
     def find_link(self, digest: bytes) -> UUID | None:
         """The case that a link leads to, while it has not lapsed."""
         ...
+
+    def take_half_done(self, days: int) -> tuple[tuple[UUID, UUID], ...]:
+        """Mark a few callers as reminded, once for all, who were asked for a reading so many days ago.
+
+        Returns their cases, and the keys these came in by.
+        """
+        ...
+
+    def close_half_done(self, days: int) -> tuple[UUID, ...]:
+        """Close a few cases whose callers were reminded so many days ago and have not come back: which they were."""
+        ...

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.domain.casework import DEFAULT_RULES, CaseworkRules
+from service.domain.casework import DEFAULT_RETENTION, DEFAULT_RULES, CaseworkRules, Retention
 from service.domain.mail_in import DEFAULT_PATIENCE, Patience
 from service.workflows.answering import Answering
 from service.workflows.letters import PLAIN_STATIONERY, Stationery
@@ -22,3 +22,4 @@ class Desk:
     stationery: Stationery = PLAIN_STATIONERY
     private_webhooks: bool = False
     patience: Patience = DEFAULT_PATIENCE
+    retention: Retention = DEFAULT_RETENTION

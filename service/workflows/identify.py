@@ -48,9 +48,15 @@ def open_submission(
 
 
 def read_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
-    """A submission as this key may see it; raises `NotFound` for one that is not this key's to see."""
-    case = transaction.submissions.find(submission_id)
-    return as_seen_by(key, _theirs(case, key))
+    """A submission as this key may see it; raises `NotFound` for one that is not this key's to see.
+
+    That somebody here saw what a customer said in private is noted.
+    """
+    case = _theirs(transaction.submissions.find(submission_id), key)
+    said = case.submission
+    if key.role in STAFF and (said.contact is not None or said.note is not None or said.markings):
+        transaction.trail.add(key.id, key.name, "case_read", case.id)
+    return as_seen_by(key, case)
 
 
 def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:

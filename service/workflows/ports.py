@@ -16,6 +16,7 @@ from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseStore
 from service.workflows.mail_in_ports import MailInStore
+from service.workflows.record_ports import PrivacyStore, RecordStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
 from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
 
@@ -155,10 +156,7 @@ class CatalogueStore(Protocol):
         after: int,
         limit: int,
     ) -> tuple[tuple[int, Part], ...]:
-        """Parts of a revision in the supplier's order, each with its place, those after the place `after`.
-
-        `beginning` is how the part number begins, capitals or not.
-        """
+        """Parts, each with its place, in this order after the place `after`; numbers begin so, capitals or not."""
         ...
 
 
@@ -260,6 +258,16 @@ class Transaction(Protocol):
     @property
     def cases(self) -> CaseStore:
         """Decisions, notes, links, and where a case stands."""
+        ...
+
+    @property
+    def record(self) -> RecordStore:
+        """Cases whose truth came out, and cases that were looked at twice."""
+        ...
+
+    @property
+    def privacy(self) -> PrivacyStore:
+        """One customer's data, and what is kept no longer than it may be."""
         ...
 
     @property

@@ -135,6 +135,15 @@ class CaseStore:
         row = self._connection.execute(QUERIES["find_link"], {"digest": digest}).fetchone()
         return None if row is None else row["submission_id"]
 
+    def take_half_done(self, days: int) -> tuple[tuple[UUID, UUID], ...]:
+        """Mark a few callers as reminded: their cases, and the keys these came in by."""
+        rows = self._connection.execute(QUERIES["take_half_done"], {"days": days})
+        return tuple((row["id"], row["key_id"]) for row in rows)
+
+    def close_half_done(self, days: int) -> tuple[UUID, ...]:
+        """Close a few cases whose callers were reminded and have not come back: which they were."""
+        return tuple(row["id"] for row in self._connection.execute(QUERIES["close_half_done"], {"days": days}))
+
     def _one(self, name: str, values: dict[str, Any]) -> dict[str, Any]:
         row = self._connection.execute(QUERIES[name], values).fetchone()
         if row is None:

@@ -26,6 +26,8 @@ from service.adapters.postgres.key_store import KeyStore
 from service.adapters.postgres.letter_store import LetterStore
 from service.adapters.postgres.mail_in_store import MailInStore
 from service.adapters.postgres.outbox_store import OutboxStore
+from service.adapters.postgres.privacy_store import PrivacyStore
+from service.adapters.postgres.record_store import RecordStore
 from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.postgres.submission_store import SubmissionStore
 from service.adapters.postgres.trail_store import TrailStore
@@ -97,6 +99,8 @@ class PostgresTransaction:
     reviews = _store(ReviewStore)
     cases = _store(CaseStore)
     trail = _store(TrailStore)
+    record = _store(RecordStore)
+    privacy = _store(PrivacyStore)
     keys = _store(KeyStore)
     letters = _store(LetterStore)
     endpoints = _store(EndpointStore)

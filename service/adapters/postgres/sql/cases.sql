@@ -112,3 +112,31 @@ RETURNING lapses_at
 -- name: find_link
 -- Where a link leads that has not lapsed.
 SELECT submission_id FROM return_links WHERE digest = %(digest)s AND lapses_at > now()
+
+-- name: take_half_done
+-- Marks a few callers as reminded who were asked for a reading so many days ago and are waited for by nobody.
+UPDATE submissions SET reminded_at = now()
+WHERE id IN (
+    SELECT s.id FROM submissions s
+    WHERE s.closed_at IS NULL AND s.reminded_at IS NULL AND s.state <> 'identified'
+      AND s.changed_at < now() - make_interval(days => %(days)s)
+      AND NOT EXISTS (SELECT FROM decisions WHERE submission_id = s.id)
+      AND NOT EXISTS (SELECT FROM reviews WHERE submission_id = s.id AND state IN ('waiting', 'claimed'))
+      AND (SELECT jsonb_typeof(answer -> 'next_reading') = 'object'
+           FROM submission_rounds WHERE submission_id = s.id ORDER BY number DESC LIMIT 1)
+    ORDER BY s.changed_at LIMIT 20 FOR UPDATE SKIP LOCKED
+)
+RETURNING id, key_id
+
+-- name: close_half_done
+-- Closes a few cases whose callers were reminded so many days ago and have not come back.
+UPDATE submissions
+SET closed_at = now(), closed_why = 'no_reply', row_revision = row_revision + 1, changed_at = now()
+WHERE id IN (
+    SELECT s.id FROM submissions s
+    WHERE s.closed_at IS NULL AND s.reminded_at < now() - make_interval(days => %(days)s)
+      AND s.changed_at <= s.reminded_at
+      AND NOT EXISTS (SELECT FROM reviews WHERE submission_id = s.id AND state IN ('waiting', 'claimed'))
+    ORDER BY s.reminded_at LIMIT 100 FOR UPDATE SKIP LOCKED
+)
+RETURNING id

@@ -1,0 +1,73 @@
+"""One customer's data in Postgres, and what is kept no longer than it may be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+from uuid import UUID
+
+from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.queries import Queries
+
+QUERIES = Queries("privacy")
+
+_ERASURES = (
+    "erase_head",
+    "erase_notes",
+    "erase_reasons",
+    "erase_confirmation_notes",
+    "erase_links",
+    "erase_letters",
+    "erase_shafts",
+    "erase_photos",
+    "erase_replies",
+)
+
+
+class PrivacyStore:
+    """Satisfies `service.workflows.record_ports.PrivacyStore`."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def cases_of(self, email: str | None, phone: str | None) -> tuple[UUID, ...]:
+        """The cases of whoever has this e-mail address or telephone number, oldest first."""
+        rows = self._connection.execute(QUERIES["cases_of"], {"email": email, "phone": phone})
+        return tuple(row["id"] for row in rows)
+
+    def everything(self, submission_id: UUID) -> Mapping[str, Any]:
+        """All that is kept of one case, as JSON, under the names of the tables."""
+        row = self._connection.execute(QUERIES["everything"], {"id": submission_id}).fetchone()
+        if row is None:
+            raise RuntimeError("a case that was just found is gone")
+        return row
+
+    def erase(self, submission_id: UUID) -> None:
+        """Take everything personal out of a held case."""
+        for erasure in _ERASURES:
+            self._connection.execute(QUERIES[erasure], {"id": submission_id})
+
+    def forget_contacts(self, days: int) -> tuple[UUID, ...]:
+        """Erase a few cases unchanged for so many days that still have somebody's name: which they were."""
+        forgotten = self._ids("forget_contacts", days)
+        self._connection.execute(QUERIES["forget_letters_of"], {"ids": list(forgotten)})
+        return forgotten
+
+    def forget_markings(self, days: int) -> tuple[UUID, ...]:
+        """Take the markings out of a few cases unchanged for so many days: which they were."""
+        return self._ids("forget_markings", days)
+
+    def forget_notes(self, days: int) -> int:
+        """Forget a few notes written so many days ago; how many there were."""
+        return self._connection.execute(QUERIES["forget_notes"], {"days": days}).rowcount
+
+    def forget_cases(self, days: int) -> tuple[UUID, ...]:
+        """Delete a few cases unchanged for so many days: which they were."""
+        return self._ids("forget_cases", days)
+
+    def forget_links(self) -> int:
+        """Forget a few return links that have lapsed; how many there were."""
+        return self._connection.execute(QUERIES["forget_links"]).rowcount
+
+    def _ids(self, name: str, days: int) -> tuple[UUID, ...]:
+        return tuple(row["id"] for row in self._connection.execute(QUERIES[name], {"days": days}))

@@ -1,0 +1,126 @@
+"""The routes for privacy."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+import marshmallow as ma
+from flask import Response
+
+from service.web.access import caller
+from service.web.api.cases.schemas import TrailEntrySchema
+from service.web.api.cases.shown import trail_json
+from service.web.blueprint import Blueprint
+from service.web.fields import AnswerSchema, Text
+from service.web.replies import (
+    CURSOR_PATTERN,
+    IDEMPOTENCY_PARAMETER,
+    PageQuery,
+    answer_once,
+    decode_cursor,
+    encode_cursor,
+    json_reply,
+    json_response,
+)
+from service.workflows.desk import Desk
+from service.workflows.ports import Reply, Transaction
+from service.workflows.privacy import erase_customer, export_customer
+
+GREATEST_ENTRY = 2**63 - 1
+
+
+class CustomerSchema(ma.Schema):
+    """Who is meant: by e-mail address, by telephone number, or by either of them; nobody where neither is given."""
+
+    email = Text(shortest=3, longest=254, pattern=r"^[^@ \u0000-\u001f]+@[^@ \u0000-\u001f]+$", refusal="No address.")
+    phone = Text(
+        shortest=1,
+        longest=50,
+        pattern=r"^[^\u0000]*[0-9][^\u0000]*$",
+        refusal="Must hold a digit.",
+        metadata={"description": "Its digits are compared."},
+    )
+
+
+class NoticeSchema(AnswerSchema):
+    """The supplier's own words, to be shown wherever contact data is asked for."""
+
+    notice = ma.fields.String(required=True)
+    contact_days = ma.fields.Integer(
+        required=True, metadata={"description": "Days after which a contact is forgotten; 0 for never."}
+    )
+
+
+class ExportSchema(AnswerSchema):
+    """All that is kept of somebody, case by case."""
+
+    cases = ma.fields.List(ma.fields.Dict(), required=True)
+
+
+class ErasureSchema(AnswerSchema):
+    """The cases somebody was taken out of."""
+
+    cases = ma.fields.List(ma.fields.UUID(), required=True)
+
+
+class TrailPageSchema(AnswerSchema):
+    """One page of the trail, newest first."""
+
+    items = ma.fields.List(ma.fields.Nested(TrailEntrySchema()), required=True)
+    next_cursor = ma.fields.String(required=True, allow_none=True, validate=ma.validate.Regexp(CURSOR_PATTERN))
+
+
+def notice_blueprint(desk: Desk, notice: str) -> Blueprint:
+    """The route for the privacy notice."""
+    blueprint = Blueprint("privacy_notice", __name__, url_prefix="/v1/privacy", description="What is kept of people.")
+
+    @blueprint.route("/notice", methods=["GET"])
+    @blueprint.response(200, NoticeSchema())
+    def read() -> Response:
+        """What a customer is to be told before they leave a name or an address."""
+        return json_response({"notice": notice, "contact_days": desk.retention.contact_days})
+
+    return blueprint
+
+
+def privacy_blueprint(desk: Desk) -> Blueprint:
+    """The routes for one customer's data and for the trail."""
+    blueprint = Blueprint("privacy", __name__, url_prefix="/v1/privacy", description="One customer's data.")
+
+    @blueprint.route("/export", methods=["POST"])
+    @blueprint.arguments(CustomerSchema(), example={"email": "ada.quill@post.example"})
+    @blueprint.response(200, ExportSchema())
+    def export(body: dict[str, Any]) -> Response:
+        """Hand over all that is kept of a customer; that it was is noted in the trail."""
+        with desk.stores.transaction() as transaction:
+            cases = export_customer(transaction, caller(), body.get("email"), body.get("phone"))
+        return json_response({"cases": cases}, 200, Cache_Control="no-store")
+
+    @blueprint.route("/erasure", methods=["POST"])
+    @blueprint.arguments(CustomerSchema(), example={"email": "ada.quill@post.example"})
+    @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
+    @blueprint.response(200, ErasureSchema())
+    @blueprint.problems(409)
+    def erase(body: dict[str, Any]) -> Response:
+        """Take a customer out of all their cases; readings and answers stay, and are nobody's."""
+
+        def work(transaction: Transaction) -> Reply:
+            erased = erase_customer(transaction, caller(), body.get("email"), body.get("phone"))
+            return json_reply({"cases": [str(case_id) for case_id in erased]})
+
+        return answer_once(desk.stores, work)
+
+    @blueprint.route("/trail", methods=["GET"])
+    @blueprint.arguments(PageQuery(), location="query")
+    @blueprint.response(200, TrailPageSchema())
+    def trail(query: dict[str, Any]) -> Response:
+        """Who saw and changed what, newest first; the database lets nobody rewrite it."""
+        before = None if query["cursor"] is None else min(decode_cursor(query["cursor"]).int, GREATEST_ENTRY)
+        with desk.stores.transaction() as transaction:
+            found = transaction.trail.page(None, before, query["limit"] + 1)
+        shown = found[: query["limit"]]
+        cursor = encode_cursor(UUID(int=shown[-1].id)) if len(found) > query["limit"] else None
+        return json_response({"items": [trail_json(entry) for entry in shown], "next_cursor": cursor})
+
+    return blueprint

@@ -1,0 +1,1 @@
+"""What the desk has learnt of itself."""

@@ -1,0 +1,107 @@
+"""What workflows need of the record and of a customer's data, as Protocols; `ports.py` has the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+from uuid import UUID
+
+from service.domain.identification import AnswerState
+from service.domain.review import Outcome
+
+
+@dataclass(frozen=True)
+class NamedClass:
+    """A candidate of an answer: the part numbers of one grind, and how likely it was said to be."""
+
+    part_number: str
+    same_as: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True)
+class ConfirmedCase:
+    """The last answer to a case whose truth is known; None is nobody's part."""
+
+    submission_id: UUID
+    truth: str | None
+    state: AnswerState
+    candidates: tuple[NamedClass, ...]
+
+
+@dataclass(frozen=True)
+class DecidedCase:
+    """What somebody decided of a case whose truth is known."""
+
+    submission_id: UUID
+    outcome: Outcome
+    part_number: str | None
+    confidence: str
+    by: str
+
+
+@dataclass(frozen=True)
+class LookedAtTwice:
+    """A second look; `first_*` is the decision before it, and None where only the readings had answered."""
+
+    first_by: str | None
+    first_outcome: Outcome | None
+    first_part: str | None
+    answered_state: AnswerState
+    answered_part: str | None
+    answered_same_as: tuple[str, ...]
+    outcome: Outcome
+    part_number: str | None
+
+
+class RecordStore(Protocol):
+    """Cases whose truth came out, and cases that were looked at twice."""
+
+    def confirmed_answers(self) -> tuple[ConfirmedCase, ...]:
+        """The last answer to every case whose truth is known."""
+        ...
+
+    def decisions_of_confirmed(self) -> tuple[DecidedCase, ...]:
+        """What people decided of these cases."""
+        ...
+
+    def second_looks(self) -> tuple[LookedAtTwice, ...]:
+        """Every second look, with what was said before it."""
+        ...
+
+
+class PrivacyStore(Protocol):
+    """One customer's data, and what is kept no longer than it may be."""
+
+    def cases_of(self, email: str | None, phone: str | None) -> tuple[UUID, ...]:
+        """The cases of whoever has this e-mail address or telephone number, oldest first."""
+        ...
+
+    def everything(self, submission_id: UUID) -> Mapping[str, Any]:
+        """All that is kept of one case, as JSON, under the names of the tables."""
+        ...
+
+    def erase(self, submission_id: UUID) -> None:
+        """Take everything personal out of a held case; its readings and answers stay, and are nobody's."""
+        ...
+
+    def forget_contacts(self, days: int) -> tuple[UUID, ...]:
+        """Erase a few cases unchanged for so many days that still have somebody's name: which they were."""
+        ...
+
+    def forget_markings(self, days: int) -> tuple[UUID, ...]:
+        """Take the markings out of a few cases unchanged for so many days: which they were."""
+        ...
+
+    def forget_notes(self, days: int) -> int:
+        """Forget a few notes written so many days ago; how many there were."""
+        ...
+
+    def forget_cases(self, days: int) -> tuple[UUID, ...]:
+        """Delete a few cases unchanged for so many days, with all that belongs to them: which they were."""
+        ...
+
+    def forget_links(self) -> int:
+        """Forget a few return links that have lapsed; how many there were."""
+        ...

@@ -1,0 +1,186 @@
+"""What is kept of people: told of, handed over, erased; and a trail that nobody rewrites."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import psycopg
+import pytest
+from flask import Flask
+
+from service.domain.access import Role
+from service.settings import Settings
+from tests.api.conftest import Caller
+from tests.api.queue import SCANT, SURE, claimed, waiting
+
+Json = dict[str, Any]
+
+POISON: Json = {
+    "contact": {"name": "POISON-NAME", "email": "poison@customer.example", "phone": "555 0133"},
+    "note": "POISON-NOTE",
+    "markings": [{"place": "gear", "text": "POISON-MARK"}],
+}
+
+
+@pytest.fixture
+def admin(app: Flask, keys: dict[Role, str]) -> Caller:
+    """Whoever answers for the service."""
+    return Caller(app, keys[Role.ADMIN])
+
+
+@pytest.fixture
+def database(api_settings: Settings) -> Any:
+    """The tests' own way to the application's database."""
+    with psycopg.connect(str(api_settings.database_url), autocommit=True) as connection:
+        yield connection
+
+
+def poisoned(desk: Caller, email: str) -> Json:
+    """A case with something personal in every place there is, decided and answered with a letter."""
+    contact = POISON["contact"] | {"email": email, "phone": f"POISON {abs(hash(email))}"}
+    answer = waiting(desk, **(POISON | {"contact": contact}))
+    review = claimed(desk, answer)
+    desk.post(
+        f"/v1/reviews/{review['id']}/notes", {"text": "POISON: spoke to him."}, Idempotency_Key=f"n-{answer['id']}"
+    )
+    desk.post(f"/v1/reviews/{review['id']}/decision", SURE | {"reason": "POISON says so."})
+    desk.post(f"/v1/cases/{answer['id']}/confirmations", confirmation(), Idempotency_Key=f"c-{answer['id']}")
+    assert desk.post(f"/v1/submissions/{answer['id']}/letters", {}).status_code == 201
+    assert desk.post("/v1/mail-ins", {"submission": answer["id"], "note": "POISON", "send_back_to": ["POISON road"]})
+    return answer
+
+
+def confirmation() -> Json:
+    return {"source": "other", "outcome": "not_in_catalogue", "note": "POISON told us."}
+
+
+def test_the_notice_is_there_for_whoever_asks_for_contact_data(widget: Caller) -> None:
+    notice = widget.get("/v1/privacy/notice").get_json()
+
+    assert "erase" in notice["notice"]
+    assert notice["contact_days"] == 730
+
+
+def test_all_that_is_kept_of_a_customer_is_handed_over(desk: Caller, admin: Caller) -> None:
+    answer = poisoned(desk, "export@customer.example")
+
+    handed = admin.post("/v1/privacy/export", {"email": "EXPORT@customer.example"})
+
+    assert handed.status_code == 200
+    assert handed.headers["Cache-Control"] == "no-store"
+    (case,) = handed.get_json()["cases"]
+    assert case["submission"]["id"] == answer["id"]
+    assert case["submission"]["head"]["contact"]["email"] == "export@customer.example"
+    assert case["submission"]["head"]["markings"][0]["text"] == "POISON-MARK"
+    assert case["notes"][0]["text"] == "POISON: spoke to him."
+    assert case["decisions"][0]["reason"] == "POISON says so."
+    assert case["confirmations"][0]["note"] == "POISON told us."
+    assert "POISON-NAME" in case["letters"][0]["plain"]
+    assert case["shafts"][0]["send_back_to"] == ["POISON road"]
+    assert "case_exported" not in [entry["action"] for entry in case["trail"]]
+
+
+def test_a_customer_is_erased_from_everywhere_and_what_was_measured_stays(
+    desk: Caller, admin: Caller, database: psycopg.Connection[Any]
+) -> None:
+    answer = poisoned(desk, "erase@customer.example")
+    another = desk.submit(SCANT | {"contact": {"email": "stays@customer.example"}})
+
+    erased = admin.post("/v1/privacy/erasure", {"email": "erase@customer.example"})
+
+    assert erased.get_json() == {"cases": [answer["id"]]}
+    for table in (
+        "submissions",
+        "case_notes",
+        "decisions",
+        "confirmations",
+        "letters",
+        "outbox_messages",
+        "idempotent_replies",
+        "return_links",
+        "mail_ins",
+        "reviews",
+        "submission_rounds",
+    ):
+        column = {"submissions": "id", "idempotent_replies": None}.get(table, "submission_id")
+        where = "true" if column is None else f"{column} = '{answer['id']}'"
+        rows = database.execute(f"SELECT t::text FROM {table} t WHERE {where}".encode()).fetchall()
+        kept = [row for (row,) in rows if "POISON" in row or "erase@" in row]
+        if table == "idempotent_replies":
+            kept = [row for (row,) in rows if answer["id"].encode().hex() in row]
+        assert kept == [], table
+    seen = desk.get(f"/v1/submissions/{answer['id']}").get_json()
+    assert seen["submission"]["readings"] == answer["submission"]["readings"]
+    assert seen["decision"]["part_number"] == SURE["part_number"]
+    assert admin.post("/v1/privacy/export", {"email": "erase@customer.example"}).get_json() == {"cases": []}
+    assert desk.get(f"/v1/submissions/{another['id']}").get_json()["submission"]["contact"] is not None
+
+
+def test_a_customer_known_by_telephone_alone_is_found_however_it_is_written(desk: Caller, admin: Caller) -> None:
+    answer = desk.submit(SCANT | {"contact": {"phone": "+00 (555) 0144-22"}})
+
+    assert admin.post("/v1/privacy/erasure", {"phone": "00555 014422"}).get_json()["cases"] == [answer["id"]]
+    assert admin.post("/v1/privacy/erasure", {}).get_json()["cases"] == []
+
+
+@pytest.mark.parametrize("who", [{"email": "nobody"}, {"phone": "none"}, {"name": "x"}])
+def test_who_cannot_be_meant_is_refused(admin: Caller, who: Json) -> None:
+    assert admin.post("/v1/privacy/export", who).status_code == 422
+
+
+def test_who_saw_and_changed_a_case_is_on_the_trail_and_nothing_a_customer_wrote(desk: Caller, admin: Caller) -> None:
+    answer = poisoned(desk, "trail@customer.example")
+    desk.get(f"/v1/submissions/{answer['id']}")
+    desk.get("/v1/cases?email=trail@customer.example")
+    file = desk.get(f"/v1/cases/{answer['id']}").get_json()
+
+    actions = [entry["action"] for entry in file["trail"]]
+    for action in ("review_claimed", "note_written", "review_decided", "case_confirmed", "letter_issued", "case_read"):
+        assert action in actions, action
+    assert {entry["who"] for entry in file["trail"]} == {"the tests' desk"}
+    assert "POISON" not in str(file["trail"])
+
+    page = admin.get("/v1/privacy/trail?limit=2").get_json()
+    assert len(page["items"]) == 2
+    rest = admin.get(f"/v1/privacy/trail?limit=100&cursor={page['next_cursor']}").get_json()
+    assert rest["items"][0]["at"] <= page["items"][-1]["at"]
+    searches = [entry for entry in [*page["items"], *rest["items"]] if entry["action"] == "cases_searched"]
+    assert any(answer["id"] in entry["details"]["shown"] for entry in searches)
+    assert "POISON" not in str(page) + str(rest)
+    assert "trail@" not in str(page) + str(rest)
+
+
+def test_reading_a_case_with_somebody_s_name_in_it_is_noted_and_a_widget_s_reading_its_own_is_not(
+    desk: Caller, widget: Caller
+) -> None:
+    answer = widget.submit(SCANT | {"contact": {"name": "Seen Once"}})
+
+    widget.get(f"/v1/submissions/{answer['id']}")
+    desk.get(f"/v1/submissions/{answer['id']}")
+
+    trail = desk.get(f"/v1/cases/{answer['id']}").get_json()["trail"]
+    assert [(entry["who"], entry["action"]) for entry in trail] == [
+        ("the tests' desk", "case_read"),
+        ("the tests' desk", "case_read"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "rewriting",
+    [
+        "UPDATE audit_trail SET who = 'nobody'",
+        "DELETE FROM audit_trail",
+        "TRUNCATE audit_trail",
+        "INSERT INTO audit_trail (id, who, action) VALUES (1, 'x', 'y')",
+    ],
+)
+def test_the_database_lets_nobody_rewrite_the_trail(
+    desk: Caller, database: psycopg.Connection[Any], rewriting: str
+) -> None:
+    desk.get("/v1/cases")
+    before = database.execute("SELECT count(*), max(id) FROM audit_trail").fetchone()
+
+    with pytest.raises((psycopg.errors.InsufficientPrivilege, psycopg.errors.GeneratedAlways)):
+        database.execute(rewriting.encode())
+
+    assert database.execute("SELECT count(*), max(id) FROM audit_trail").fetchone() == before
