@@ -147,6 +147,9 @@ class Settings:
     keep_notes_days: int = _setting(
         DEFAULT_RETENTION.notes_days, read.whole(0, 36_500), "days the desk's notes are kept; 0 for good"
     )
+    keep_photos_days: int = _setting(
+        DEFAULT_RETENTION.photos_days, read.whole(0, 36_500), "days photos are kept; 0 for good"
+    )
     keep_cases_days: int = _setting(
         DEFAULT_RETENTION.cases_days, read.whole(0, 36_500), "days a whole case is kept; 0 for good"
     )
@@ -188,7 +191,13 @@ class Settings:
     @property
     def retention(self) -> Retention:
         """For how long what is kept."""
-        return Retention(self.keep_contact_days, self.keep_markings_days, self.keep_notes_days, self.keep_cases_days)
+        return Retention(
+            self.keep_contact_days,
+            self.keep_markings_days,
+            self.keep_notes_days,
+            self.keep_cases_days,
+            self.keep_photos_days,
+        )
 
     @property
     def losses(self) -> Losses:

@@ -110,6 +110,7 @@ class Retention:
     markings_days: int = 730
     notes_days: int = 730
     cases_days: int = 3650
+    photos_days: int = 730
 
 
 DEFAULT_RETENTION = Retention()

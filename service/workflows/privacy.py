@@ -59,6 +59,7 @@ def forget_by_age(stores: Stores, retention: Retention) -> int:
             total += len(forgotten)
     counted: tuple[tuple[bool, Callable[[Transaction], int]], ...] = (
         (retention.notes_days > 0, lambda it: it.privacy.forget_notes(retention.notes_days)),
+        (retention.photos_days > 0, lambda it: it.privacy.forget_photos(retention.photos_days)),
         (True, lambda it: it.privacy.forget_links()),
     )
     for wanted, forget_some in counted:

@@ -98,6 +98,10 @@ class PrivacyStore(Protocol):
         """Forget a few notes written so many days ago; how many there were."""
         ...
 
+    def forget_photos(self, days: int) -> int:
+        """Forget a few photos added so many days ago; how many there were."""
+        ...
+
     def forget_cases(self, days: int) -> tuple[UUID, ...]:
         """Delete a few cases unchanged for so many days, with all that belongs to them: which they were."""
         ...

@@ -31,7 +31,7 @@ from tests.integration.test_catalogue_store import invented
 
 ASKED = replace(ANSWER, state=AnswerState.MORE_READINGS_NEEDED)
 MAILING = Stationery(Supplier("Invented Cams"), sends_mail=True)
-FOR_GOOD = Retention(0, 0, 0, 0)
+FOR_GOOD = Retention(0, 0, 0, 0, 0)
 
 
 @pytest.fixture
@@ -174,6 +174,21 @@ def test_each_kind_of_thing_is_forgotten_in_its_own_time(
         assert transaction.submissions.find(case_id) is None
         actions = [entry.action for entry in transaction.trail.page(case_id, None, 10)]
     assert actions == ["case_deleted", "markings_forgotten", "contact_forgotten"]
+
+
+def test_photos_are_forgotten_in_their_own_time(
+    stores: PostgresStores, key: KeyRecord, database: psycopg.Connection[Any]
+) -> None:
+    case_id = asked(stores, key)
+    database.execute(
+        "INSERT INTO photos (id, submission_id, width, height, image, key_id, added_by, added_at)"
+        " VALUES (gen_random_uuid(), %s, 8, 8, 'x', %s, 'bench', now() - interval '40 days')",
+        [case_id, key.id],
+    )
+
+    assert forget_by_age(stores, replace(FOR_GOOD, photos_days=41)) == 0
+    assert forget_by_age(stores, replace(FOR_GOOD, photos_days=39)) == 1
+    assert database.execute("SELECT count(*) FROM photos").fetchone() == (0,)
 
 
 def test_more_than_one_transaction_s_worth_is_forgotten_in_one_go(

@@ -10,6 +10,7 @@ import pytest
 
 from service.adapters.postgres.migrations import FOLDER, head_revision, is_current, revision_of
 from service.adapters.postgres.migrations.migrate import ADVISORY_LOCK, upgrade
+from service.domain.reference import read_reference
 from tests.integration.schema_dump import SCHEMA, schema_of
 
 
@@ -34,6 +35,33 @@ def test_only_a_schema_as_new_as_the_code_will_do() -> None:
     assert not is_current("0000")
     assert is_current(head_revision())
     assert is_current("9999")
+
+
+def test_cases_from_before_there_were_references_get_one_each_and_stay_in_the_queue(empty_database_url: str) -> None:
+    with psycopg.connect(empty_database_url) as connection:
+        for name in ("0001_catalogue", "0002_cases", "0003_jobs"):
+            connection.execute((FOLDER / "sql" / f"{name}.sql").read_bytes())
+        connection.execute("CREATE TABLE alembic_version (version_num varchar(32) PRIMARY KEY)")
+        connection.execute("INSERT INTO alembic_version VALUES ('0003')")
+        connection.execute(
+            "INSERT INTO api_keys (id, digest, ending, role, name)"
+            " VALUES (gen_random_uuid(), sha256('k'), 'abcd', 'desk', 'front desk')"
+        )
+        connection.execute(
+            "INSERT INTO submissions (id, key_id, source, state, ask_person, head)"
+            " SELECT gen_random_uuid(), id, 'web', 'ambiguous', true, '{}' FROM api_keys, generate_series(1, 30)"
+        )
+        connection.execute(
+            "INSERT INTO reviews (id, submission_id, reason, opened_at)"
+            " SELECT gen_random_uuid(), id, 'ambiguous', now() - interval '3 days' FROM submissions"
+        )
+    assert upgrade(empty_database_url) == ("0003", head_revision())
+    with psycopg.connect(empty_database_url) as connection:
+        references = [row[0] for row in connection.execute("SELECT reference FROM submissions")]
+        assert len(set(references)) == 30
+        assert all(read_reference(reference) == reference for reference in references)
+        queued = connection.execute("SELECT count(*) FROM queue WHERE state = 'waiting' AND due_at < now()").fetchone()
+        assert queued == (30,)
 
 
 def test_of_two_migrations_at_once_one_works_and_the_other_waits(empty_database_url: str) -> None:

@@ -61,6 +61,10 @@ class PrivacyStore:
         """Forget a few notes written so many days ago; how many there were."""
         return self._connection.execute(QUERIES["forget_notes"], {"days": days}).rowcount
 
+    def forget_photos(self, days: int) -> int:
+        """Forget a few photos added so many days ago; how many there were."""
+        return self._connection.execute(QUERIES["forget_photos"], {"days": days}).rowcount
+
     def forget_cases(self, days: int) -> tuple[UUID, ...]:
         """Delete a few cases unchanged for so many days: which they were."""
         return self._ids("forget_cases", days)

@@ -121,3 +121,10 @@ RETURNING id
 DELETE FROM return_links WHERE digest IN (
     SELECT digest FROM return_links WHERE lapses_at <= now() ORDER BY lapses_at LIMIT 100 FOR UPDATE SKIP LOCKED
 )
+
+-- name: forget_photos
+-- Takes a few old photos away.
+DELETE FROM photos WHERE id IN (
+    SELECT id FROM photos WHERE added_at < now() - make_interval(days => %(days)s)
+    ORDER BY added_at LIMIT 20 FOR UPDATE SKIP LOCKED
+)
