@@ -10,7 +10,7 @@ from service.documents.words import shortened
 from service.domain.truth_record import Share, TruthReport
 
 _WIDTH = 360.0
-_LEFT, _TOP, _SIDE = 46.0, 66.0, 280.0
+_LEFT, _TOP, _SIDE = 46.0, 76.0, 280.0
 _ROW = 30.0
 _BAR_LEFT, _BAR_RIGHT = 130.0, 300.0
 
@@ -24,7 +24,7 @@ def draw_truth(report: TruthReport) -> str:
     for one in report.bins:
         if one.mean_stated is not None:
             _point(drawing, one.mean_stated, one.came_true)
-    y = _TOP + _SIDE + 54
+    y = _TOP + _SIDE + 66
     drawing.text(12, y, "Reviewers: share that was right", size=14, bold=True)
     y += 26
     if not report.reviewers:
