@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
 import psycopg
@@ -265,6 +266,54 @@ def test_two_cases_of_one_shaft_become_one_with_the_readings_of_both(desk: Calle
     assert desk.post(f"/v1/reviews/{second['review']['id']}/decision", SURE).status_code == 409
     assert desk.post(f"/v1/cases/{second['id']}/reopen", {"reason": "x"}).status_code == 409
     assert desk.post(f"/v1/cases/{first['id']}/merge", {"into": second["id"], "reason": "x"}).status_code == 409
+
+
+def test_two_cases_merged_into_each_other_at_once_are_merged_once(app: Flask, keys: dict[Role, str]) -> None:
+    desk = Caller(app, keys[Role.DESK])
+    for _ in range(4):
+        pair = [desk.submit(SCANT)["id"] for _ in range(2)]
+        gate, statuses = threading.Barrier(2), []
+
+        def merge(case: str, into: str, gate: Any = gate, statuses: Any = statuses) -> None:
+            caller = Caller(app, keys[Role.DESK])
+            gate.wait()
+            statuses.append(caller.post(f"/v1/cases/{case}/merge", {"into": into, "reason": "One."}).status_code)
+
+        threads = [threading.Thread(target=merge, args=(case, into)) for case, into in (pair, pair[::-1])]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+
+        assert sorted(statuses) == [200, 409]
+
+
+def test_readings_overruling_notes_and_claims_at_once_never_wait_for_each_other(
+    app: Flask, keys: dict[Role, str]
+) -> None:
+    desk = Caller(app, keys[Role.DESK])
+    answer = waiting(desk)
+    review, case = f"/v1/reviews/{answer['review']['id']}", f"/v1/cases/{answer['id']}"
+    statuses: list[int] = []
+
+    def do(path: str, body: Json) -> None:
+        caller = Caller(app, keys[Role.DESK])
+        statuses.extend(caller.post(path, body).status_code for _ in range(6))
+
+    work = [
+        (f"/v1/submissions/{answer['id']}/readings", {"counts": {"gear_teeth": 28}}),
+        (f"{review}/notes", {"text": "Rang."}),
+        ("/v1/reviews/claim", {"review_id": answer["review"]["id"]}),
+        (f"{review}/release", {"reason": "Not now."}),
+        (f"{case}/notes", {"text": "Rang again."}),
+    ]
+    threads = [threading.Thread(target=do, args=one) for one in work]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    assert set(statuses) <= {200, 201, 409}
 
 
 def test_what_cannot_be_merged_is_refused_and_stays_as_it_was(desk: Caller, colleague: Caller) -> None:
