@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from http import HTTPStatus
 from typing import Any
 
@@ -39,8 +40,7 @@ class WebhookPost:
         if fault is not None:
             raise NotDelivered(fault, for_good=True)
         backend = _CheckedBackend(self.private, time.monotonic() + self.timeout_s)
-        context = ssl.create_default_context()
-        with httpcore.ConnectionPool(ssl_context=context, network_backend=backend) as pool:
+        with httpcore.ConnectionPool(ssl_context=_trusted(), network_backend=backend) as pool:
             try:
                 with pool.stream(
                     "POST", hook.url, headers=self._headers(hook), content=hook.body.encode(), extensions=self._limits()
@@ -67,6 +67,12 @@ class WebhookPost:
 
     def _limits(self) -> dict[str, Any]:
         return {"timeout": dict.fromkeys(("connect", "read", "write", "pool"), self.timeout_s)}
+
+
+@cache
+def _trusted() -> ssl.SSLContext:
+    """Whom TLS trusts. Read once: reading the authorities takes far longer than posting a message."""
+    return ssl.create_default_context()
 
 
 class _NotPublic(Exception):
