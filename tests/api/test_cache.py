@@ -22,7 +22,7 @@ from tests.api.conftest import FIXTURES, PLENTY, Caller
 
 Json = dict[str, Any]
 
-VOLATILE = {"id", "opened_at", "answered_at", "submission", "catalogue_revision"}
+VOLATILE = {"id", "reference", "opened_at", "answered_at", "submission", "catalogue_revision"}
 
 
 class Own:
