@@ -52,6 +52,9 @@ class NotDelivered(LobedeskError):
 MOST_ERROR = 500
 """Characters kept of what the other side said."""
 
+SENT_KEPT_DAYS = 90
+"""Days a message is kept once the other side has it, so that it can be sent again by hand."""
+
 PAUSES_S: tuple[int, ...] = (5, 300, 1_800, 7_200, 18_000, 36_000, 50_400, 72_000, 86_400)
 """Seconds from each failed attempt to the next: 5 s, 5 min, 30 min, 2, 5, 10, 14, 20 and 24 h.
 

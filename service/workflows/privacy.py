@@ -9,6 +9,7 @@ from uuid import UUID
 
 from service.domain.casework import Retention
 from service.domain.errors import Fault, InvalidInput
+from service.domain.outbox import SENT_KEPT_DAYS
 from service.workflows.casework import hold_case
 from service.workflows.ports import KeyRecord, Stores, Transaction
 
@@ -60,6 +61,7 @@ def forget_by_age(stores: Stores, retention: Retention) -> int:
     counted: tuple[tuple[bool, Callable[[Transaction], int]], ...] = (
         (retention.notes_days > 0, lambda it: it.privacy.forget_notes(retention.notes_days)),
         (retention.photos_days > 0, lambda it: it.privacy.forget_photos(retention.photos_days)),
+        (True, lambda it: it.outbox.forget_sent(SENT_KEPT_DAYS)),
         (True, lambda it: it.privacy.forget_links()),
     )
     for wanted, forget_some in counted:
