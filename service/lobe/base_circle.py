@@ -59,13 +59,13 @@ def fit_base(columns: Floats, lift_mm: Floats, on_base: Flags) -> BaseFit:
     coefficients[0] = np.median(y)
     scale = _scale(y - x @ coefficients)
     weights = np.asarray(np.ones(y.size), float)
-    for round_ in range(8):
+    for round_ in range(6):
         residual = y - x @ coefficients
         scale = _scale(residual)
         reach = _TUKEY * scale * (4 if round_ < 2 else 1)  # far off at first: the median ignores the wave
         weights = np.asarray(np.maximum(1 - (residual / reach) ** 2, 0.0) ** 2)
         weighted = (x * weights[:, None]).T
-        coefficients = np.linalg.lstsq(weighted @ x, weighted @ y, rcond=None)[0]
+        coefficients = np.linalg.solve(weighted @ x + 1e-9 * np.eye(x.shape[1]), weighted @ y)
     normal = (x * weights[:, None]).T @ x
     sd = scale * np.sqrt(np.maximum(np.diag(np.linalg.pinv(normal)), 0.0))
     return BaseFit(columns, coefficients, sd, scale)

@@ -18,7 +18,7 @@ from service.lobe.curve import LiftCurve
 from service.lobe.event import about_the_nose, base_rows, event, need_base, outside, rough_event, step_of
 from service.lobe.lift_table import RawTable, bad, check_table
 from service.lobe.smoothing import STIFFER, Smoothed, smooth
-from service.lobe.spikes import lone_spikes, wild_readings
+from service.lobe.spikes import lone_spikes, wild_pair, wild_readings
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -102,7 +102,9 @@ def clean(raw: RawTable) -> CleanTable:
     used = ~bump & ~spiked
     fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, (), least)
     for _ in range(4):
-        wild = wild_readings(fit, from_nose[used])
+        wild = wild_pair(fit, from_nose[used])
+        if not wild.any():
+            wild = wild_readings(fit, from_nose[used])
         if not wild.any():
             break
         used[np.flatnonzero(used)[wild]] = False

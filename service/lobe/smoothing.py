@@ -37,7 +37,8 @@ class Smoothed:
 
     `wave` is (level, A, B, drift) in mm, as many as were fitted, with `wave_sd`; `noise_mm` the standard deviation of
     one reading; `freedom` how many free numbers the shape is worth (the trace of the smoother over the event);
-    `residuals` and `leverage` are in the order of the readings given.
+    `residuals` and `leverage` are in the order of the readings given; `smoother` (n, q + p) times its own transpose is
+    the matrix that makes fitted values of readings, `leverage` its diagonal.
     """
 
     curve: LiftCurve
@@ -48,6 +49,7 @@ class Smoothed:
     weight: float
     residuals: Floats
     leverage: Floats
+    smoother: Floats
 
 
 def pieces_of(start_deg: float, stop_deg: float, step_deg: float) -> int:
@@ -166,7 +168,8 @@ def smooth(
     tie = np.linalg.solve(r_fixed, q_fixed.T @ shape)
     fixed_cov = noise**2 * np.linalg.inv(r_fixed.T @ r_fixed) + tie @ covariance @ tie.T
     spread = inside @ scaled
-    leverage = np.einsum("ij,ij->i", q_fixed, q_fixed) + np.einsum("ij,ij->i", spread, spread)
+    smoother = np.hstack([q_fixed, spread])
+    leverage = np.einsum("ij,ij->i", smoother, smoother)
     return Smoothed(
         LiftCurve(start_deg, stop_deg, pieces, coefficients, covariance),
         fixed_values,
@@ -176,4 +179,5 @@ def smooth(
         weight,
         lift_mm - fixed @ fixed_values - fitted_shape,
         np.minimum(leverage, 1 - 1e-9),
+        smoother,
     )

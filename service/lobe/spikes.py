@@ -67,3 +67,32 @@ def wild_readings(fit: Smoothed, cam_deg: Floats) -> Flags:
     size = np.abs(fit.residuals)
     wild = (outer > _WILD) & (size > _LEAST_WILD_MM) & (beside < _ALONE * size)
     return np.asarray(wild & (size >= 0.7 * size[wild].max(initial=0.0)))
+
+
+_WILD_PAIR = 24.0
+"""Chi-squared of two: as rare as a single reading beyond `_WILD`."""
+_LEAST_PAIR_MM = 0.1
+_PAIR_STEP_DEG = 3.0
+
+
+def wild_pair(fit: Smoothed, cam_deg: Floats) -> Flags:
+    """The worst two neighbouring readings that belie the rest together, if any do.
+
+    Two wild readings side by side draw the curve to themselves, and neither stands out alone. Left out together, they
+    are off by d = (I - H)^-1 r, H their part of the smoother, and the misfit falls by r' d.
+    """
+    order = np.argsort(cam_deg, kind="stable")
+    first, second = order[:-1], order[1:]
+    r1, r2 = fit.residuals[first], fit.residuals[second]
+    a, b = 1 - fit.leverage[first], 1 - fit.leverage[second]
+    c = -np.einsum("ij,ij->i", fit.smoother[first], fit.smoother[second])
+    det = np.maximum(a * b - c * c, 1e-12)
+    d1, d2 = (b * r1 - c * r2) / det, (a * r2 - c * r1) / det
+    gain = (r1 * d1 + r2 * d2) / fit.noise_mm**2
+    close = np.diff(cam_deg[order]) <= _PAIR_STEP_DEG
+    gain[~close | (np.minimum(np.abs(d1), np.abs(d2)) < _LEAST_PAIR_MM)] = 0.0
+    found = np.zeros(cam_deg.size, bool)
+    worst = int(gain.argmax())
+    if gain[worst] > _WILD_PAIR:
+        found[[first[worst], second[worst]]] = True
+    return found

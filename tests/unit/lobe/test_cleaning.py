@@ -155,3 +155,12 @@ def test_whatever_the_step_and_the_lobe_the_truth_is_near(step, nose, seed, lift
     found, (duration,) = lift_figure(curve), duration_figures(curve, (1.27,))
     assert found.value == pytest.approx(lift, abs=6 * found.sd)
     assert duration.crank_deg.value == pytest.approx(lobe.duration(1.27), abs=6 * duration.crank_deg.sd)
+
+
+@pytest.mark.parametrize("row", [45, 58, 66, 90, 102])
+def test_two_wild_readings_side_by_side_are_left_out_too(row):
+    read = READ.copy()
+    read[row : row + 2] -= 0.8
+    table = clean(RawTable(AT, read))
+    assert {row, row + 1} <= set(correction(table, CorrectionKind.SPIKE).rows)
+    assert lift_figure(table.curve).value == pytest.approx(PLAIN.lift.value, abs=0.01)
