@@ -97,14 +97,17 @@ def keys() -> None:
 @keys.command("create")
 @click.option("--role", type=click.Choice([role.value for role in Role]), required=True, help="What it may do.")
 @click.option("--name", required=True, help="Whose it is, for people.")
+@click.option(
+    "--origin", multiple=True, help="A site a widget key may be used on: https://www.shop.example. Repeatable."
+)
 @click.pass_obj
-def create(settings: Settings, role: str, name: str) -> None:
+def create(settings: Settings, role: str, name: str, origin: tuple[str, ...]) -> None:
     """Make an API key and print it, once, alone on the last line."""
     from service.serving.reached import command_stores
     from service.workflows.keys import create_key
 
     with command_stores(settings) as stores:
-        key = create_key(stores, Role(role), name)
+        key = create_key(stores, Role(role), name, origin)
     click.echo("Keep this key; it cannot be shown again:")
     click.echo(key)
 

@@ -8,6 +8,7 @@ from flask import Flask, Response, g, request
 
 from service.domain.access import Role
 from service.domain.errors import Forbidden, NotAuthenticated
+from service.web.origins import check_origin, is_preflight, tell_origin
 from service.web.problems import TooManyRequests
 from service.workflows.keys import authenticate
 from service.workflows.ports import KeyRecord, RateUse, Stores
@@ -41,12 +42,13 @@ def guard(app: Flask, stores: Stores, rates: Rates, audiences: Mapping[str, Audi
     """
 
     def check() -> None:
-        if request.endpoint is None:
-            return  # no such route, or not this method: nothing here to keep from anyone
+        if request.endpoint is None or is_preflight():
+            return  # no such route, or not this method, or a browser asking first: nothing here to keep from anyone
         audience = audiences.get(request.blueprint or "", frozenset())
         if audience is None:
             return
         record = authenticate(stores, bearer_key(request.headers.get("Authorization")))
+        check_origin(record)
         g.rate = rates(record, request.remote_addr or "")
         if not g.rate.allowed:
             raise TooManyRequests
@@ -56,6 +58,7 @@ def guard(app: Flask, stores: Stores, rates: Rates, audiences: Mapping[str, Audi
 
     app.before_request(check)
     app.after_request(_tell_rate)
+    app.after_request(tell_origin)
 
 
 def _tell_rate(response: Response) -> Response:

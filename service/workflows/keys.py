@@ -23,16 +23,30 @@ _SHAPE = re.compile(rf"lobedesk_({'|'.join(Role)})_[0-9A-Za-z]{{{_SECRET_LENGTH 
 LONGEST_NAME = 100
 
 
-def create_key(stores: Stores, role: Role, name: str) -> str:
-    """Make a key and return it; it cannot be shown again. Raises `InvalidInput` for a name that is no use."""
+_ORIGIN = re.compile(r"https?://[a-z0-9.-]+(:\d{1,5})?")
+
+
+def create_key(stores: Stores, role: Role, name: str, origins: tuple[str, ...] = ()) -> str:
+    """Make a key and return it; it cannot be shown again.
+
+    `origins` (RFC 6454: scheme, host, port) are the sites a widget key may be used on. Raises `InvalidInput` for a name
+    that is no use, for what is no origin, and for origins of a key that is not for a widget.
+    """
     if not name.strip() or len(name) > LONGEST_NAME or "\x00" in name:
         detail = f"A key's name has 1 to {LONGEST_NAME} characters and is not blank."
         raise InvalidInput(detail, (Fault("/name", detail),))
+    if origins and role is not Role.WIDGET:
+        detail = "Only a widget key has origins."
+        raise InvalidInput(detail, (Fault("/origins", detail),))
+    for place, origin in enumerate(origins):
+        if not _ORIGIN.fullmatch(origin):
+            detail = f"{origin} is no origin: write it as https://www.shop.example, in small letters, without a path."
+            raise InvalidInput(detail, (Fault(f"/origins/{place}", detail),))
     secret = int.from_bytes(secrets.token_bytes(_SECRET_BYTES))
     body = f"lobedesk_{role}_{_base62(secret, _SECRET_LENGTH)}"
     key = body + _check(body)
     with stores.transaction() as transaction:
-        transaction.keys.add(digest_of(key), key[-4:], role, name)
+        transaction.keys.add(digest_of(key), key[-4:], role, name, origins)
     return key
 
 

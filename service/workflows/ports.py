@@ -23,11 +23,12 @@ from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxSt
 
 @dataclass(frozen=True)
 class KeyRecord:
-    """A key as kept: what it may do and whose it is; never the key itself."""
+    """A key as kept: what it may do, whose it is, and for a widget on which sites; never the key itself."""
 
     id: UUID
     role: Role
     name: str
+    origins: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -196,7 +197,7 @@ class SubmissionStore(Protocol):
 class KeyStore(Protocol):
     """API keys, hashed."""
 
-    def add(self, digest: bytes, ending: str, role: Role, name: str) -> UUID:
+    def add(self, digest: bytes, ending: str, role: Role, name: str, origins: tuple[str, ...] = ()) -> UUID:
         """Keep a new key's SHA-256 and its last characters."""
         ...
 

@@ -16,8 +16,8 @@ from tests.api.conftest import Caller
 
 Json = dict[str, Any]
 
-PAGES = {"/desk/", "/guide/"}
-FILES = {f"/{room}/<path:name>" for room in ("desk", "guide", "shared")}
+PAGES = {"/desk/", "/widget/", "/guide/"}
+FILES = {f"/{room}/<path:name>" for room in ("desk", "widget", "guide", "shared")}
 OPEN = {"/healthz", "/readyz", "/metrics", "/openapi.json", "/docs", "/v1/guide"} | PAGES | FILES
 AUDIENCES = {
     "submissions": set(Role),

@@ -17,7 +17,7 @@ def test_the_guide_is_for_anybody_on_any_page_and_is_not_sent_twice(nobody: Call
 
 
 def test_every_page_is_served_under_a_policy_that_lets_in_nothing_from_elsewhere(nobody: Caller) -> None:
-    for path in ("/desk/", "/guide/", "/desk/desk.js", "/shared/page.css"):
+    for path in ("/desk/", "/widget/", "/guide/", "/desk/desk.js", "/shared/page.css"):
         response = nobody.get(path)
         assert response.status_code == 200, path
         policy = response.headers["Content-Security-Policy"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from typing import Any
 from uuid import UUID
 
 from uuid6 import uuid7
@@ -20,29 +21,28 @@ class KeyStore:
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
 
-    def add(self, digest: bytes, ending: str, role: Role, name: str) -> UUID:
+    def add(self, digest: bytes, ending: str, role: Role, name: str, origins: tuple[str, ...] = ()) -> UUID:
         """Keep a new key's SHA-256 and its last characters."""
         key_id = UUID(int=uuid7().int)
-        self._connection.execute(
-            QUERIES["add"], {"id": key_id, "digest": digest, "ending": ending, "role": role.value, "name": name}
-        )
+        kept = {"id": key_id, "digest": digest, "ending": ending, "role": role.value, "name": name}
+        self._connection.execute(QUERIES["add"], kept | {"origins": list(origins)})
         return key_id
 
     def find(self, digest: bytes) -> KeyRecord | None:
         """The unrevoked key with this digest."""
         row = self._connection.execute(QUERIES["find"], {"digest": digest}).fetchone()
-        return None if row is None else KeyRecord(row["id"], Role(row["role"]), row["name"])
+        return None if row is None else _record(row)
 
     def named(self, key_id: UUID) -> KeyRecord | None:
         """The key with this id, revoked or not."""
         row = self._connection.execute(QUERIES["named"], {"id": key_id}).fetchone()
-        return None if row is None else KeyRecord(row["id"], Role(row["role"]), row["name"])
+        return None if row is None else _record(row)
 
     def all(self) -> tuple[KeyEntry, ...]:
         """Every key, oldest first."""
         return tuple(
             KeyEntry(
-                KeyRecord(row["id"], Role(row["role"]), row["name"]),
+                _record(row),
                 row["ending"],
                 row["created_at"],
                 row["last_used_at"],
@@ -54,3 +54,7 @@ class KeyStore:
     def revoke(self, key_id: UUID) -> bool:
         """Stop a key from working."""
         return self._connection.execute(QUERIES["revoke"], {"id": key_id}).fetchone() is not None
+
+
+def _record(row: dict[str, Any]) -> KeyRecord:
+    return KeyRecord(row["id"], Role(row["role"]), row["name"], tuple(row["origins"]))

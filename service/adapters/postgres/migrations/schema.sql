@@ -632,9 +632,11 @@ CREATE TABLE public.api_keys (
     created_at timestamp with time zone DEFAULT now() NOT NULL,
     last_used_at timestamp with time zone,
     revoked_at timestamp with time zone,
+    origins text[] DEFAULT '{}'::text[] NOT NULL,
     CONSTRAINT api_keys_digest_check CHECK ((length(digest) = 32)),
     CONSTRAINT api_keys_ending_check CHECK ((length(ending) = 4)),
-    CONSTRAINT api_keys_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100)))
+    CONSTRAINT api_keys_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100))),
+    CONSTRAINT api_keys_origins_check CHECK (((role = 'widget'::public.key_role) OR (origins = '{}'::text[])))
 );
 
 CREATE TABLE public.audit_trail (

@@ -1,27 +1,27 @@
 -- name: add
 -- A new key; fails on a digest that is there already, which 192 random bits do not bring about.
-INSERT INTO api_keys (id, digest, ending, role, name)
-VALUES (%(id)s, %(digest)s, %(ending)s, %(role)s, %(name)s)
+INSERT INTO api_keys (id, digest, ending, role, name, origins)
+VALUES (%(id)s, %(digest)s, %(ending)s, %(role)s, %(name)s, %(origins)s)
 
 -- name: find
 -- The key that works and has this digest; its use is noted at most once a minute, so that reading stays reading.
 WITH found AS (
-    SELECT id, role, name, last_used_at FROM api_keys WHERE digest = %(digest)s AND revoked_at IS NULL
+    SELECT id, role, name, origins, last_used_at FROM api_keys WHERE digest = %(digest)s AND revoked_at IS NULL
 ), noted AS (
     UPDATE api_keys SET last_used_at = now()
     FROM found
     WHERE api_keys.id = found.id
       AND (found.last_used_at IS NULL OR found.last_used_at < now() - interval '1 minute')
 )
-SELECT id, role, name FROM found
+SELECT id, role, name, origins FROM found
 
 -- name: named
 -- The key with this id, whether it works or not.
-SELECT id, role, name FROM api_keys WHERE id = %(id)s
+SELECT id, role, name, origins FROM api_keys WHERE id = %(id)s
 
 -- name: all
 -- Every key, oldest first.
-SELECT id, role, name, ending, created_at, last_used_at, revoked_at FROM api_keys ORDER BY created_at, id
+SELECT id, role, name, origins, ending, created_at, last_used_at, revoked_at FROM api_keys ORDER BY created_at, id
 
 -- name: revoke
 -- Stops a key; no row where it does not work any more.

@@ -79,6 +79,9 @@ class KeySchema(AnswerSchema):
     role = Choice(Role, required=True)
     name = ma.fields.String(required=True)
     ending = ma.fields.String(required=True, metadata={"description": "Its last four characters."})
+    origins = ma.fields.List(
+        ma.fields.String(), required=True, metadata={"description": "The sites a widget key may be used on."}
+    )
     created_at = ma.fields.DateTime(required=True)
     last_used_at = ma.fields.DateTime(required=True, allow_none=True)
     revoked_at = ma.fields.DateTime(required=True, allow_none=True)
@@ -199,4 +202,5 @@ def _key_json(entry: KeyEntry) -> dict[str, Any]:
         "role": entry.record.role.value,
         "name": entry.record.name,
         "ending": entry.ending,
+        "origins": list(entry.record.origins),
     } | {name: None if at is None else at.isoformat() for name, at in moments.items()}
