@@ -59,7 +59,8 @@ from service.identification.measuring import MeasuringModel
 from service.identification.mixed_lobe import mixed_width_density
 from service.identification.nodes import spread_over_nodes, within_means, zero_nodes
 from service.identification.rows import Kind, Rows
-from service.identification.shaft_integral import LobeReadings, ZeroWeights, shaft_log_density
+from service.identification.shaft_integral import shaft_log_density
+from service.identification.shaft_readings import LobeReadings, ZeroWeights
 from service.identification.table import CatalogueTable, Floats, Ints, of_core
 from service.identification.variants import Variants, grouped, spread_over
 

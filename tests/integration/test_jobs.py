@@ -87,16 +87,24 @@ def lose_the_worker_of_the_job(database_url: str) -> None:
         )
 
 
+def work_twice(stores: PostgresStores, database_url: str) -> None:
+    """A worker that stops when idle may stop before it sees what it put back itself: the next one does that."""
+    run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
+    run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
+
+
+# The clock may bring a periodic job of the same kind at any moment, so what is looked for is the lost one: "doing".
+
+
 def test_the_job_of_a_worker_that_was_killed_is_done_by_another(stores: PostgresStores, database_url: str) -> None:
     keep_replies(stores, database_url, 5, DAY_S + 1)
     asyncio.run(defer(database_url, "forget_old_replies"))
     lose_the_worker_of_the_job(database_url)
+    assert states_of(database_url, "forget_old_replies") == ["doing"]
     asyncio.run(defer(database_url, "retry_stalled_jobs"))
-    # A worker that stops when idle may stop before it sees what it put back itself: the next one does it.
-    run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
-    run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
+    work_twice(stores, database_url)
     assert replies_left(database_url) == 0
-    assert states_of(database_url, "forget_old_replies") == []
+    assert "doing" not in states_of(database_url, "forget_old_replies")
 
 
 def test_a_lost_job_of_which_another_waits_already_is_not_put_back(stores: PostgresStores, database_url: str) -> None:
@@ -105,7 +113,7 @@ def test_a_lost_job_of_which_another_waits_already_is_not_put_back(stores: Postg
     lose_the_worker_of_the_job(database_url)
     asyncio.run(defer(database_url, "retry_stalled_jobs"))
     asyncio.run(defer(database_url, "forget_old_replies"))
-    run_worker(database_url, partial(forget_old_replies, stores), until_idle=True)
+    work_twice(stores, database_url)
     assert replies_left(database_url) == 0
-    assert states_of(database_url, "forget_old_replies") == []
+    assert "doing" not in states_of(database_url, "forget_old_replies")
     assert "failed" not in states_of(database_url, "retry_stalled_jobs")
