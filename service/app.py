@@ -9,9 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import psycopg
 from flask import Flask
-from psycopg_pool import PoolTimeout
 
 from service import __version__
 from service.adapters.answer_cache import RedisAnswerCache
@@ -21,7 +19,6 @@ from service.adapters.postgres.migrations import is_current, revision_of
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.adapters.rates import Rates
 from service.adapters.redis_link import RedisLink
-from service.domain.errors import Unavailable
 from service.identification.measuring import DEFAULT_MODEL
 from service.settings import Settings
 from service.web.register import Faces, register
@@ -76,7 +73,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
     desk = Desk(
         stores, answering, settings.rules, stationery, settings.webhook_private, settings.patience, settings.retention
     )
-    probes = Probes(redis.answers, _schema_probe(pool))
+    probes = Probes(redis.answers, _schema_probe(stores))
 
     app = Flask("lobedesk", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]
@@ -103,12 +100,9 @@ def close_app(app: Flask) -> None:
     running.close()
 
 
-def _schema_probe(pool: Pool) -> Callable[[], bool]:
+def _schema_probe(stores: PostgresStores) -> Callable[[], bool]:
     def schema_is_current() -> bool:
-        try:
-            with pool.connection() as connection:
-                return is_current(revision_of(connection))
-        except (psycopg.OperationalError, PoolTimeout) as error:
-            raise Unavailable from error
+        with stores.transaction() as transaction:
+            return is_current(revision_of(transaction.connection))
 
     return schema_is_current

@@ -34,7 +34,7 @@ from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, Caller, as_url
 from tests.api.test_document import DOCUMENT
 
-MOST_EXAMPLES = 20
+MOST_EXAMPLES = 10
 
 # 412: a precondition that names another revision. Everything else is as schemathesis has it.
 TAKEN_WHEN_VALID = ["2xx", "3xx", "404", "409", "412"]

@@ -57,9 +57,12 @@ def address(app: Flask) -> Iterator[str]:  # noqa: F811
     server.server_close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """The system's Chromium, or the one Playwright has fetched; without either, these tests fail."""
+    """The system's Chromium, or the one Playwright has fetched; without either, these tests fail.
+
+    One a module: Playwright keeps an event loop running in this thread, in which no other test could start its own.
+    """
     found = next(filter(None, map(shutil.which, BROWSERS)), None)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=found, chromium_sandbox=False, args=list(QUIET))

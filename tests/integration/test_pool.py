@@ -8,6 +8,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from psycopg.conninfo import conninfo_to_dict
 
 from service.adapters.embedded.postgres import EmbeddedPostgres
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool, session_conninfo
@@ -78,7 +79,8 @@ def test_connections_ended_by_the_server_are_replaced_without_a_failed_call(pool
     with psycopg.connect(postgres_url, autocommit=True) as other:
         other.execute(
             "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity"
-            " WHERE application_name = 'lobedesk' AND datname LIKE 'lobedesk_test_%'"
+            " WHERE application_name = 'lobedesk' AND datname = %s",
+            [conninfo_to_dict(pool.conninfo)["dbname"]],
         )
     assert [count_of(stores) for _ in range(6)] == [0] * 6
 
