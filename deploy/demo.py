@@ -105,7 +105,8 @@ def more_lines(url: str, key: str, answer: Json) -> list[str]:
     case = f"{url}/v1/submissions/{answer['id']}"
     header = f"-H 'Authorization: Bearer {key}'"
     return [
-        f"The chart: {case}/chart.svg (with the key below); the documentation: {url}/docs",
+        f"In a browser: the desk, {url}/desk/ (sign in with {key});",
+        f"  the measuring guide, {url}/guide/; a store's widget, {url}/widget/; the API's documentation, {url}/docs",
         "Try it yourself, in another terminal:",
         "",
         f"  curl {header} {case}/chart.svg -o chart.svg",
