@@ -11,11 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from uuid import UUID
 
+import psycopg
 import structlog
 from procrastinate import App, PsycopgConnector
-from procrastinate.exceptions import UniqueViolation
+from procrastinate.exceptions import ConnectorException, UniqueViolation
 from procrastinate.job_context import JobContext
-from procrastinate.jobs import Status
+from procrastinate.jobs import Job, Status
+from procrastinate.manager import JobManager
 
 from service.adapters.postgres.pool import session_conninfo
 from service.adapters.wake_up import DELIVER_MESSAGE
@@ -46,6 +48,14 @@ class Chore:
     do: Callable[[], int]
 
 
+async def _put_back(manager: JobManager, job: Job) -> None:
+    try:
+        await manager.retry_job(job)
+    except UniqueViolation:
+        # Another of its kind waits already, and will do what this one would have done.
+        await manager.finish_job(job, status=Status.FAILED, delete_job=True)
+
+
 def make_job_app(
     database_url: str,
     forget_old_replies: Callable[[], int],
@@ -67,10 +77,11 @@ def make_job_app(
         for job in await manager.get_stalled_jobs(seconds_since_heartbeat=SECONDS_WITHOUT_HEARTBEAT):
             log.warning("putting back a job whose worker is gone", job=job.id, task=job.task_name, due=timestamp)
             try:
-                await manager.retry_job(job)
-            except UniqueViolation:
-                # Another of its kind waits already, and will do what this one would have done.
-                await manager.finish_job(job, status=Status.FAILED, delete_job=True)
+                await _put_back(manager, job)
+            except ConnectorException as error:
+                # Two workers may look at the same moment; the other has dealt with it.
+                if not isinstance(error.__cause__, psycopg.errors.RaiseException):
+                    raise
 
     for chore in chores:
         _add_chore(app, chore)

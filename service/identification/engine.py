@@ -16,7 +16,7 @@ from service.identification.next_reading import next_reading
 from service.identification.posterior import Posterior, weigh
 from service.identification.table import CatalogueTable
 
-ENGINE_VERSION = "1.0"
+ENGINE_VERSION = "1.1"
 """Changes with every change that can change an answer: stored answers and the cache are kept apart by it."""
 
 _MOST_CANDIDATES = 20

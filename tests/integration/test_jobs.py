@@ -117,3 +117,16 @@ def test_a_lost_job_of_which_another_waits_already_is_not_put_back(stores: Postg
     assert replies_left(database_url) == 0
     assert "doing" not in states_of(database_url, "forget_old_replies")
     assert "failed" not in states_of(database_url, "retry_stalled_jobs")
+
+
+def test_two_that_look_for_lost_jobs_at_once_do_not_fail(stores: PostgresStores, database_url: str) -> None:
+    keep_replies(stores, database_url, 5, DAY_S + 1)
+    asyncio.run(defer(database_url, "forget_old_replies"))
+    lose_the_worker_of_the_job(database_url)
+    asyncio.run(defer(database_url, "retry_stalled_jobs"))
+    with psycopg.connect(database_url) as connection:
+        connection.execute("UPDATE procrastinate_jobs SET queueing_lock = NULL WHERE task_name = 'retry_stalled_jobs'")
+    asyncio.run(defer(database_url, "retry_stalled_jobs"))
+    work_twice(stores, database_url)
+    assert replies_left(database_url) == 0
+    assert "failed" not in states_of(database_url, "retry_stalled_jobs")
