@@ -38,7 +38,7 @@ from service.domain.readings import (
 from service.domain.units import LengthUnit
 from service.identification.engine import identify
 from service.identification.table import build_table
-from tests.submissions import base, height, journal, reading, submission
+from tests.submissions import CALIPER, base, height, journal, reading, submission
 
 INCH = 25.4
 
@@ -162,6 +162,13 @@ def test_grinds_that_differ_in_timing_alone_ask_for_the_flank_width_or_a_duratio
     assert answer.next_reading is not None
     # 8 crank degrees move the flank by about 0.010 in: twice what lift and one duration leave open
     assert answer.next_reading.feature in ("flank_width", "duration")
+
+
+@pytest.mark.parametrize("tools", [(CALIPER,), (CALIPER, Instrument.DEGREE_WHEEL)])
+def test_nothing_is_asked_for_that_needs_a_tool_they_have_not_got(tools: tuple[Instrument, ...]) -> None:
+    for asked in (submission(journal("0.7500"), tools=tools), submission(height("1.1200"), tools=tools)):
+        answer = ask(_alike_but_for_timing(200, 100), asked)
+        assert answer.next_reading is None or answer.next_reading.instrument in (None, *tools)
 
 
 def flank(value: str, **qualifiers: Any) -> Reading:
