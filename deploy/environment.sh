@@ -55,26 +55,27 @@ prepare() {
 }
 
 has_browser() {
-  .venv/bin/python - <<'END'
+  .venv/bin/python - 2>/dev/null <<'END'
 import shutil, sys
 from pathlib import Path
 from playwright.sync_api import sync_playwright
-if any(map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))):
-    sys.exit(0)
 with sync_playwright() as playwright:
-    sys.exit(not Path(playwright.chromium.executable_path).exists())
+    kept = Path(playwright.chromium.executable_path).exists()
+sys.exit(not kept and not any(map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))))
 END
 }
 
-need_browser() {
-  # The system's Chromium; else the distribution's, where this is root; else the one Playwright keeps in the home folder.
+# The distribution's Chromium where this is root, else the one Playwright keeps in the home folder. Only on machines that
+# are there for testing: it changes the system.
+install_browser() {
   if has_browser; then
     return
   fi
   echo "installing a Chromium for the browser tests" >&2
   if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
     apt-get update --quiet=2 || true
-    DEBIAN_FRONTEND=noninteractive apt-get install --quiet=2 --yes --no-install-recommends chromium fonts-dejavu-core >/dev/null || true
+    DEBIAN_FRONTEND=noninteractive apt-get install --quiet=2 --yes --no-install-recommends \
+      chromium fonts-dejavu-core libatomic1 >/dev/null || true
   fi
-  has_browser || .venv/bin/playwright install chromium
+  has_browser || timeout 300 .venv/bin/playwright install chromium
 }
