@@ -34,7 +34,7 @@ class Server:
             try:
                 connection.sendall(request)
                 connection.shutdown(socket.SHUT_WR)
-            except (BrokenPipeError, ConnectionResetError):
+            except OSError:
                 pass  # refused before all of it was sent; what was said is still to be read
             received = b""
             try:
