@@ -197,3 +197,26 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     relative = joint - joint.max()
     log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)
     return Posterior(table, model, used, rows, slips, all_hands, entries, log_world, log_weight)
+
+
+def log_evidence(table: CatalogueTable, submission: Submission, part: int, model: MeasuringModel) -> float:
+    """Log-likelihood of all that was read, if the shaft is `part` (an index into the table), as made or reground.
+
+    Every slip, hand and level of wear is summed over, and the chance that the readings mean nothing.
+    """
+    used = is_used(submission)
+    every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
+    source = EntrySource(submission, model, table.families)
+    regrind = model.regrind_prior if used else 0.0
+    only = np.array([part])
+    several = [part_rows(table, only, Kind.MADE, np.array([math.log1p(-regrind)]))]
+    if regrind > 0:
+        several.append(part_rows(table, only, Kind.REGROUND, np.array([math.log(regrind)])))
+    rows = join(*several, nonsense_row(model))
+    prior = _applies(rows, every, table) + np.array([h.log_prior for h in every])[:, None] + rows.log_prior
+    joint = []
+    for hand in hands(submission, model):
+        entries = [source.of(h, hand.level) for h in every]
+        wear = hand.wear if used else 0.0
+        joint.append(prior + hand.log_share + log_likelihood(table, rows, entries, model, wear))
+    return float(log_sum_exp(np.stack(joint).reshape(1, -1), axis=1)[0])
