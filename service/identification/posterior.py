@@ -199,13 +199,17 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     return Posterior(table, model, used, rows, slips, all_hands, entries, log_world, log_weight)
 
 
-def log_evidence(table: CatalogueTable, submission: Submission, part: int, model: MeasuringModel) -> float:
-    """Log-likelihood of all that was read, if the shaft is `part` (an index into the table), as made or reground.
+def log_evidence(
+    table: CatalogueTable, submission: Submission, part: int, model: MeasuringModel, kept: Ints | None = None
+) -> Floats:
+    """Log of prior times likelihood of each slip hypothesis, if the shaft is `part` (an index), as made or reground.
 
-    Every slip, hand and level of wear is summed over, and the chance that the readings mean nothing.
+    Every hand and level of wear is summed over, and the chance that the readings mean nothing. (H,), or those at
+    `kept`; their sum is the evidence.
     """
     used = is_used(submission)
     every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
+    chosen = every if kept is None else [every[i] for i in kept]
     source = EntrySource(submission, model, table.families)
     regrind = model.regrind_prior if used else 0.0
     only = np.array([part])
@@ -213,10 +217,10 @@ def log_evidence(table: CatalogueTable, submission: Submission, part: int, model
     if regrind > 0:
         several.append(part_rows(table, only, Kind.REGROUND, np.array([math.log(regrind)])))
     rows = join(*several, nonsense_row(model))
-    prior = _applies(rows, every, table) + np.array([h.log_prior for h in every])[:, None] + rows.log_prior
-    joint = []
-    for hand in hands(submission, model):
-        entries = [source.of(h, hand.level) for h in every]
-        wear = hand.wear if used else 0.0
-        joint.append(prior + hand.log_share + log_likelihood(table, rows, entries, model, wear))
-    return float(log_sum_exp(np.stack(joint).reshape(1, -1), axis=1)[0])
+    prior = _applies(rows, chosen, table) + np.array([h.log_prior for h in chosen])[:, None] + rows.log_prior
+    all_hands = hands(submission, model)
+    entries = [source.of(h, hand.level) for hand in all_hands for h in chosen]
+    wears = [hand.wear if used else 0.0 for hand in all_hands for _ in chosen]
+    likelihood = log_likelihood(table, rows, entries, model, wears).reshape(len(all_hands), len(chosen), rows.size)
+    joint = likelihood + np.array([hand.log_share for hand in all_hands])[:, None, None] + prior
+    return log_sum_exp(joint, axis=(0, 2))
