@@ -184,6 +184,29 @@ def lift_table(settings: Settings, /, file: Path, match: bool, plot: Path | None
         plot.write_text(drawing, encoding="utf-8")
 
 
+@main.command("valve-timing")
+@click.argument("readings", nargs=-1, required=True)
+@click.option("--unit", type=click.Choice(["in", "mm"]), default="in", help="Of every length.")
+@click.option("--checking-lift", required=True, help="The lift at which events were read.")
+@click.option("--at", type=click.Choice(["lobe", "valve"]), default="lobe", help="Where that lift was measured.")
+@click.option("--stated", multiple=True, help="A card's figure, as NAME=DEGREES; may be given again.")
+@click.option("--stop", help="A piston stop's two readings: BEFORE,AFTER.")
+@click.option("--lift", help="The lobes' lift, to work the figures over to --also-at.")
+@click.option("--rocker-ratio", help="Valve lift over lobe lift.")
+@click.option("--lash", help="At the valve.")
+@click.option("--also-at", help="Another checking lift, as 0.050@valve.")
+def valve_timing(readings: tuple[str, ...], **options: Any) -> None:
+    """Work valve timing out.
+
+    READINGS are NAME=DEGREES, or NAME=A,B,C for repeats: intake_opens, intake_closes, exhaust_opens, exhaust_closes,
+    intake_centre, exhaust_centre, intake_duration, exhaust_duration, lobe_separation, overlap, advance. Events as a
+    card writes them: intake_opens=20 is before, intake_opens=-5 after top dead centre (put -- before negative ones).
+    """
+    from service.serving.valve_timing import timing_text
+
+    click.echo(timing_text(readings, options), nl=False)
+
+
 @main.command()
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw it into this file.")
 @click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")

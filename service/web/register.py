@@ -24,6 +24,7 @@ from service.web.api.returns.routes import returns_blueprint
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
 from service.web.api.submissions.routes import submissions_blueprint
+from service.web.api.valve_timing.routes import valve_timing_blueprint
 from service.web.api.webhooks.routes import keys_blueprint, webhooks_blueprint
 from service.web.blueprint import Blueprint
 from service.web.document import make_api
@@ -74,6 +75,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (webhooks_blueprint(faces.desk), ADMIN_KEYS),
         (keys_blueprint(faces.desk), ADMIN_KEYS),
         (lift_tables_blueprint(faces.desk), STAFF_KEYS),
+        (valve_timing_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_import_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),
     )

@@ -29,6 +29,7 @@ from service.domain.catalogue import Catalogue
 from service.domain.outbox import Topic
 from service.settings import Settings
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
+from service.web.api.valve_timing.schemas import TIMING_EXAMPLES
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, Caller, as_url
@@ -55,7 +56,7 @@ CONFIG = SchemathesisConfig.from_dict(
             },
             {
                 # schemathesis sends no pictures; here each body is replaced by one. What is none has its own tests.
-                "include-path": "/v1/mail-ins/{mail_in_id}/photos",
+                "include-path-regex": "^/v1/(mail-ins/{mail_in_id}|submissions/{submission_id})/photos$",
                 "include-method": "POST",
                 "checks": {
                     "positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]},
@@ -69,8 +70,8 @@ CONFIG = SchemathesisConfig.from_dict(
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
             },
             {
-                # 422: no schema can say that rows of numbers make a lobe.
-                "include-path-regex": "^/v1/lift-tables",
+                # 422: no schema can say that rows of numbers make a lobe, or which figure has which sign.
+                "include-path-regex": "^/v1/(lift-tables|valve-timing)",
                 "include-method": "POST",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
             },
@@ -165,6 +166,8 @@ class Subject:
             known: dict[str, Any] = {"revision": 1, "part_number": "DFH-7WT"}
             if "submission_id" in case.path_parameters:
                 known["submission_id"] = self.caller.submit(SCANT)["id"]
+            if case.path.startswith("/v1/submissions/") and "photo_id" in case.path_parameters:
+                known["photo_id"] = self.photo(f"/v1/submissions/{known['submission_id']}/photos")
             if "review_id" in case.path_parameters:
                 known["review_id"] = self.review(claimed=case.path.endswith(("/release", "/lease", "/decision")))
             known |= self.posted(case)
@@ -172,7 +175,7 @@ class Subject:
             case.path_parameters |= {name: known[name] for name in case.path_parameters}
         if case.path.endswith(PART_NAMING) and case.meta.generation.mode.is_positive:
             self.name_a_part(case.body)
-        if case.path.endswith("/photos") and case.meta.generation.mode.is_positive:
+        if case.path.endswith("/photos") and case.method == "POST" and case.meta.generation.mode.is_positive:
             case.body = PICTURE
         if case.headers and "Idempotency-Key" in case.headers:
             case.headers["Idempotency-Key"] = f"{case.headers['Idempotency-Key'][:150]}-{next(self.serial)}"
@@ -180,6 +183,8 @@ class Subject:
             case.body = copy.deepcopy(LIFT_TABLE_EXAMPLES["a_bench"]["value"])  # rows that make a lobe
         if case.path.endswith("/readings") and isinstance(case.body, dict) and case.body.get("unit") == "mm":
             case.body["unit"] = "in"  # the submission's, which no schema can say
+        if case.path == "/v1/valve-timing" and case.meta.generation.mode.is_positive and next(self.serial) % 3:
+            case.body = copy.deepcopy(TIMING_EXAMPLES["four_events"]["value"])
 
     def review(self, *, claimed: bool) -> str:
         """A review that waits, or that the caller has in hand."""
@@ -224,9 +229,13 @@ class Subject:
         """A shaft that has come, and a photo of it."""
         mail_in_id = self.caller.post("/v1/mail-ins", {}).get_json()["id"]
         self.caller.post(f"/v1/mail-ins/{mail_in_id}/events", {"kind": "received", "place": "shelf 2"})
-        path = f"/v1/mail-ins/{mail_in_id}/photos"
+        return {"mail_in_id": mail_in_id, "photo_id": self.photo(f"/v1/mail-ins/{mail_in_id}/photos")}
+
+    def photo(self, path: str) -> str:
+        """A photo that was added there."""
         photo = self.caller.send("POST", path, data=PICTURE, content_type="image/png").get_json()
-        return {"mail_in_id": mail_in_id, "photo_id": photo["id"]}
+        added: str = photo["id"]
+        return added
 
     def endpoint(self) -> str:
         """A webhook address of its own."""

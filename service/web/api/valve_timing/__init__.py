@@ -1,0 +1,1 @@
+"""Valve timing read in an engine, worked out."""
