@@ -23,6 +23,7 @@ from service.web.api.reports.routes import reports_blueprint
 from service.web.api.returns.routes import returns_blueprint
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
+from service.web.api.submissions.photos import case_photos_blueprint, case_pictures_blueprint
 from service.web.api.submissions.routes import submissions_blueprint
 from service.web.api.valve_timing.routes import valve_timing_blueprint
 from service.web.api.webhooks.routes import keys_blueprint, webhooks_blueprint
@@ -60,6 +61,8 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (running_blueprint(faces.ready, faces.metrics), ANYBODY),
         (guide_blueprint(), ANYBODY),
         (submissions_blueprint(faces.desk), EVERY_KEY),
+        (case_photos_blueprint(faces.desk, faces.photos, faces.photo_body_limit), EVERY_KEY),
+        (case_pictures_blueprint(faces.desk), STAFF_KEYS),
         (previews_blueprint(faces.desk), EVERY_KEY),
         (returns_blueprint(faces.desk), EVERY_KEY),
         (reviews_blueprint(faces.desk), STAFF_KEYS),

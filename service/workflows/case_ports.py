@@ -9,6 +9,7 @@ from uuid import UUID
 
 from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.review import Decision, Verdict
+from service.workflows.mail_in_ports import PhotoEntry, Picture
 
 
 @dataclass(frozen=True)
@@ -98,6 +99,18 @@ class CaseStore(Protocol):
 
     def notes(self, submission_id: UUID) -> tuple[Note, ...]:
         """A case's notes, first to last."""
+        ...
+
+    def add_photo(self, submission_id: UUID, key_id: UUID, added_by: str, picture: Picture) -> PhotoEntry:
+        """Keep a photo of a case."""
+        ...
+
+    def photos(self, submission_id: UUID) -> tuple[PhotoEntry, ...]:
+        """A case's photos, without the pictures, first to last."""
+        ...
+
+    def photo(self, submission_id: UUID, photo_id: UUID) -> bytes | None:
+        """A photo of a case, as JPEG."""
         ...
 
     def close(

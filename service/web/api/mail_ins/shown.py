@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from uuid import UUID
 
 import marshmallow as ma
 
@@ -10,8 +11,9 @@ from service.domain.access import STAFF, Role
 from service.domain.mail_in import ArrivedCondition, EventKind, MailInState
 from service.domain.units import LengthUnit
 from service.web.fields import AnswerSchema, Choice
+from service.web.pictures import PhotoSchema, photo_json
 from service.web.replies import CURSOR_PATTERN
-from service.workflows.mail_in_ports import Happened, MailIn, PhotoEntry
+from service.workflows.mail_in_ports import Happened, MailIn
 from service.workflows.mail_ins import code_of, spoken_code
 
 
@@ -29,17 +31,6 @@ class HappenedSchema(AnswerSchema):
     details = ma.fields.Dict(
         keys=ma.fields.String(), metadata={"description": "`round`, `letter` or `tracking`, by kind."}
     )
-
-
-class PhotoSchema(AnswerSchema):
-    """A photo of a shaft."""
-
-    id = ma.fields.UUID(required=True)
-    url = ma.fields.String(required=True)
-    width = ma.fields.Integer(required=True)
-    height = ma.fields.Integer(required=True)
-    added_by = ma.fields.String(required=True)
-    added_at = ma.fields.DateTime(required=True)
 
 
 class MailInSchema(AnswerSchema):
@@ -113,7 +104,7 @@ def mail_in_json(mail_in: MailIn, role: Role, *, whole: bool = True) -> dict[str
             "note": mail_in.note,
         }
         if whole:
-            shown["photos"] = [photo_json(mail_in, photo) for photo in mail_in.photos]
+            shown["photos"] = [photo_json(photos_folder(mail_in.id), photo) for photo in mail_in.photos]
     return shown
 
 
@@ -135,13 +126,6 @@ def _event_json(event: Happened, *, staff: bool) -> dict[str, Any]:
     return shown
 
 
-def photo_json(mail_in: MailIn, photo: PhotoEntry) -> dict[str, Any]:
-    """A photo as it is listed."""
-    return {
-        "id": str(photo.id),
-        "url": f"/v1/mail-ins/{mail_in.id}/photos/{photo.id}",
-        "width": photo.width,
-        "height": photo.height,
-        "added_by": photo.added_by,
-        "added_at": photo.added_at.isoformat(),
-    }
+def photos_folder(mail_in_id: UUID) -> str:
+    """Where a shaft's photos lie."""
+    return f"/v1/mail-ins/{mail_in_id}/photos"
