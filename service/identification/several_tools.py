@@ -22,6 +22,7 @@ from service.identification.table import Floats, Ints
 from service.identification.undersize import (
     MOST_SHIFTS,
     alike_spans,
+    shift_bounds,
     steps_between_shifts,
     undersize_log_density,
     windows,
@@ -66,7 +67,7 @@ def _with_undersize(
 ) -> Floats:
     """Rows whose base circles are off by one unknown amount, that amount summed over: (combinations, K, M)."""
     result = np.zeros((combinations.shape[0], rows.size, zeros.size))
-    low, high = windows(rows, lobes, combinations, zeros, grid.step, model)
+    low, high = windows(lobes, combinations, shift_bounds(rows, zeros, model), grid.step)
     every = steps_between_shifts(rows, lobes, grid.step)
     for chosen in alike_spans(low, high, np.flatnonzero(np.isfinite(low).all(axis=1))):
         # the shift is less the undersize; what the zero takes is added to the window

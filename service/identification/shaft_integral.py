@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from service.identification.table import Floats, Ints
 from service.identification.undersize import (
     MOST_SHIFTS,
     alike_spans,
+    shift_bounds,
     steps_between_shifts,
     undersize_log_density,
     windows,
@@ -66,6 +67,63 @@ def shaft_log_density(
     return result
 
 
+@dataclass(frozen=True, eq=False)
+class _Places:
+    """K rows, told apart by what the weights of a shift depend on (C sorts) and by what the lobes see (P patterns).
+
+    Rows of one pattern differ at most in their core, and in where its base circles lie as a whole: given where the
+    lobe's own base circle lies, they are the same lobes. `sort_of` and `pattern_of` (K,) say whose is whose; `sorts`
+    and `patterns` hold one row of each.
+    """
+
+    sorts: Ints
+    sort_of: Ints
+    patterns: Ints
+    pattern_of: Ints
+    anchor: Floats
+    """(K,) mm: the base circle that the rows' shifts are counted from."""
+    family_of: Ints
+    """(P,): patterns whose base circles differ by one and the same amount, which can stand at the same shifts."""
+
+    @classmethod
+    def among(cls, rows: Rows, core_of_row: Ints, loosely: bool) -> _Places:
+        """The sorts and patterns of `rows`; only where base circles are loose do they move as a whole."""
+        anchor = np.zeros(rows.size)
+        if loosely:
+            anchor = np.where(np.isfinite(rows.base[:, 0]), rows.base[:, 0], rows.base[:, 1])
+            anchor = np.where(np.isfinite(anchor), anchor, 0.0)
+        kind = rows.kind.astype(float)
+        apart = np.round(rows.base - anchor[:, None], _SAME_DECIMALS)
+        sorts, sort_of = _distinct(core_of_row.astype(float), kind, rows.undersize_sd, anchor)
+        patterns, pattern_of = _distinct(*apart.T, *rows.base_sd.T, *rows.lift.T, *rows.lift_sd.T, kind)
+        _, family_of = _distinct(*apart[patterns].T, kind[patterns])
+        return cls(sorts, sort_of, patterns, pattern_of, anchor, family_of)
+
+    def of_patterns(self, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+        """What each pattern's rows leave open between them, from the base circle of the row that stands for it."""
+        own = self.anchor[self.patterns]
+        least, most = np.full(own.size, np.inf), np.full(own.size, -np.inf)
+        np.minimum.at(least, self.pattern_of, low + self.anchor)
+        np.maximum.at(most, self.pattern_of, high + self.anchor)
+        return least - own, most - own
+
+
+_SAME_DECIMALS = 9
+"""Base circles that differ by less than a millionth of a micrometre are the same number written in another unit."""
+
+
+def _distinct(*columns: Floats) -> tuple[Ints, Ints]:
+    """(one place of each distinct row of the columns, each row's own among them); NaN is NaN's like."""
+    table = np.nan_to_num(np.stack(columns), nan=np.inf)
+    order = np.lexsort(table)
+    sorted_ = table[:, order]
+    new = np.ones(order.size, bool)
+    new[1:] = (sorted_[:, 1:] != sorted_[:, :-1]).any(axis=0)
+    of_row = np.empty(order.size, np.int64)
+    of_row[order] = np.cumsum(new) - 1
+    return order[new], of_row
+
+
 def _one_tool(
     rows: Rows,
     lobes: Sequence[LobeReadings],
@@ -79,71 +137,73 @@ def _one_tool(
     """Zero and undersize enter as their difference s = Z - U: one grid of shifts. (H, K)."""
     every = steps_between_shifts(rows, lobes, grid.step) if loosely else grid.apart
     result = np.empty((back.size, rows.size))
-    low, high = windows(rows, lobes, combinations, weights.zeros, every * grid.step, model)
-    alike, of_row = _alike(rows, weights.core_of_row)
+    places = _Places.among(rows, weights.core_of_row, loosely)
+    patterns, seen = rows.take(places.patterns), [lobe.among(places.patterns) for lobe in lobes]
+    own_weights = replace(weights, core_of_row=weights.core_of_row[places.sorts])
+    sorts = rows.take(places.sorts)
+    bounds = places.of_patterns(*shift_bounds(rows, weights.zeros, model))
+    low, high = windows(seen, combinations, bounds, every * grid.step)
     free = np.flatnonzero(~np.isfinite(low).all(axis=1))
     if free.size:
         # no width was read, and so there is nothing that zero or undersize could move
-        at_rest = _lobes_at(rows, lobes, combinations[free], Shifts(np.zeros(rows.size), 1, 1, grid.step, grid.coarse))
+        still = Shifts(np.zeros(patterns.size), 1, 1, grid.step, grid.coarse)
+        at_rest = _lobes_at(patterns, seen, combinations[free], still)[..., 0][:, places.pattern_of]
         place = np.zeros(combinations.shape[0], np.int64)
         place[free] = np.arange(free.size)
         members = np.flatnonzero(np.isin(back, free))
-        result[members] = weights.alone()[members] + at_rest[place[back[members]], :, 0]
-    for chosen, first, count in _spans(low, high, of_row, weights.zeros, every * grid.step, loosely):
-        at = Shifts(weights.zeros[0] + every * grid.step * first, count, every, grid.step, grid.coarse)
+        result[members] = weights.alone()[members] + at_rest[place[back[members]]]
+    for chosen, first, count in _spans(low, high, places, weights.zeros, every * grid.step, loosely):
+        # `first` is where each row's base circle, as shifted, begins: for all rows of a pattern in the same place
+        shift = first[places.pattern_of] - places.anchor
+        at = Shifts(shift[places.patterns], count, every, grid.step, grid.coarse)
         members = np.flatnonzero(np.isin(back, chosen))
         needed, of_needed = np.unique(weights.of[members], return_inverse=True)
-        own_weights = replace(weights, core_of_row=weights.core_of_row[alike])
-        of_shift, top = _shift_weights(rows.take(alike), own_weights, needed, first[alike], count, grid, every, model)
-        of_shift, top = of_shift[:, of_row], top[:, of_row]
+        of_shift, top = _shift_weights(sorts, own_weights, needed, shift[places.sorts], count, grid, every, model)
         pieces = math.ceil(members.size * rows.size * count / MOST_NUMBERS)
         for few in np.array_split(np.argsort(back[members], kind="stable"), pieces):
             some, own = np.unique(back[members[few]], return_inverse=True)
-            density = _lobes_at(rows, lobes, combinations[some], at)
+            density = _lobes_at(patterns, seen, combinations[some], at)
             best = density.max(axis=2)
             best = np.where(np.isfinite(best), best, 0.0)
             linear = np.exp(density - best[..., None])
-            total = np.einsum("hks,hks->hk", of_shift[of_needed[few]], linear[own])
+            total = _summed(of_shift[of_needed[few]], linear[own], places)
             with np.errstate(divide="ignore"):
-                result[members[few]] = np.log(total) + top[of_needed[few]] + best[own]
+                found = np.log(total)
+            found += top[of_needed[few]][:, places.sort_of]
+            found += best[own][:, places.pattern_of]
+            result[members[few]] = found
     return result
 
 
-def _alike(rows: Rows, core_of_row: Ints) -> tuple[Ints, Ints]:
-    """(one row of each sort, each row's sort): rows of a sort differ in their lifts alone."""
-    sort = np.stack([core_of_row.astype(float), rows.kind.astype(float), rows.undersize_sd, *rows.base.T])
-    order = np.lexsort(sort)
-    sorted_ = sort[:, order]
-    with np.errstate(invalid="ignore"):
-        new = ~((sorted_[:, 1:] == sorted_[:, :-1]) | (np.isnan(sorted_[:, 1:]) & np.isnan(sorted_[:, :-1]))).all(
-            axis=0
-        )
-    begins = np.concatenate([[True], new])
-    of_row = np.empty(rows.size, np.int64)
-    of_row[order] = np.cumsum(begins) - 1
-    return order[begins], of_row
+_WORTH_A_PRODUCT = 8
+
+
+def _summed(of_shift: Floats, linear: Floats, places: _Places) -> Floats:
+    """Weights (H, C, S) times densities (H, P, S), summed over the shifts for each row's sort and pattern: (H, K)."""
+    if of_shift.shape[1] * linear.shape[1] <= _WORTH_A_PRODUCT * places.sort_of.size:
+        every_pair = np.matmul(of_shift, np.swapaxes(linear, 1, 2))
+        return np.asarray(every_pair[:, places.sort_of, places.pattern_of])
+    return np.asarray(np.einsum("hks,hks->hk", of_shift[:, places.sort_of], linear[:, places.pattern_of]))
 
 
 def _spans(
-    low: Floats, high: Floats, of_row: Ints, zeros: Floats, apart: float, loosely: bool
-) -> Iterator[tuple[Ints, Ints, int]]:
-    """(combinations, each row's first shift from the zeros' first, how many shifts): `apart` from each other, in mm.
-
-    Rows of one sort take the same shifts.
-    """
+    low: Floats, high: Floats, places: _Places, zeros: Floats, apart: float, loosely: bool
+) -> Iterator[tuple[Ints, Floats, int]]:
+    """(combinations, where each pattern's base circle begins, how many shifts `apart` from each other), in mm."""
     read = np.flatnonzero(np.isfinite(low).all(axis=1))
     if not loosely:
         # with no undersize the shift is the zero
         if read.size:
-            yield read, np.zeros(low.shape[1], np.int64), zeros.size
+            yield read, np.full(low.shape[1], zeros[0]), zeros.size
         return
+    anchor = places.anchor[places.patterns]
+    low, high = low + anchor, high + anchor
     for chosen in alike_spans(low, high, read):
-        first, last = np.full(of_row.max() + 1, np.inf), np.full(of_row.max() + 1, -np.inf)
-        np.minimum.at(first, of_row, low[chosen].min(axis=0))
-        np.maximum.at(last, of_row, high[chosen].max(axis=0))
-        begin = np.floor((first - zeros[0]) / apart).astype(np.int64)
-        end = np.ceil((last - zeros[0]) / apart).astype(np.int64)
-        yield chosen, begin[of_row], int(min((end - begin).max() + 1, MOST_SHIFTS))
+        size = int(places.family_of.max()) + 1
+        first, last = np.full(size, np.inf), np.full(size, -np.inf)
+        np.minimum.at(first, places.family_of, low[chosen].min(axis=0))
+        np.maximum.at(last, places.family_of, high[chosen].max(axis=0))
+        yield chosen, first[places.family_of], int(min(math.ceil((last - first).max() / apart) + 1, MOST_SHIFTS))
 
 
 def _lobes_at(rows: Rows, lobes: Sequence[LobeReadings], chosen: Ints, at: Shifts) -> Floats:
@@ -157,33 +217,31 @@ def _lobes_at(rows: Rows, lobes: Sequence[LobeReadings], chosen: Ints, at: Shift
 
 
 def _shift_weights(
-    rows: Rows,
+    sorts: Rows,
     weights: ZeroWeights,
     needed: Ints,
-    first: Ints,
+    first: Floats,
     count: int,
     grid: Grid,
     every: int,
     model: MeasuringModel,
 ) -> tuple[Floats, Floats]:
-    """How likely each shift is before the lobes: (needed, K, S) on a scale whose log is the second, (needed, K).
+    """How likely each shift is before the lobes: (needed, C, S) on a scale whose log is the second, (needed, C).
 
-    Row k's shifts are the zeros' first plus (`first[k]` + n) `every` steps. With no undersize the shift is the zero
-    itself; otherwise it is the zero less the undersize, summed over the zeros: once for each core and kind of row.
+    The shifts of sort c are `first[c]` + n `every` steps. With no undersize the shift is the zero itself; otherwise it
+    is the zero less the undersize, summed over the zeros.
     """
-    n_z = weights.zeros.size
     log_weight = weights.log_weight[needed]
     top = log_weight.max(axis=2)
     top = np.where(np.isfinite(top), top, 0.0)
-    linear = np.exp(log_weight - top[..., None])
-    if (rows.kind == Kind.MADE).all():
-        return linear[:, weights.core_of_row], top[:, weights.core_of_row]
-    steps = every * (first[:, None] + np.arange(count))
-    least, most = -steps[:, -1], grid.apart * (n_z - 1) - steps[:, 0]
-    span = np.arange(int((most - least).max()) + 1, dtype=float)
-    undersize: Floats = grid.step * (least[:, None] + span)
-    prior = np.exp(undersize_log_density(undersize, rows, model)) * (every * grid.step)
-    away = grid.apart * np.arange(n_z)[:, None] - steps[:, None] - least[:, None, None]
-    at_each = np.take_along_axis(prior, away.reshape(rows.size, -1), axis=1).reshape(away.shape)
-    found = np.matmul(np.swapaxes(linear[:, weights.core_of_row], 0, 1), at_each)
-    return np.swapaxes(found, 0, 1), top[:, weights.core_of_row]
+    linear = np.exp(log_weight - top[..., None])[:, weights.core_of_row]
+    top = top[:, weights.core_of_row]
+    if (sorts.kind == Kind.MADE).all():
+        return linear, top
+    # z_m - s_n takes only so many distinct values
+    steps = grid.apart * np.arange(weights.zeros.size)[:, None] - every * np.arange(count)
+    least = int(steps.min())
+    undersize = (weights.zeros[0] - first)[:, None] + grid.step * np.arange(least, int(steps.max()) + 1)
+    prior = np.exp(undersize_log_density(undersize, sorts, model)) * (every * grid.step)
+    found = np.matmul(np.swapaxes(linear, 0, 1), prior[:, steps - least])
+    return np.swapaxes(found, 0, 1), top

@@ -33,12 +33,15 @@ def undersize_log_density(undersize: Floats, rows: Rows, model: MeasuringModel) 
     return np.where((rows.kind == Kind.STRANGER)[:, None], log_normal(undersize, spread), gamma)
 
 
-def _undersize_range(rows: Rows, model: MeasuringModel) -> tuple[Floats, Floats]:
-    """(least, most) undersize worth following, a row: 1e-7 of a regrind's prior lies beyond, 2e-6 of a stranger's."""
+def shift_bounds(rows: Rows, zeros: Floats, model: MeasuringModel) -> tuple[Floats, Floats]:
+    """(least, most) shift s = Z - U that the undersize's prior makes worth following, for each row.
+
+    1e-7 of a regrind's undersize lies beyond, 2e-6 of a stranger's.
+    """
     spread = 4.8 * rows.undersize_sd
     stranger = rows.kind == Kind.STRANGER
     most = model.regrind_undersize_mean + 12 * model.regrind_undersize_sd
-    return np.where(stranger, -spread, 0.0), np.where(stranger, spread, most)
+    return zeros[0] - np.where(stranger, spread, most), zeros[-1] + np.where(stranger, spread, 0.0)
 
 
 def _window(lobe: LobeReadings) -> tuple[Floats, Floats]:
@@ -60,13 +63,14 @@ def _window(lobe: LobeReadings) -> tuple[Floats, Floats]:
 
 
 def windows(
-    rows: Rows, lobes: Sequence[LobeReadings], combinations: Ints, zeros: Floats, step: float, model: MeasuringModel
+    lobes: Sequence[LobeReadings], combinations: Ints, bounds: tuple[Floats, Floats], step: float
 ) -> tuple[Floats, Floats]:
-    """Where a combination's lobes and the undersize's prior let the shift lie: two arrays (combinations, K).
+    """Where a combination's lobes and each row's `bounds` let the shift lie: two arrays (combinations, K).
 
     Infinite where the combination reads no lobe.
     """
-    shape = (combinations.shape[0], rows.size)
+    least, most = bounds
+    shape = (combinations.shape[0], least.size)
     low, high = np.full(shape, -np.inf), np.full(shape, np.inf)
     for column, lobe in enumerate(lobes):
         v_low, v_high = _window(lobe)
@@ -74,10 +78,9 @@ def windows(
         read = (which >= 0)[:, None]
         low = np.where(read, np.maximum(low, v_low[which]), low)
         high = np.where(read, np.minimum(high, v_high[which]), high)
-    least, most = _undersize_range(rows, model)
     read_any = np.isfinite(low) & np.isfinite(high)
-    low = np.where(read_any, np.maximum(low, zeros[0] - most), low)
-    high = np.where(read_any, np.minimum(high, zeros[-1] - least), high)
+    low = np.where(read_any, np.maximum(low, least), low)
+    high = np.where(read_any, np.minimum(high, most), high)
     with np.errstate(invalid="ignore"):
         middle = (low + high) / 2
     empty = high <= low
