@@ -1,16 +1,21 @@
-"""A real browser on the real application: the pages over HTTP, with the run's Postgres and Redis behind them."""
+"""A real browser on the real application: the pages over HTTP, with the run's Postgres and Redis behind them.
+
+`deploy/test tests/browser --pictures FOLDER` makes a picture of every state that is looked at.
+"""
 
 from __future__ import annotations
 
+import re
 import shutil
 import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from flask import Flask
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 from werkzeug.serving import WSGIRequestHandler, make_server
 
 from service.domain.access import Role
@@ -38,6 +43,21 @@ QUIET = (
 )
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 DESKTOP, TABLET, TELEPHONE = (1280, 900), (820, 1180), (360, 740)
+
+
+pictures: Path | None = None
+"""Where pictures of the states go, if they are wanted."""
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Take `--pictures` where the browser's tests are named on the command line."""
+    parser.addoption("--pictures", type=Path, help="folder for a picture of every state of the pages")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Note where pictures go."""
+    global pictures
+    pictures = config.getoption("--pictures", None)
 
 
 class _SilentHandler(WSGIRequestHandler):
@@ -114,7 +134,20 @@ def sign_in(page: Page, key: str) -> None:
     page.get_by_role("heading", name="Call").wait_for()
 
 
+def tab_to(page: Page, target: Locator) -> None:
+    """Bring the focus there as somebody without a mouse does; the focus must be seen wherever it stands."""
+    for _ in range(120):
+        if target.evaluate("it => it === document.activeElement"):
+            expect(target).to_have_css("outline-style", "solid")
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"the Tab key does not lead to {target}")
+
+
 def check_accessible(page: Page, what: str) -> None:
     """No violation of WCAG 2.2 A and AA, or of axe's best practice, in the page's present state."""
+    if pictures is not None:
+        pictures.mkdir(parents=True, exist_ok=True)
+        page.screenshot(path=pictures / f"{re.sub('[^a-z0-9]+', '-', what.lower()).strip('-')}.png", full_page=True)
     results = Axe().run(page, options=RULES)
     assert results.violations_count == 0, f"{what}:\n{results.generate_report()}"

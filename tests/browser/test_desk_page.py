@@ -8,7 +8,7 @@ from playwright.sync_api import Page, Route, expect
 
 from service.domain.access import Role
 from tests.api.conftest import Caller
-from tests.browser.conftest import DESKTOP, TABLET, OpenPage, check_accessible, sign_in
+from tests.browser.conftest import DESKTOP, TABLET, OpenPage, check_accessible, sign_in, tab_to
 
 Json = dict[str, Any]
 
@@ -31,12 +31,13 @@ def test_a_call_is_taken_from_the_first_digit_to_the_answer_by_keyboard_alone(de
 
     page.keyboard.press("F2")
     expect(page.locator(".entry.wanted input.values")).to_be_focused()
-    page.get_by_label("Intake lobe height", exact=True).focus()
+    tab_to(page, page.get_by_label("Intake lobe height", exact=True))
     type_rows(page, *SAMPLE_ROWS[2:], "5.1225", "28")
     expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
     expect(page.get_by_role("status")).to_contain_text("KG8-3J7")
     expect(page.locator(".chart svg")).to_be_visible()
-    page.locator("summary", has_text="Why KG8-3J7").click()
+    tab_to(page, page.locator("summary", has_text="Why KG8-3J7"))
+    page.keyboard.press("Enter")
     expect(page.get_by_role("region", name="Evidence for KG8-3J7")).to_contain_text("Intake lobe height")
     check_accessible(page, "a call that is identified")
 

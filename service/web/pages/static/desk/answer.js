@@ -2,7 +2,8 @@
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { percent } from "../shared/amounts.js";
-import { labelOf } from "./readings.js";
+import { TOOLS, labelOf } from "./readings.js";
+import { plain } from "./words.js";
 
 export const UNITS = { in: "inches", mm: "millimetres" };
 
@@ -110,12 +111,28 @@ export function cautions(said) {
     </details>`;
 }
 
-/** The service's chart, taken into the page as the drawing it is, so that what it says can be read out. */
-export function chart(svg) {
-  if (!svg) return nothing;
+/** What was read, as it was written. */
+export function readingsTable(said) {
+  const { readings, counts } = said.submission;
+  return html`
+    <table><caption class="unseen">Readings</caption>
+      <thead><tr><th scope="col">Reading</th><th scope="col" class="number">In ${UNITS[said.unit]}</th><th scope="col">Tool</th></tr></thead>
+      <tbody>${readings.map((each) => html`<tr><th scope="row">${labelOf(each)}</th><td class="number">${each.values.join("  ")}</td><td class="soft">${TOOLS[each.instrument]}</td></tr>`)}
+      ${Object.entries(counts ?? {}).map(([name, count]) => html`<tr><th scope="row">${plain(name)}</th><td class="number">${count}</td><td></td></tr>`)}</tbody>
+    </table>`;
+}
+
+/** A drawing of the service's, taken into the page as the drawing it is, so that what it says can be read out. */
+export function drawingOf(svg) {
+  if (!svg) return null;
   const drawing = new DOMParser().parseFromString(svg, "image/svg+xml").documentElement;
-  if (drawing.localName !== "svg") return nothing;
-  return html`<details open><summary><h3>Chart</h3></summary><div class="chart">${document.adoptNode(drawing)}</div></details>`;
+  return drawing.localName === "svg" ? document.adoptNode(drawing) : null;
+}
+
+/** The chart of an answer. */
+export function chart(svg) {
+  const drawing = drawingOf(svg);
+  return drawing ? html`<details open><summary><h3>Chart</h3></summary><div class="chart">${drawing}</div></details>` : nothing;
 }
 
 /** The answer as text for an e-mail. */

@@ -3,7 +3,7 @@
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { Latest, Refused, Unreachable, onceKey } from "../shared/api.js";
 import { advice, candidates, cautions, chart, derived, evidence, headline, summary, verdict } from "./answer.js";
-import { MORE, QUALIFIERS, TOOLS, bodyOf, correct, emptyCall, faultOf, labelOf, makeRow, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
+import { MORE, QUALIFIERS, TOOLS, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
 
 const QUIET_MS = 250;
 const RETRY_MS = 3000;
@@ -21,7 +21,7 @@ const NAMES = { source: "By", unit: "Unit", instrument: "Tool", experience: "Han
 /** A call being taken. `changed()` is called whenever the screen has to be drawn again. */
 export class Call {
   constructor(api, { changed, say, copy, signOut }) {
-    Object.assign(this, { api, changed, say, copy, signOut });
+    Object.assign(this, { api, changed, say, copy, signOut, notice: "" });
     this.call = readDraft();
     this.reset();
     this.latest = new Latest(
@@ -177,6 +177,17 @@ export class Call {
     document.querySelector(".entry input")?.focus();
   }
 
+  /** Go on with a case that was kept before; false where a call is under way that was not. */
+  resume(file) {
+    if (bodyOf(this.call).body.readings.length && !this.isKept) return false;
+    this.latest.cancel();
+    this.call = callOf(file);
+    this.reset();
+    writeDraft(this.call);
+    this.ask(0);
+    return true;
+  }
+
   // -- the screen ---------------------------------------------------------------------------------------------------
 
   view() {
@@ -283,6 +294,7 @@ export class Call {
           </div></fieldset>
           ${input("markings", "Marks on the shaft (kept, never used)")}
           ${input("name", "Name")}${input("email", "E-mail", "email")}${input("phone", "Telephone", "tel")}
+          ${this.notice ? html`<p class="small soft">Read out: ${this.notice}</p>` : nothing}
           <label>Note<textarea .value=${this.call.note} @input=${(e) => { this.call.note = e.target.value; writeDraft(this.call); this.changed(); }}></textarea></label>
         </div>
       </details>`;

@@ -1,9 +1,14 @@
-/** The desk page: a key at the door, then calls and the queue, over the API and nothing else. */
+/** The desk page: a key at the door, then calls, the queue and the rest, over the API and nothing else. */
 
 import { html, nothing, render } from "../shared/vendor/lit-html.js";
 import { Api, Refused, Unreachable } from "../shared/api.js";
+import { Bench } from "./bench.js";
 import { Call } from "./call.js";
+import { CaseFile } from "./case_file.js";
+import { Find } from "./find.js";
+import { LookAlikes } from "./look_alikes.js";
 import { Queue, Review } from "./queue.js";
+import { Shaft, Shafts } from "./shafts.js";
 
 const KEY = "lobedesk.key";
 const PERSON = "lobedesk.person";
@@ -12,7 +17,11 @@ const root = document.getElementById("desk");
 let api = null;
 let person = localStorage.getItem(PERSON) ?? "";
 let call = null;
+let find = null;
+let bench = null;
+let notice = "";
 let screen = null;
+let room = "call";
 let message = "";
 let said = "";
 let toCopy = null;
@@ -47,14 +56,38 @@ async function signIn(event) {
 function enter(with_) {
   api = with_;
   call = new Call(api, { changed, say, copy, signOut });
+  find = new Find(api, { changed, say });
+  bench = new Bench(api, { changed, say });
   route();
   document.querySelector(".entry input")?.focus();
+  tellNotice();
+}
+
+/** What a customer is to be told before they leave a name; without a line the next sign-in brings it. */
+async function tellNotice() {
+  try {
+    notice = (await api.get("/v1/privacy/notice")).body.notice;
+  } catch (error) {
+    if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
+    return;
+  }
+  if (call) call.notice = notice;
+  if (screen instanceof Shafts) screen.notice = notice;
+  draw();
+}
+
+/** Go on with a case as a call. */
+function resume(file) {
+  if (call.resume(file)) location.hash = "#/call";
+  else say("A call is half taken; keep it first, or begin a new one.");
+  if (screen !== call) screen.trouble = said;
+  draw();
 }
 
 function signOut(why = "") {
   sessionStorage.removeItem(KEY);
   call?.latest.cancel();
-  api = call = screen = null;
+  api = call = find = bench = screen = null;
   message = typeof why === "string" ? why : "";
   draw();
 }
@@ -78,13 +111,34 @@ const door = () => html`
 function route() {
   if (!api) return draw();
   const [, name, id] = location.hash.split("/");
-  const tools = { changed, say, person };
-  if (name === "queue") screen = new Queue(api, tools);
-  else if (name === "review" && id) screen = new Review(api, id, tools);
-  else screen = call;
+  const tools = { changed, say, person, copy, resume, notice };
+  const makes = {
+    queue: () => new Queue(api, tools),
+    review: () => new Review(api, id, tools),
+    find: () => find,
+    case: () => new CaseFile(api, id, tools),
+    shafts: () => new Shafts(api, tools),
+    shaft: () => new Shaft(api, id, tools),
+    bench: () => bench,
+    alike: () => new LookAlikes(api, tools),
+  };
+  room = name in makes ? name : "call";
+  screen = makes[name]?.() ?? call;
   screen.load?.();
   draw();
+  if (screen === call) document.querySelector(".entry.wanted input, .entry input")?.focus();
+  else document.getElementById("main")?.focus();
 }
+
+/** The rooms of the desk, and the screens that belong to each. */
+const ROOMS = [
+  ["call", "Call", []],
+  ["queue", "Queue", ["review"]],
+  ["find", "Find", ["case"]],
+  ["shafts", "Shafts", ["shaft"]],
+  ["bench", "Bench", []],
+  ["alike", "Look-alikes", []],
+];
 
 const link = (hash, words, current) => html`<a href=${hash} aria-current=${current ? "page" : nothing}>${words}</a>`;
 
@@ -93,8 +147,7 @@ const inside = () => html`
   <header class="bar">
     <strong>Camshaft desk</strong>
     <nav aria-label="Desk">
-      ${link("#/call", "Call", screen === call)}
-      ${link("#/queue", "Queue", screen !== call)}
+      ${ROOMS.map(([name, words, within]) => link(`#/${name}`, words, name === room || within.includes(room)))}
       <a href="/guide/" target="_blank" rel="noopener">Guide<span class="unseen"> (new tab)</span></a>
     </nav>
     <span class="end small soft">${person}</span>

@@ -1,9 +1,10 @@
 /** The human queue: what waits, one case at a time, and what a person decides of it. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { Refused, Unreachable, onceKey } from "../shared/api.js";
-import { advice, candidates, cautions, chart, derived, evidence, verdict } from "./answer.js";
-import { TOOLS, labelOf } from "./readings.js";
+import { onceKey } from "../shared/api.js";
+import { advice, candidates, cautions, chart, derived, evidence, readingsTable, verdict } from "./answer.js";
+import { Photos } from "./pictures.js";
+import { clock, day, plain, stateOf, wordsOf } from "./words.js";
 
 const WHY = {
   ambiguous: "The readings cannot tell",
@@ -13,15 +14,6 @@ const WHY = {
   automatic_sample: "Second look at an answer",
   low_confidence: "Second look at a guess",
 };
-const plain = (name) => name.replaceAll("_", " ");
-const clock = (iso) => new Date(iso).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
-
-/** Where a failed call leaves the screen: words for the person. */
-function wordsOf(error) {
-  if (error instanceof Unreachable) return "No connection; nothing was changed. Try again.";
-  if (error instanceof Refused) return error.problem.errors?.[0]?.detail ?? error.message;
-  throw error;
-}
 
 export class Queue {
   constructor(api, { changed, say, person }) {
@@ -99,6 +91,7 @@ export class Review {
     Object.assign(this, { api, id, changed, say, sheet: null, trouble: "", done: "" });
     this.verdict = { outcome: "part", part_number: "", confidence: "likely", reason: "" };
     this.once = onceKey();
+    this.photos = new Photos(api, { changed, say });
   }
 
   async load() {
@@ -107,6 +100,8 @@ export class Review {
       const drawn = await this.api.get(body.chart);
       Object.assign(this, { sheet: body, etag, drawing: chart(drawn.body), trouble: "" });
       this.verdict.part_number ||= body.submission.candidates[0]?.part_number ?? "";
+      this.changed();
+      await this.photos.show((await this.api.get(`/v1/submissions/${body.submission_id}/photos`)).body.items);
     } catch (error) {
       this.trouble = wordsOf(error);
     }
@@ -146,18 +141,18 @@ export class Review {
       <div class="desk">
         <div class="stack">
           <h1>Case ${sheet.reference}</h1>
+          <p class="small"><a href="#/case/${sheet.submission_id}">All of this case</a></p>
           <p class="soft">${WHY[sheet.reason] ?? plain(sheet.reason)}; ${plain(sheet.source)}; opened ${clock(sheet.opened_at)}${sheet.claim ? `; in hand: ${sheet.claim.by}` : ""}</p>
           ${this.done ? html`<div class="sheet stack"><p><strong>${this.done}</strong></p><p><a href="#/queue">Back to the queue</a></p></div>` : this.#form(said)}
           <div class="sheet">
-            <table><caption class="unseen">Readings</caption>
-              <thead><tr><th scope="col">Reading</th><th scope="col" class="number">In ${said.unit}</th><th scope="col">Tool</th></tr></thead>
-              <tbody>${readings.map((each) => html`<tr><th scope="row">${labelOf(each)}</th><td class="number">${each.values.join("  ")}</td><td class="soft">${TOOLS[each.instrument]}</td></tr>`)}
-              ${Object.entries(said.submission.counts ?? {}).map(([name, count]) => html`<tr><th scope="row">${plain(name)}</th><td class="number">${count}</td><td></td></tr>`)}</tbody>
-            </table>
+            ${readingsTable(said)}
             ${said.submission.note ? html`<p class="small">Note: ${said.submission.note}</p>` : nothing}
             ${sheet.notes.map((note) => html`<p class="small">${note.by}: ${note.text}</p>`)}
             ${sheet.look_alikes.map((pair) => html`<p class="small">${pair.part_number} and ${pair.other} read alike; ${plain(pair.separated_by)} tells them apart.</p>`)}
           </div>
+          ${this.photos.shown.length || this.photos.trouble ? html`<div class="sheet stack">${this.photos.view()}</div>` : nothing}
+          ${sheet.history.length ? html`<section class="sheet stack" aria-labelledby="history"><h2 id="history">The same customer</h2>
+            <ul class="small">${sheet.history.map((each) => html`<li><a href="#/case/${each.id}">${each.reference}</a>, ${day(each.opened_at)}: ${each.decided_part ?? each.leading_part ?? ""} ${stateOf(each.state)}</li>`)}</ul></section>` : nothing}
         </div>
         <div class="stack">
           ${said.suspected_slips.map((slip) => html`<div class="slip"><h2>A slip, perhaps</h2><p>${slip.message}</p></div>`)}

@@ -1,9 +1,8 @@
 /** The rows of a call: what may be read on a shaft, in the order in which the desk asks for it. */
 
 import { readAmounts } from "../shared/amounts.js";
+import { capital, plain } from "./words.js";
 
-const plain = (name) => name.replaceAll("_", " ");
-const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 export const TOOLS = {
   digital_caliper: "digital caliper",
@@ -150,6 +149,25 @@ export function wholeBodyOf(call) {
   if (call.note.trim()) body.note = call.note.trim();
   if (call.markings.trim()) body.markings = [{ place: "as told", text: call.markings.trim() }];
   return body;
+}
+
+/** A case as a call, to go on with it: `id`, `reference`, and its submission as the API shows it. */
+export function callOf({ id, reference, submission: { unit, submission: kept, review } }) {
+  const call = { ...emptyCall(), unit, engine_family: kept.engine_family ?? "", tools: kept.tools ?? [], note: kept.note ?? "" };
+  for (const name of ["instrument", "experience", "condition"]) call[name] = kept[name] ?? "";
+  call.source = ["phone", "counter"].includes(kept.source) ? kept.source : "phone";
+  Object.assign(call, Object.fromEntries(Object.entries(kept.contact ?? {}).filter(([, value]) => value)));
+  call.markings = kept.markings.map(({ text }) => text).join(", ");
+  const taken = new Set();
+  for (const { values, instrument, ...reading } of kept.readings) {
+    let row = call.rows.find((each) => !taken.has(each) && placeOf(each.reading) === placeOf(reading));
+    if (!row) call.rows.push(row = makeRow(reading));
+    taken.add(row);
+    Object.assign(row, { text: values.join(" "), tool: instrument === kept.instrument ? "" : instrument ?? "", reading: { ...row.reading, ...reading } });
+  }
+  if (kept.counts?.gear_teeth) call.rows.find(({ reading }) => reading.feature === "gear_teeth").text = String(kept.counts.gear_teeth);
+  call.kept = { id, reference, review, body: wholeBodyOf(call) };
+  return call;
 }
 
 /** The row of a reading that is asked for, added to the call where it has none. */

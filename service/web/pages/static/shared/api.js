@@ -27,20 +27,25 @@ export class Api {
     return this.#send("POST", path, body, options);
   }
 
-  /** `{body, etag, status}`; body is parsed JSON, text where it is not JSON, null where there is none. */
-  async #send(method, path, body, { signal, headers = {} }) {
+  /**
+   * `{body, etag, status}`; body is parsed JSON, text where it is not JSON, null where there is none, and with
+   * `as: "blob"` the bytes as they came. A file is sent as it is.
+   */
+  async #send(method, path, body, { signal, headers = {}, as }) {
     const sent = { Authorization: `Bearer ${this.key}`, ...headers };
-    if (body !== undefined) sent["Content-Type"] = "application/json";
+    const isFile = body instanceof Blob;
+    if (body !== undefined) sent["Content-Type"] = isFile ? body.type : "application/json";
     let response, text;
     try {
       response = await fetch(this.base + path, {
         method,
         headers: sent,
         signal,
-        body: body === undefined ? undefined : JSON.stringify(body),
+        body: isFile || body === undefined ? body : JSON.stringify(body),
         credentials: "omit",
         cache: "no-store",
       });
+      if (as === "blob" && response.ok) return { body: await response.blob(), status: response.status };
       text = await response.text();
     } catch (error) {
       if (error.name === "AbortError") throw error;

@@ -1,0 +1,152 @@
+/** One case, whole: what was read, said, decided and noted, and the few things done with it from here. */
+
+import { html, nothing } from "../shared/vendor/lit-html.js";
+import { Refused, onceKey } from "../shared/api.js";
+import { percent } from "../shared/amounts.js";
+import { advice, candidates, cautions, chart, derived, evidence, readingsTable, summary, verdict } from "./answer.js";
+import { Photos, save } from "./pictures.js";
+import { capital, clock, plain, stateOf, verdictOf, wordsOf } from "./words.js";
+
+const SOURCES = { box_found: "The box was found", bench_measured: "The bench measured it", customer_returned: "The customer sent it back" };
+
+export class CaseFile {
+  constructor(api, id, { changed, say, copy, resume }) {
+    Object.assign(this, { api, id, changed, say, copy, resume, file: null, trouble: "", note: "", truth: { source: "box_found", part: "" } });
+    this.photos = new Photos(api, { changed, say });
+  }
+
+  async load() {
+    try {
+      const { body } = await this.api.get(`/v1/cases/${this.id}`);
+      const drawn = await this.api.get(`/v1/submissions/${this.id}/chart.svg`);
+      Object.assign(this, { file: body, drawing: chart(drawn.body), trouble: "" });
+      this.changed();
+      await this.photos.show(await this.#listed());
+    } catch (error) {
+      this.trouble = wordsOf(error);
+    }
+    this.changed();
+  }
+
+  async #listed() {
+    return (await this.api.get(`/v1/submissions/${this.id}/photos`)).body.items;
+  }
+
+  async #do(path, body, done) {
+    try {
+      await this.api.post(`/v1/cases/${this.id}/${path}`, body, { headers: { "Idempotency-Key": onceKey() } });
+      this.say(done);
+      await this.load();
+      return true;
+    } catch (error) {
+      this.trouble = wordsOf(error);
+      this.changed();
+      return false;
+    }
+  }
+
+  async #write(event) {
+    event.preventDefault();
+    if (await this.#do("notes", { text: this.note.trim() }, "Noted.")) {
+      this.note = "";
+      this.changed();
+    }
+  }
+
+  #confirm(event) {
+    event.preventDefault();
+    const part = this.truth.part.trim();
+    const outcome = part ? { outcome: "part", part_number: part } : { outcome: "not_in_catalogue" };
+    return this.#do("confirmations", { source: this.truth.source, ...outcome }, "Kept: the desk learns from it.");
+  }
+
+  async #letter() {
+    try {
+      await save(this.api, `/v1/submissions/${this.id}/letter.pdf`, `letter-${this.file.reference}.pdf`);
+    } catch (error) {
+      if (!(error instanceof Refused)) throw error;
+      this.trouble = wordsOf(error);
+      this.changed();
+    }
+  }
+
+  copySummary() {
+    if (!this.file) return;
+    const { submission: said, reference } = this.file;
+    const { readings } = said.submission;
+    this.copy(summary(said, readings, readings.map(({ values }) => values.join("  ")), reference));
+  }
+
+  view() {
+    const { file } = this;
+    if (!file) return html`<div class="stack desk-list"><h1>Case</h1>${this.trouble ? html`<p class="fault">${this.trouble}</p>` : html`<p>Working…</p>`}</div>`;
+    const { submission: said } = file;
+    const kept = said.submission;
+    const contact = Object.values(kept.contact ?? {}).filter(Boolean);
+    return html`
+      <div class="desk">
+        <div class="stack">
+          <h1>Case ${file.reference}</h1>
+          <p class="soft">${capital(plain(kept.source))}, opened ${clock(said.opened_at)}${file.closed_at ? `, closed ${clock(file.closed_at)}: ${plain(file.closed_why)}` : ""}</p>
+          ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
+          <div class="row">
+            ${file.closed_at ? nothing : html`<button type="button" class="first" @click=${() => this.resume(file)}>Go on with the call<kbd>F2</kbd></button>`}
+            <button type="button" @click=${() => this.copySummary()}>Copy summary<kbd>F8</kbd></button>
+            <button type="button" @click=${() => this.#letter()}>Letter (PDF)</button>
+            ${said.review && said.review.state !== "decided" ? html`<a href="#/review/${said.review.id}">Its review</a>` : nothing}
+          </div>
+          <div class="sheet stack">
+            <p>${contact.length ? contact.join(", ") : html`<span class="soft">No name or address.</span>`}</p>
+            ${kept.markings.length ? html`<p class="small">Marks: ${kept.markings.map(({ place, text }) => `${text} (${plain(place)})`).join("; ")}</p>` : nothing}
+            ${kept.note ? html`<p class="small">Note: ${kept.note}</p>` : nothing}
+            ${readingsTable(said)}
+          </div>
+          <div class="sheet stack">${this.photos.view((photo) => this.photos.add(`/v1/submissions/${this.id}/photos`, photo, () => this.#listed()))}</div>
+          ${this.#forms()}
+        </div>
+        <div class="stack">
+          <div class="sheet stack">${verdict(said)}${candidates(said)}</div>
+          ${this.#history()}
+          <div class="sheet stack">${derived(said)}${evidence(said, kept.readings)}${this.drawing}${advice(said)}</div>
+          ${cautions(said)}
+        </div>
+      </div>`;
+  }
+
+  #forms() {
+    return html`
+      <form class="sheet stack" @submit=${(e) => this.#write(e)}>
+        <label>Note for the desk<textarea required .value=${this.note} @input=${(e) => { this.note = e.target.value; }}></textarea></label>
+        <div class="row"><button>Write it down</button></div>
+      </form>
+      <details class="sheet"><summary><h3>What it turned out to be</h3></summary>
+        <form class="stack" @submit=${(e) => this.#confirm(e)}>
+          <label>Known how<select class="block" @change=${(e) => { this.truth.source = e.target.value; }}>
+            ${Object.entries(SOURCES).map(([value, words]) => html`<option value=${value} ?selected=${value === this.truth.source}>${words}</option>`)}</select></label>
+          <label>Part number; empty if it is none of ours<input class="block" .value=${this.truth.part} @input=${(e) => { this.truth.part = e.target.value; }}></label>
+          <div class="row"><button>Keep it</button></div>
+        </form></details>`;
+  }
+
+  #history() {
+    const { rounds, decisions, notes, confirmations, trail } = this.file;
+    const told = [
+      ...rounds.map((each) => [each.answered_at, `Answer ${each.number}, from ${each.readings} readings: ${stateOf(each.state)}${each.leading_part ? `; ${each.leading_part} leads with ${percent(each.probability)}` : ""}`, each.asked_for ? `Asked: ${each.asked_for}` : ""]),
+      ...decisions.map((each) => [each.at, `${each.by} decided: ${verdictOf(each)}, ${each.confidence}`, each.reason]),
+      ...notes.map((each) => [each.at, `${each.by} noted`, each.text]),
+      ...confirmations.map((each) => [each.at, `${SOURCES[each.source] ?? plain(each.source)}: ${verdictOf(each)}`, each.note ?? ""]),
+    ].sort(([a], [b]) => a.localeCompare(b));
+    return html`
+      <section class="sheet stack" aria-labelledby="history"><h2 id="history">What happened</h2>
+        <ol class="timeline">${told.map(([at, what, more]) => html`<li><time datetime=${at}>${clock(at)}</time><div><p>${what}</p>${more ? html`<p class="small soft">${more}</p>` : nothing}</div></li>`)}</ol>
+        <details><summary class="small">Who looked and changed what (${trail.length})</summary>
+          <ul class="small">${trail.map((each) => html`<li>${clock(each.at)}: ${each.who}, ${plain(each.action)}</li>`)}</ul></details>
+      </section>`;
+  }
+
+  onKey(key) {
+    const does = { F2: () => this.file && !this.file.closed_at && this.resume(this.file), F8: () => this.copySummary() }[key];
+    does?.();
+    return Boolean(does);
+  }
+}

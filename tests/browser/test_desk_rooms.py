@@ -1,0 +1,169 @@
+"""The desk page's other rooms in a real browser: finding a case, shafts by post, the bench, look-alikes."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from service.domain.access import Role
+from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
+from tests.api.conftest import Caller
+from tests.browser.conftest import DESKTOP, TABLET, OpenPage, check_accessible, sign_in
+from tests.integration.test_photos import png_of
+
+Json = dict[str, Any]
+
+ROOMS = ("Call", "Queue", "Find", "Shafts", "Bench", "Look-alikes")
+
+
+def enter(page: Page, room: str) -> None:
+    """Through the navigation to a room."""
+    page.get_by_role("navigation", name="Desk").get_by_role("link", name=room, exact=True).click()
+
+
+def test_a_case_is_found_by_what_the_caller_knows_and_gone_on_with(
+    desk_page: Page, desk: Caller, widget: Caller, sample: Json
+) -> None:
+    whole = list(sample["readings"])
+    contact = {"name": "Ada Quill", "email": "ada.quill@post.example"}
+    case = desk.submit(sample | {"readings": whole[:3], "counts": {}, "contact": contact})
+    photo = {"data": png_of(640, 400), "content_type": "image/png"}
+    assert desk.send("POST", f"/v1/submissions/{case['id']}/photos", **photo).status_code == 201
+    page = desk_page
+    enter(page, "Find")
+    page.get_by_label("Name").fill("qui")
+    page.keyboard.press("Enter")
+    row = page.get_by_role("row").filter(has_text=case["reference"])
+    expect(row).to_contain_text("Ada Quill")
+    check_accessible(page, "finding a case")
+
+    row.get_by_role("link").click()
+    expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+    expect(page.get_by_alt_text("Photo 1")).to_have_js_property("complete", value=True)
+    assert page.get_by_alt_text("Photo 1").evaluate("it => it.naturalWidth") == 640
+    page.get_by_label("Note for the desk").fill("Calls again at four.")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.locator(".timeline")).to_contain_text("Calls again at four.")
+    check_accessible(page, "a case")
+
+    page.keyboard.press("F2")
+    expect(page.get_by_role("heading", name="Call")).to_contain_text(case["reference"])
+    front = " ".join(whole[1]["values"])
+    expect(page.get_by_label("Front journal", exact=True)).to_have_value(front)
+    page.get_by_label("Intake lobe height", exact=True).fill("1.2085")
+    expect(page.locator(".verdict")).to_be_visible()
+    page.keyboard.press("F9")
+    expect(page.get_by_role("button", name="Kept")).to_be_visible()
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()
+    assert len(kept["submission"]["readings"]) == 4
+    assert kept["round"] == 2
+
+    enter(page, "Find")
+    page.get_by_label("Reference").fill("1234 5678")
+    page.get_by_role("button", name="Find").click()
+    expect(page.locator("main [role=alert], .first-hint")).to_be_visible()
+
+
+def test_a_posted_shaft_is_announced_received_measured_and_followed(desk_page: Page, tmp_path: Path) -> None:
+    page = desk_page
+    enter(page, "Shafts")
+    page.get_by_text("Announce a shaft").click()
+    page.get_by_label("Name").fill("Ada Quill")
+    page.get_by_label("Goes back to").fill("Ada Quill\n3 Invented Lane")
+    expect(page.get_by_text("Read out:")).to_be_visible()
+    check_accessible(page, "the shafts")
+    page.get_by_role("button", name="Announce it").click()
+    expect(page.get_by_role("heading", name="Shaft M")).to_be_visible()
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Packing slip").click()
+    assert Path(download.value.path()).read_bytes().startswith(b"%PDF-")
+
+    page.get_by_label("Where it lies now").fill("goods in, shelf 2")
+    page.get_by_label("worn", exact=True).check()
+    page.get_by_role("button", name="Record it").click()
+    timeline = page.locator(".timeline")
+    expect(timeline).to_contain_text("Received by P. Marl, goods in, shelf 2")
+    expect(timeline).to_contain_text("Looked worn.")
+
+    picture = tmp_path / "shaft.png"
+    picture.write_bytes(png_of(320, 200))
+    page.get_by_label("Add a photo").set_input_files(picture)
+    expect(page.get_by_alt_text("Photo 1")).to_be_visible()
+
+    page.get_by_label("What happens now").select_option(label="Measured here")
+    page.get_by_label("Front journal").fill("0.7498")
+    page.get_by_label("Intake lobe height").fill("1.2089 1.2090")
+    page.get_by_label("Intake base circle").fill("0.8611")
+    page.get_by_role("button", name="Record it").click()
+    expect(timeline).to_contain_text("Measured by P. Marl")
+    expect(page.get_by_role("link", name="Its case")).to_be_visible()
+    check_accessible(page, "a shaft")
+
+
+def test_a_bench_table_is_uploaded_worked_out_and_plotted(desk_page: Page, tmp_path: Path) -> None:
+    page = desk_page
+    sheet = LIFT_TABLE_EXAMPLES["a_bench"]["value"]
+    tables = {each["lobe"]: dict(map(tuple, each["table"])) for each in sheet["lobes"]}
+    lines = [f"{at},{tables['intake'][at]},{tables['exhaust'][at]}" for at in tables["intake"]]
+    file = tmp_path / "bench.csv"
+    file.write_text("\n".join(["angle,intake,exhaust", *lines]))
+    enter(page, "Bench")
+    page.get_by_label("File").first.set_input_files(file)
+    expect(page.get_by_label("Exhaust table")).to_have_value(f"angle,lift\n{chr(10).join(column(tables['exhaust']))}")
+    for field in page.get_by_label("Base circle, measured").all():
+        field.fill("0.8610")
+    page.keyboard.press("F2")
+    expect(page.get_by_role("heading", name="By the tables alone")).to_be_visible()
+    expect(page.get_by_text("once-per-turn wave").first).to_be_visible()
+    expect(page.locator(".chart svg")).to_be_visible()
+    expect(page.get_by_text(re.compile(r"Lobe separation 10(8\.0|7\.99)"))).to_be_visible()
+    check_accessible(page, "the bench")
+
+    page.get_by_label("Intake table").fill("angle,lift\n0,0.0\n2,0.1")
+    page.keyboard.press("F2")
+    expect(page.locator("main").get_by_role("alert")).to_be_visible()
+    expect(page.get_by_label("Intake table")).to_have_attribute("aria-invalid", "true")
+    check_accessible(page, "the bench with a fault")
+    page.reload()
+    expect(page.get_by_label("Intake table")).to_have_value("angle,lift\n0,0.0\n2,0.1")
+
+
+def column(table: Json) -> list[str]:
+    return [f"{at},{lift}" for at, lift in table.items()]
+
+
+def test_look_alikes_come_in_groups_with_the_cheapest_thing_that_tells_them_apart(desk_page: Page) -> None:
+    page = desk_page
+    enter(page, "Look-alikes")
+    group = page.get_by_role("region", name="KG8-3J7")
+    expect(page.locator(".groups section").first).to_be_visible()
+    check_accessible(page, "all look-alikes")
+    page.get_by_label("Part or core").fill("dfh-7wt")
+    group = page.get_by_role("region", name="DFH-7WT")
+    expect(group).to_be_visible()
+    expect(group).to_contain_text("Take the duration with a degree wheel")
+    expect(group).to_contain_text("14 crank degrees")
+    check_accessible(page, "the look-alikes")
+
+
+@pytest.mark.parametrize("size", [DESKTOP, TABLET, (DESKTOP[0] // 2, 700), (DESKTOP[0] // 4, 700)])
+def test_no_room_has_to_be_pushed_sideways(
+    new_page: OpenPage, keys: dict[Role, str], desk: Caller, sample: Json, size: tuple[int, int]
+) -> None:
+    """WCAG 2.2, 1.4.10 and 1.4.4: 1280 pixels at 200 % are 640, at 400 % 320."""
+    case = desk.submit(sample | {"ask_person": True})
+    page = new_page(size)
+    sign_in(page, keys[Role.DESK])
+    for room in ROOMS:
+        enter(page, room)
+        expect(page.locator("h1")).to_be_visible()
+        page.wait_for_load_state("networkidle")
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), room
+    for path, heading in ((f"#/case/{case['id']}", "Case"), (f"#/review/{case['review']['id']}", "Case")):
+        page.evaluate("path => { location.hash = path; }", path)
+        expect(page.get_by_role("heading", name=heading, level=1)).to_contain_text(case["reference"])
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
