@@ -112,7 +112,8 @@ def guide() -> tuple[GuideEntry, ...]:
             "flank_width",
             "Flank width",
             (
-                "Fold or cut a right-angle card and hold its corner at the nose's middle line.",
+                "Print the right-angle card, or fold one; hold its corner over the middle of the shaft, its middle "
+                "line through the nose.",
                 "Measure across the lobe with the jaws 45 degrees to one side of the nose, then to the other.",
                 "Say which is which, or give the mean of both.",
             ),

@@ -18,7 +18,8 @@ Json = dict[str, Any]
 
 PAGES = {"/desk/", "/widget/", "/guide/"}
 FILES = {f"/{room}/<path:name>" for room in ("desk", "widget", "guide", "shared")}
-OPEN = {"/healthz", "/readyz", "/metrics", "/openapi.json", "/docs", "/v1/guide"} | PAGES | FILES
+OPEN = {"/healthz", "/readyz", "/metrics", "/openapi.json", "/docs", "/v1/guide", "/v1/guide/papers.pdf"}
+OPEN |= PAGES | FILES
 AUDIENCES = {
     "submissions": set(Role),
     "previews": set(Role),

@@ -32,3 +32,11 @@ def test_every_page_is_served_under_a_policy_that_lets_in_nothing_from_elsewhere
 def test_no_page_leads_out_of_its_folder(nobody: Caller) -> None:
     for path in ("/desk/../routes.py", "/desk/%2e%2e/%2e%2e/routes.py", "/shared/../../__init__.py", "/shared/"):
         assert nobody.get(path).status_code == 404, path
+
+
+def test_the_papers_are_for_anybody_and_are_not_sent_twice(nobody: Caller) -> None:
+    path = nobody.get("/v1/guide").get_json()["papers"]
+    printed = nobody.get(path)
+    assert printed.content_type == "application/pdf"
+    assert printed.data.startswith(b"%PDF-")
+    assert nobody.get(path, If_None_Match=printed.headers["ETag"]).status_code == 304

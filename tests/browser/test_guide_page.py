@@ -14,6 +14,9 @@ def test_the_guide_can_be_read_on_a_telephone(new_page: OpenPage) -> None:
     expect(page.get_by_role("img", name="The jaws close on nose and heel")).to_be_visible()
     expect(page.locator("#cautions-title")).to_be_visible()
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    papers = page.get_by_role("link", name="Right-angle card and paper protractor").get_attribute("href")
+    printed = page.request.get(papers or "")
+    assert printed.headers["content-type"] == "application/pdf"
     check_accessible(page, "the guide")
 
 

@@ -10,11 +10,16 @@ import orjson
 from flask import Response, request
 
 from service.documents.guide import BEFORE_YOU_BEGIN, GuideEntry, guide
+from service.documents.measuring_papers import measuring_papers
 from service.domain.cautions import CAUTIONS
 from service.domain.readings import Instrument
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, Choice
 from service.web.replies import ETAG_HEADER, IF_NONE_MATCH_PARAMETER, JSON_TYPE
+
+PREFIX = "/v1/guide"
+PAPERS = f"{PREFIX}/papers.pdf"
+PDF_TYPE = "application/pdf"
 
 
 def _described(text: str) -> dict[str, str]:
@@ -46,19 +51,29 @@ class GuideSchema(AnswerSchema):
     """The whole guide."""
 
     before_you_begin = ma.fields.List(ma.fields.String(), required=True)
+    papers = ma.fields.String(
+        required=True, metadata=_described("A right-angle card and a paper protractor to print at true size, PDF.")
+    )
     readings = ma.fields.List(ma.fields.Nested(GuideEntrySchema()), required=True)
     cautions = ma.fields.List(ma.fields.String(), required=True)
 
 
 def guide_blueprint() -> Blueprint:
     """The route for the guide."""
-    blueprint = Blueprint("guide", __name__, url_prefix="/v1/guide", description="How to take each reading.")
+    blueprint = Blueprint("guide", __name__, url_prefix=PREFIX, description="How to take each reading.")
+
+    papers = cache(measuring_papers)
 
     @cache
     def body() -> bytes:
         entries = [_entry(entry) for entry in guide()]
         return orjson.dumps(
-            {"before_you_begin": list(BEFORE_YOU_BEGIN), "readings": entries, "cautions": list(CAUTIONS)}
+            {
+                "before_you_begin": list(BEFORE_YOU_BEGIN),
+                "papers": PAPERS,
+                "readings": entries,
+                "cautions": list(CAUTIONS),
+            }
         )
 
     @blueprint.route("", methods=["GET"])
@@ -71,6 +86,21 @@ def guide_blueprint() -> Blueprint:
         response.add_etag()
         response.headers["Cache-Control"] = "public, max-age=300"
         response.headers["Access-Control-Allow-Origin"] = "*"
+        response.make_conditional(request)
+        return response
+
+    @blueprint.route("/papers.pdf", methods=["GET"])
+    @blueprint.doc(security=[], parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(
+        200, {"type": "string", "contentMediaType": PDF_TYPE}, content_type=PDF_TYPE, headers=ETAG_HEADER
+    )
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    def print_papers() -> Response:
+        """A right-angle card and a paper protractor at true size, each with bars to check the print by."""
+        response = Response(papers(), content_type=PDF_TYPE)
+        response.add_etag()
+        response.headers["Cache-Control"] = "public, max-age=300"
+        response.headers["Content-Disposition"] = 'inline; filename="measuring-papers.pdf"'
         response.make_conditional(request)
         return response
 

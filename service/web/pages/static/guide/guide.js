@@ -26,7 +26,8 @@ const entry = (each) => html`
 function page(guide) {
   return html`
     <h1>How to measure a camshaft</h1>
-    <section class="sheet" aria-labelledby="first-title"><h2 id="first-title">Before you begin</h2>${list(guide.before_you_begin)}</section>
+    <section class="sheet" aria-labelledby="first-title"><h2 id="first-title">Before you begin</h2>${list(guide.before_you_begin)}
+      <p><a href=${guide.papers}>Right-angle card and paper protractor, to print</a> (PDF). Print at 100 %, and measure the bars on them before you use them.</p></section>
     <nav aria-label="Readings"><ul class="row contents">${guide.readings.map((each) => html`<li><a href="#${each.feature}">${each.title}</a></li>`)}</ul></nav>
     ${guide.readings.map(entry)}
     <section class="sheet" aria-labelledby="cautions-title"><h2 id="cautions-title">Cautions</h2>
