@@ -14,6 +14,7 @@ import click
 
 from service.domain.access import Role
 from service.domain.errors import LobedeskError
+from service.serving.engine_commands import calibrate, engine
 from service.settings import Settings, read_settings
 
 _PAIRS_SHOWN = 10
@@ -258,6 +259,9 @@ def openapi() -> None:
     finally:
         close_app(app)
 
+
+main.add_command(calibrate)
+main.add_command(engine)
 
 if __name__ == "__main__":
     main()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -199,8 +200,21 @@ def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) 
     return Posterior(table, model, used, rows, slips, all_hands, entries, log_world, log_weight)
 
 
+class Source(Protocol):
+    """Gives the entries of a submission under a slip hypothesis and a hand's level."""
+
+    def of(self, hypothesis: Hypothesis, level: float) -> tuple[Entry, ...]:
+        """The entries as they were meant."""
+        ...
+
+
 def log_evidence(
-    table: CatalogueTable, submission: Submission, part: int, model: MeasuringModel, kept: Ints | None = None
+    table: CatalogueTable,
+    submission: Submission,
+    part: int,
+    model: MeasuringModel,
+    source: Source,
+    kept: Ints | None = None,
 ) -> Floats:
     """Log of prior times likelihood of each slip hypothesis, if the shaft is `part` (an index), as made or reground.
 
@@ -210,7 +224,6 @@ def log_evidence(
     used = is_used(submission)
     every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
     chosen = every if kept is None else [every[i] for i in kept]
-    source = EntrySource(submission, model, table.families)
     regrind = model.regrind_prior if used else 0.0
     only = np.array([part])
     several = [part_rows(table, only, Kind.MADE, np.array([math.log1p(-regrind)]))]

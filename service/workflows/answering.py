@@ -9,11 +9,11 @@ from typing import Protocol
 
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Marking, Submission
-from service.identification.engine import ENGINE_VERSION, identify
+from service.identification.engine import identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.workflows.ports import AnswerCache, Transaction
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.snapshot import CatalogueSnapshot, Snapshot
 
 _SOME_MARKING = (Marking("somewhere", "something"),)
 
@@ -48,20 +48,21 @@ class Answering:
         """What the readings say of the active catalogue revision."""
         started = time.perf_counter()
         snapshot = self.snapshot.current(transaction)
-        key = self.cache_key(snapshot.revision, submission)
+        key = self.cache_key(snapshot, submission)
         identification = self.cache.get(key)
         from_cache = identification is not None
         if identification is None:
-            identification = identify(snapshot.table, submission, self.model, self.losses)
+            found = identify(snapshot.table, submission, snapshot.model, self.losses)
+            identification = replace(found, engine_version=snapshot.engine_version)
             self.cache.put(key, identification)
         self.meter.answered(identification.state, from_cache, time.perf_counter() - started)
         return Answered(identification, snapshot.revision)
 
-    def cache_key(self, revision: int, submission: Submission) -> str:
+    def cache_key(self, snapshot: Snapshot, submission: Submission) -> str:
         """A hash of everything an answer rests on, and of nothing else: no name, no note, no marking's text."""
         # Of markings only that there are some matters, for the advice about them.
         markings = _SOME_MARKING if submission.markings else ()
         used = replace(submission, contact=None, note=None, markings=markings, ask_person=False)
         # Frozen dataclasses of decimals, enumerations and text: equal values have equal representations.
-        whole = repr((revision, ENGINE_VERSION, self.model, self.losses, used))
+        whole = repr((snapshot.revision, snapshot.engine_version, snapshot.model, self.losses, used))
         return hashlib.sha256(whole.encode()).hexdigest()

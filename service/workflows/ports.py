@@ -16,7 +16,7 @@ from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseStore
 from service.workflows.mail_in_ports import MailInStore
-from service.workflows.record_ports import PrivacyStore, RecordStore
+from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
 from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
 
@@ -238,7 +238,7 @@ class IdempotencyStore(Protocol):
         ...
 
 
-class Transaction(Protocol):
+class Transaction(Learning, Protocol):
     """One transaction's stores: all of it happens, or none."""
 
     @property

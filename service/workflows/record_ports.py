@@ -9,6 +9,7 @@ from uuid import UUID
 
 from service.domain.identification import AnswerState
 from service.domain.review import Outcome
+from service.workflows.engine_ports import EngineVersionStore
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,15 @@ class RecordStore(Protocol):
 
     def second_looks(self) -> tuple[LookedAtTwice, ...]:
         """Every second look, with what was said before it."""
+        ...
+
+
+class Learning(Protocol):
+    """The part of a transaction that is about what was learnt from the record."""
+
+    @property
+    def engine_versions(self) -> EngineVersionStore:
+        """The measuring model's constants, as refitted."""
         ...
 
 

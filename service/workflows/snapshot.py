@@ -1,4 +1,4 @@
-"""The catalogue as this process has it in memory: one table a revision, looked at again now and then."""
+"""What this process answers from: the catalogue's table and the engine's constants, looked at now and then."""
 
 from __future__ import annotations
 
@@ -11,22 +11,28 @@ from service.domain.errors import Unavailable
 from service.identification.lift_curves import CatalogueCurves, build_curves
 from service.identification.measuring import MeasuringModel
 from service.identification.table import CatalogueTable, build_table
+from service.workflows.engine_ports import version_named
 from service.workflows.ports import Transaction
 
 
 @dataclass(frozen=True)
 class Snapshot:
-    """One catalogue revision as the engine reads it."""
+    """One catalogue revision as the engine reads it, under one set of constants.
+
+    `engine_version` is how answers name the engine; `model` its constants, which `table` is built with.
+    """
 
     revision: int
     table: CatalogueTable
+    engine_version: str
+    model: MeasuringModel
 
 
 class CatalogueSnapshot:
-    """Gives the active revision's table; built once a revision, the revision's number asked for every half second.
+    """Gives the active revision's table under the constants in use, `model` where no version is.
 
-    While one thread builds a new revision's table the others go on with the old one: every answer names the revision
-    it rests on, so none of them is wrong.
+    It is built once for each of these; which are active is asked every half second. While one thread builds a table the
+    others go on with the old one: every answer names the revision and the version it rests on, so none is wrong.
     """
 
     def __init__(
@@ -37,7 +43,7 @@ class CatalogueSnapshot:
         self._clock = clock
         self._lock = threading.Lock()
         self._held: Snapshot | None = None
-        self._curves: tuple[int, CatalogueCurves] | None = None
+        self._curves: tuple[Snapshot, CatalogueCurves] | None = None
         self._checked_at = 0.0
 
     def current(self, transaction: Transaction) -> Snapshot:
@@ -56,8 +62,8 @@ class CatalogueSnapshot:
     def curves(self, transaction: Transaction, snapshot: Snapshot) -> CatalogueCurves:
         """The lift curves of a snapshot's revision, made when they are first asked for."""
         held = self._curves
-        if held is None or held[0] != snapshot.revision:
-            held = snapshot.revision, build_curves(transaction.catalogue.load(snapshot.revision), snapshot.table)
+        if held is None or held[0] is not snapshot:
+            held = snapshot, build_curves(transaction.catalogue.load(snapshot.revision), snapshot.table)
             self._curves = held
         return held[1]
 
@@ -65,7 +71,12 @@ class CatalogueSnapshot:
         revision = transaction.catalogue.active_revision()
         if revision is None:
             raise Unavailable("No catalogue has been imported here yet.")
-        if self._held is None or self._held.revision != revision:
-            self._held = Snapshot(revision, build_table(transaction.catalogue.load(revision), self._model))
+        constants = transaction.engine_versions.active()
+        held, engine_version = self._held, version_named(constants)
+        if held is None or (held.revision, held.engine_version) != (revision, engine_version):
+            version = None if constants is None else transaction.engine_versions.find(constants)
+            model = self._model if version is None else version.model
+            table = build_table(transaction.catalogue.load(revision), model)
+            self._held = held = Snapshot(revision, table, engine_version, model)
         self._checked_at = self._clock()
-        return self._held
+        return held

@@ -21,6 +21,7 @@ from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.catalogue_store import CatalogueStore
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.endpoint_store import EndpointStore
+from service.adapters.postgres.engine_store import EngineVersionStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.key_store import KeyStore
 from service.adapters.postgres.letter_store import LetterStore
@@ -95,6 +96,7 @@ class PostgresTransaction:
     """One transaction: the stores that take part in it. A new store is one line here."""
 
     catalogue = _store(CatalogueStore)
+    engine_versions = _store(EngineVersionStore)
     submissions = _store(SubmissionStore)
     reviews = _store(ReviewStore)
     cases = _store(CaseStore)

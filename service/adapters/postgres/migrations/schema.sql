@@ -173,6 +173,19 @@ BEGIN
         USING ERRCODE = 'integrity_constraint_violation';
 END $$;
 
+CREATE FUNCTION public.engine_versions_stay_as_written() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    -- the name follows from the number, and is not worked out yet
+    IF TG_OP = 'DELETE' OR to_jsonb(NEW) - '{active,name}'::text[] IS DISTINCT FROM to_jsonb(OLD) - '{active,name}'::text[]
+    THEN
+        RAISE EXCEPTION 'an engine version stays as it was written' USING ERRCODE = 'insufficient_privilege';
+    END IF;
+    RETURN NEW;
+END;
+$$;
+
 CREATE FUNCTION public.letters_stay_as_issued() RETURNS trigger
     LANGUAGE plpgsql
     AS $$
@@ -834,6 +847,31 @@ CREATE TABLE public.decisions (
     CONSTRAINT decisions_round_check CHECK ((round >= 1))
 );
 
+CREATE TABLE public.engine_versions (
+    number integer NOT NULL,
+    name text GENERATED ALWAYS AS (('c'::text || (number)::text)) STORED NOT NULL,
+    code_version text NOT NULL,
+    constants jsonb NOT NULL,
+    factors jsonb NOT NULL,
+    catalogue_revision integer NOT NULL,
+    cases uuid[] NOT NULL,
+    fitted integer NOT NULL,
+    held_out integer NOT NULL,
+    score_before double precision NOT NULL,
+    score_after double precision NOT NULL,
+    made_by text NOT NULL,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    active boolean DEFAULT false NOT NULL,
+    CONSTRAINT engine_versions_cases_check CHECK ((array_position(cases, NULL::uuid) IS NULL)),
+    CONSTRAINT engine_versions_code_version_check CHECK ((code_version <> ''::text)),
+    CONSTRAINT engine_versions_constants_check CHECK ((jsonb_typeof(constants) = 'object'::text)),
+    CONSTRAINT engine_versions_factors_check CHECK ((jsonb_typeof(factors) = 'array'::text)),
+    CONSTRAINT engine_versions_fitted_check CHECK ((fitted >= 1)),
+    CONSTRAINT engine_versions_held_out_check CHECK ((held_out >= 1)),
+    CONSTRAINT engine_versions_made_by_check CHECK ((made_by <> ''::text)),
+    CONSTRAINT engine_versions_number_check CHECK ((number >= 1))
+);
+
 CREATE TABLE public.idempotent_replies (
     key_id uuid NOT NULL,
     client_key text NOT NULL,
@@ -1222,6 +1260,12 @@ ALTER TABLE ONLY public.decisions
 ALTER TABLE ONLY public.decisions
     ADD CONSTRAINT decisions_review_id_key UNIQUE (review_id);
 
+ALTER TABLE ONLY public.engine_versions
+    ADD CONSTRAINT engine_versions_name_key UNIQUE (name);
+
+ALTER TABLE ONLY public.engine_versions
+    ADD CONSTRAINT engine_versions_pkey PRIMARY KEY (number);
+
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_pkey PRIMARY KEY (key_id, client_key);
 
@@ -1291,6 +1335,8 @@ CREATE INDEX confirmations_by_submission ON public.confirmations USING btree (su
 CREATE INDEX decisions_by_part ON public.decisions USING btree (part_number);
 
 CREATE INDEX decisions_by_submission ON public.decisions USING btree (submission_id, id);
+
+CREATE UNIQUE INDEX engine_versions_one_active ON public.engine_versions USING btree (active) WHERE active;
 
 CREATE INDEX idempotent_replies_by_age ON public.idempotent_replies USING btree (kept_at);
 
@@ -1400,6 +1446,8 @@ CREATE TRIGGER catalogue_part_stays BEFORE DELETE OR UPDATE ON public.catalogue_
 
 CREATE TRIGGER catalogue_revision_guard BEFORE DELETE OR UPDATE ON public.catalogue_revision FOR EACH ROW EXECUTE FUNCTION public.catalogue_revision_guard();
 
+CREATE TRIGGER engine_versions_no_rewriting BEFORE DELETE OR UPDATE ON public.engine_versions FOR EACH ROW EXECUTE FUNCTION public.engine_versions_stay_as_written();
+
 CREATE TRIGGER letters_stay_as_issued BEFORE UPDATE ON public.letters FOR EACH ROW EXECUTE FUNCTION public.letters_stay_as_issued();
 
 CREATE TRIGGER mail_in_events_are_only_added_to BEFORE INSERT OR UPDATE ON public.mail_in_events FOR EACH ROW EXECUTE FUNCTION public.mail_in_events_are_only_added_to();
@@ -1462,6 +1510,9 @@ ALTER TABLE ONLY public.decisions
 
 ALTER TABLE ONLY public.decisions
     ADD CONSTRAINT decisions_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.engine_versions
+    ADD CONSTRAINT engine_versions_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.catalogue_revision(number);
 
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id) ON DELETE CASCADE;

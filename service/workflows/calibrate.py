@@ -1,0 +1,137 @@
+"""Learning from confirmed cases: a refit proposed, put to use, taken back; and an old answer worked out again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from uuid import UUID
+
+from service.domain.errors import NotFound
+from service.domain.identification import Identification
+from service.identification.calibration import Calibration, LabelledCase, calibrate
+from service.identification.engine import identify
+from service.identification.losses import Losses
+from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.identification.table import CatalogueTable, build_table
+from service.workflows.engine_ports import NewVersion, Version, constants_named, version_named
+from service.workflows.ports import Round, Stores, Transaction
+from service.workflows.read_catalogue import active_revision
+
+
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """A refit beside what is in use now: `in_use` is None where that is the code's own constants.
+
+    `left_out` counts confirmed cases whose part the catalogue does not have any more.
+    """
+
+    calibration: Calibration
+    in_use: Version | None
+    catalogue_revision: int
+    cases: tuple[UUID, ...]
+    left_out: int
+
+
+def propose(stores: Stores, progress: Callable[[float], None] = lambda _: None) -> Proposal:
+    """Refit the code's own constants to every confirmed case, oldest first. Nothing is kept.
+
+    The held-out cases are scored under the constants in use as well. Raises `InvalidInput` where there are too few
+    cases, `Unavailable` before the first import.
+    """
+    with stores.transaction() as transaction:
+        revision = active_revision(transaction)
+        table = build_table(transaction.catalogue.load(revision), DEFAULT_MODEL)
+        ids, cases, left_out = _labelled(transaction, table)
+        name = transaction.engine_versions.active()
+        in_use = None if name is None else transaction.engine_versions.find(name)
+    before = DEFAULT_MODEL if in_use is None else in_use.model
+    found = calibrate(table, cases, DEFAULT_MODEL, before=before, progress=progress)
+    return Proposal(found, in_use, revision, ids, left_out)
+
+
+def _labelled(
+    transaction: Transaction, table: CatalogueTable
+) -> tuple[tuple[UUID, ...], tuple[LabelledCase, ...], int]:
+    """(ids, cases, how many were left out): the confirmed cases, by their ids, which rise with time."""
+    known = set(table.part_numbers)
+    ids: list[UUID] = []
+    cases: list[LabelledCase] = []
+    left_out = 0
+    for confirmed in sorted(transaction.record.confirmed_answers(), key=lambda one: one.submission_id):
+        if confirmed.truth is not None and confirmed.truth not in known:
+            left_out += 1
+            continue
+        case = transaction.submissions.find(confirmed.submission_id)
+        if case is not None:
+            ids.append(case.id)
+            cases.append(LabelledCase(case.submission, confirmed.truth))
+    return tuple(ids), tuple(cases), left_out
+
+
+def put_to_use(stores: Stores, proposal: Proposal, who: str) -> str:
+    """Keep a proposal as a new version and answer by it from now on; returns its name."""
+    found = proposal.calibration
+    version = NewVersion(
+        model=found.model,
+        factors=found.factors,
+        catalogue_revision=proposal.catalogue_revision,
+        cases=proposal.cases,
+        fitted=found.fitted,
+        held_out=found.held_out,
+        score_before=found.score_before,
+        score_after=found.score_after,
+        made_by=who,
+    )
+    with stores.transaction() as transaction:
+        name = transaction.engine_versions.add(version)
+        _activate(transaction, name, who)
+    return name
+
+
+def use_version(stores: Stores, name: str | None, who: str) -> None:
+    """Answer by a version from now on, or by the code's own constants; raises `NotFound`."""
+    with stores.transaction() as transaction:
+        _activate(transaction, name, who)
+
+
+def _activate(transaction: Transaction, name: str | None, who: str) -> None:
+    if not transaction.engine_versions.activate(name):
+        raise NotFound(f"There is no engine version {name}.")
+    transaction.trail.add(None, who, "engine_version_put_to_use", version=version_named(name))
+
+
+def constants_of(transaction: Transaction, name: str | None) -> MeasuringModel:
+    """The constants of a version; raises `NotFound`."""
+    if name is None:
+        return DEFAULT_MODEL
+    version = transaction.engine_versions.find(name)
+    if version is None:
+        raise NotFound(f"There is no engine version {name}.")
+    return version.model
+
+
+@dataclass(frozen=True)
+class AnsweredAgain:
+    """A case's last answer as it was given, and as its readings are answered by a version named."""
+
+    given: Round
+    again: Identification
+
+
+def answer_again(
+    transaction: Transaction, submission_id: UUID, losses: Losses, engine_version: str | None = None
+) -> AnsweredAgain:
+    """A case's readings answered anew, under the catalogue revision of its last answer. Nothing is kept.
+
+    `engine_version` is as answers name it, by itself the one that gave the answer. Constants come back as they were;
+    the code is this release's, and the new answer names it. Raises `NotFound`.
+    """
+    case = transaction.submissions.find(submission_id)
+    if case is None:
+        raise NotFound
+    given = case.latest
+    constants = constants_named(engine_version or given.identification.engine_version)
+    model = constants_of(transaction, constants)
+    table = build_table(transaction.catalogue.load(given.catalogue_revision), model)
+    again = replace(identify(table, case.submission, model, losses), engine_version=version_named(constants))
+    return AnsweredAgain(given, again)

@@ -1,0 +1,82 @@
+"""What workflows need of the engine's versions; `ports.py` has the rest.
+
+A version is a set of constants of the measuring model. The code has its own; refits to confirmed cases are kept, and
+one of them may be in use in their place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+from uuid import UUID
+
+from service.identification.calibration import Refit
+from service.identification.engine import ENGINE_VERSION
+from service.identification.measuring import MeasuringModel
+
+
+def version_named(name: str | None) -> str:
+    """The engine's version as answers name it: the code's, and after a plus sign that of constants that are refitted.
+
+    "1.1" is the code 1.1 under its own constants, "1.1+c2" the same code under the second refit.
+    """
+    return ENGINE_VERSION if name is None else f"{ENGINE_VERSION}+{name}"
+
+
+def constants_named(engine_version: str) -> str | None:
+    """The name of the constants in a version as answers name it; None for the code's own."""
+    _, plus, name = engine_version.partition("+")
+    return name if plus else None
+
+
+@dataclass(frozen=True)
+class NewVersion:
+    """A refit that is to be kept: from which cases, under which catalogue revision, and what it was worth.
+
+    The scores are mean log scores in nats on the held-out cases, less is better.
+    """
+
+    model: MeasuringModel
+    factors: tuple[Refit, ...]
+    catalogue_revision: int
+    cases: tuple[UUID, ...]
+    fitted: int
+    held_out: int
+    score_before: float
+    score_after: float
+    made_by: str
+
+
+@dataclass(frozen=True)
+class Version(NewVersion):
+    """A refit as kept. `code_version` is the code it was fitted with."""
+
+    name: str
+    code_version: str
+    made_at: datetime
+    active: bool
+
+
+class EngineVersionStore(Protocol):
+    """Refits that were put to use, now or once."""
+
+    def active(self) -> str | None:
+        """The name of the version in use; None while that is the code's own constants."""
+        ...
+
+    def find(self, name: str) -> Version | None:
+        """One version."""
+        ...
+
+    def all(self) -> tuple[Version, ...]:
+        """Every version, newest first."""
+        ...
+
+    def add(self, version: NewVersion) -> str:
+        """Keep a version, not in use yet; returns its name."""
+        ...
+
+    def activate(self, name: str | None) -> bool:
+        """Put a version to use, or the code's own constants; False where there is none of that name."""
+        ...

@@ -1,0 +1,220 @@
+"""Constants refitted to confirmed cases: kept as they are, one in use, and old answers worked out again under them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from uuid import UUID, uuid4
+
+import orjson
+import psycopg
+import pytest
+
+from service.adapters.postgres.pool import PostgresStores
+from service.adapters.stored_constants import constants_from_stored, constants_to_stored
+from service.domain.access import Role
+from service.domain.errors import InvalidInput, NotFound
+from service.domain.identification import AnswerState, Identification
+from service.domain.readings import Submission
+from service.identification.calibration import FACTORS, Refit, with_factors
+from service.identification.engine import ENGINE_VERSION
+from service.identification.losses import DEFAULT_LOSSES
+from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.workflows.answering import Answering
+from service.workflows.calibrate import answer_again, propose, use_version
+from service.workflows.engine_ports import NewVersion, constants_named, version_named
+from service.workflows.identify import open_submission
+from service.workflows.import_catalogue import import_catalogue
+from service.workflows.keys import authenticate, create_key
+from service.workflows.ports import KeyRecord
+from service.workflows.snapshot import CatalogueSnapshot
+from tests.integration.test_catalogue_store import invented
+from tests.submissions import base, height, journal, submission
+
+OTHER = with_factors(DEFAULT_MODEL, {"zero": 1.0 / 3.0, "scatter": 2.1, "technique": 0.7, "wear": 1.9, "slips": 0.1})
+READ = submission(
+    journal("0.7495", "0.7500"),
+    height("1.1725"),
+    base("0.8605"),
+)
+
+
+class NoCache:
+    """Nothing is worked out before."""
+
+    def get(self, key: str) -> Identification | None:
+        return None
+
+    def put(self, key: str, identification: Identification) -> None:
+        pass
+
+
+class Unmetered:
+    """Nothing is counted."""
+
+    def answered(self, state: AnswerState, from_cache: bool, seconds: float) -> None:
+        pass
+
+
+@pytest.fixture
+def key(stores: PostgresStores) -> KeyRecord:
+    """A desk's key, over a database with the invented catalogue."""
+    import_catalogue(stores, invented(), who="tests", why="")
+    return authenticate(stores, create_key(stores, Role.DESK, "front desk"))
+
+
+def process() -> Answering:
+    """A process of the service, which looks at what is in use every time."""
+    return Answering(NoCache(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0))
+
+
+def kept(stores: PostgresStores, model: MeasuringModel = OTHER) -> str:
+    refits = tuple(Refit(name, 1.25, 0.125) for name in FACTORS)
+    version = NewVersion(model, refits, 1, (uuid4(), uuid4()), 14, 7, 1.03125, 0.96875, "tests")
+    with stores.transaction() as transaction:
+        return transaction.engine_versions.add(version)
+
+
+def answered(stores: PostgresStores, answering: Answering, key: KeyRecord, read: Submission = READ) -> UUID:
+    with stores.transaction() as transaction:
+        return open_submission(transaction, answering, key, read).id
+
+
+def answer_of(stores: PostgresStores, case: UUID) -> Identification:
+    with stores.transaction() as transaction:
+        found = transaction.submissions.find(case)
+    assert found is not None
+    return found.latest.identification
+
+
+def test_constants_come_back_to_the_last_bit() -> None:
+    stored = orjson.loads(orjson.dumps(constants_to_stored(OTHER)))
+
+    assert constants_from_stored(stored) == OTHER
+    assert constants_from_stored(orjson.loads(orjson.dumps(constants_to_stored(DEFAULT_MODEL)))) == DEFAULT_MODEL
+
+
+def test_constants_that_came_to_be_later_are_the_code_s_own() -> None:
+    stored = constants_to_stored(OTHER)
+    del stored["tilt_sd"]
+
+    assert constants_from_stored(stored | {"gone_since": 1.0}) == replace(OTHER, tilt_sd=DEFAULT_MODEL.tilt_sd)
+
+
+def test_a_version_is_kept_as_it_is_and_numbered_after_the_last(stores: PostgresStores, key: KeyRecord) -> None:
+    assert [kept(stores), kept(stores, DEFAULT_MODEL)] == ["c1", "c2"]
+
+    with stores.transaction() as transaction:
+        first, versions = transaction.engine_versions.find("c1"), transaction.engine_versions.all()
+        assert transaction.engine_versions.active() is None
+        assert transaction.engine_versions.find("c3") is None
+    assert first is not None
+    assert first.model == OTHER
+    assert (first.fitted, first.held_out, first.score_before, first.score_after) == (14, 7, 1.03125, 0.96875)
+    assert first.factors == tuple(Refit(name, 1.25, 0.125) for name in FACTORS)
+    assert (first.made_by, first.code_version, len(first.cases)) == ("tests", ENGINE_VERSION, 2)
+    assert [one.name for one in versions] == ["c2", "c1"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE engine_versions SET score_after = 0",
+        "UPDATE engine_versions SET cases = '{}'",
+        "DELETE FROM engine_versions",
+    ],
+)
+def test_what_a_version_says_is_never_changed(
+    stores: PostgresStores, key: KeyRecord, database_url: str, change: str
+) -> None:
+    kept(stores)
+
+    with psycopg.connect(database_url) as connection, pytest.raises(psycopg.errors.InsufficientPrivilege):
+        connection.execute(change.encode())
+
+
+def test_the_database_knows_one_version_in_use_at_most(
+    stores: PostgresStores, key: KeyRecord, database_url: str
+) -> None:
+    kept(stores), kept(stores)
+
+    with psycopg.connect(database_url) as connection, pytest.raises(psycopg.errors.UniqueViolation):
+        connection.execute("UPDATE engine_versions SET active = true")
+
+
+def test_answers_come_from_the_version_in_use_and_name_it(stores: PostgresStores, key: KeyRecord) -> None:
+    answering = process()
+    before = answer_of(stores, answered(stores, answering, key))
+    name = kept(stores)
+    use_version(stores, name, "tests")
+    under = answer_of(stores, answered(stores, answering, key))
+    use_version(stores, None, "tests")
+    after = answer_of(stores, answered(stores, answering, key))
+
+    assert [one.engine_version for one in (before, under, after)] == [
+        ENGINE_VERSION,
+        f"{ENGINE_VERSION}+c1",
+        ENGINE_VERSION,
+    ]
+    assert before == after
+    assert before.candidates != under.candidates
+
+
+def test_an_answer_under_an_old_version_is_worked_out_again_to_the_last_bit(
+    stores: PostgresStores, key: KeyRecord
+) -> None:
+    answering = process()
+    under_code = answered(stores, answering, key)
+    use_version(stores, kept(stores), "tests")
+    under_c1 = answered(stores, answering, key)
+    use_version(stores, kept(stores, with_factors(DEFAULT_MODEL, {"zero": 3.0})), "tests")
+    import_catalogue(stores, replace(invented(), parts=invented().parts[:40]), who="tests", why="another revision")
+
+    with stores.transaction() as transaction:
+        for case in (under_code, under_c1):
+            both = answer_again(transaction, case, DEFAULT_LOSSES)
+            assert both.again == both.given.identification
+        swapped = answer_again(transaction, under_code, DEFAULT_LOSSES, f"{ENGINE_VERSION}+c1")
+        assert swapped.again == answer_again(transaction, under_c1, DEFAULT_LOSSES).given.identification
+
+
+def test_keys_of_the_cache_tell_versions_apart(stores: PostgresStores, key: KeyRecord) -> None:
+    answering = process()
+    kept(stores, DEFAULT_MODEL)
+    seen = []
+    for name in (None, "c1"):
+        use_version(stores, name, "tests")
+        with stores.transaction() as transaction:
+            seen.append(answering.cache_key(answering.snapshot.current(transaction), READ))
+
+    assert len(set(seen)) == 2
+
+
+def test_a_version_nobody_knows_is_not_used(stores: PostgresStores, key: KeyRecord) -> None:
+    use_version(stores, kept(stores), "tests")
+
+    with pytest.raises(NotFound):
+        use_version(stores, "c9", "tests")
+    with stores.transaction() as transaction:
+        assert transaction.engine_versions.active() == "c1"
+        with pytest.raises(NotFound):
+            answer_again(transaction, uuid4(), DEFAULT_LOSSES)
+
+
+def test_putting_a_version_to_use_is_in_the_trail(stores: PostgresStores, key: KeyRecord) -> None:
+    use_version(stores, kept(stores), "J. Moll")
+
+    with stores.transaction() as transaction:
+        entry = transaction.trail.page(None, None, 1)[0]
+    assert (entry.who, entry.action) == ("J. Moll", "engine_version_put_to_use")
+    assert entry.details == {"version": f"{ENGINE_VERSION}+c1"}
+
+
+def test_too_few_cases_are_not_learnt_from(stores: PostgresStores, key: KeyRecord) -> None:
+    with pytest.raises(InvalidInput, match="needs 20"):
+        propose(stores)
+
+
+def test_a_version_s_name_holds_its_constants_name() -> None:
+    assert version_named("c2") == f"{ENGINE_VERSION}+c2"
+    assert constants_named(version_named("c2")) == "c2"
+    assert constants_named(version_named(None)) is None

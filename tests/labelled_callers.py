@@ -1,0 +1,94 @@
+"""Callers drawn from the measuring model's own statement of itself, with the part they hold: for the tests of learning.
+
+Written from the docstrings of `measuring` and `likelihood`, without their code. Every caller has one caliper, reads a
+journal and both widths of both lobes, twice each, and makes no slip.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+
+from service.domain.catalogue import Catalogue, Core, Part
+from service.domain.readings import (
+    Condition,
+    Experience,
+    Feature,
+    Instrument,
+    LobeKind,
+    Position,
+    Reading,
+    Source,
+    Submission,
+    Written,
+)
+from service.domain.units import LengthUnit
+from service.identification.calibration import LabelledCase
+from service.identification.measuring import MeasuringModel
+
+TOOL = Instrument.DIGITAL_CALIPER
+REPEATS = 2
+
+
+class _Caller:
+    """One caller with one caliper."""
+
+    def __init__(self, model: MeasuringModel, rng: np.random.Generator) -> None:
+        self.model, self.rng = model, rng
+        self.tool = model.tools[TOOL]
+        bad = model.zero_bad_factor if rng.random() < model.zero_bad_share else 1.0
+        self.zero = rng.normal(0, bad * self.tool.zero_sd)
+        levels, shares = zip(*model.hand_levels, strict=True)
+        self.hand = rng.choice(levels, p=shares)
+
+    def made(self, nominal: float, sd: float) -> float:
+        return nominal + self.rng.normal(0, sd)
+
+    def read(self, feature: Feature, truth: float, technique: float = 0.0, **where: object) -> Reading:
+        once = truth + self.zero + self.rng.normal(self.model.tilt_mean, self.model.tilt_sd)
+        once += np.sign(technique) * self.rng.exponential(abs(technique) * self.hand) if technique else 0.0
+        each = once + self.rng.normal(0, self.tool.scatter * self.hand, REPEATS)
+        steps = np.round(each / self.tool.step_mm).astype(int)
+        values = tuple(Written(Decimal(int(n)) * Decimal(repr(self.tool.step_mm)), 2) for n in steps)
+        return Reading(feature, values, **where)  # type: ignore[arg-type]
+
+
+def _submission(part: Part, core: Core, model: MeasuringModel, rng: np.random.Generator) -> Submission:
+    caller = _Caller(model, rng)
+    front = next(journal for journal in core.journals if journal.position is Position.FRONT)
+    journal = caller.made(front.diameter_mm, model.journal_making_sd) - rng.exponential(model.journal_wear_mean)
+    readings = [caller.read(Feature.JOURNAL_DIAMETER, journal, position=Position.FRONT)]
+    for kind in LobeKind:
+        lobe = part.lobes[kind]
+        base = caller.made(lobe.base_circle_mm, model.base_making_sd)
+        lift = caller.made(lobe.lift_mm, model.lift_making_sd) - rng.exponential(model.nose_wear_mean)
+        tool = caller.tool
+        readings.append(caller.read(Feature.LOBE_HEIGHT, base + lift, -tool.height_small, lobe=kind))
+        readings.append(caller.read(Feature.BASE_CIRCLE, base, tool.base_large, lobe=kind))
+    return Submission(
+        Source.PHONE,
+        LengthUnit.MILLIMETRE,
+        tuple(readings),
+        instrument=TOOL,
+        experience=Experience.PRACTISED,
+        condition=Condition.USED,
+    )
+
+
+def draw_cases(catalogue: Catalogue, model: MeasuringModel, count: int, seed: int) -> tuple[LabelledCase, ...]:
+    """Callers who hold parts, each as likely as another, that state both lobes and no tolerances."""
+    rng = np.random.default_rng(seed)
+    cores = {core.code: core for core in catalogue.cores}
+    plain = [
+        part
+        for part in catalogue.parts
+        if len(part.lobes) == len(LobeKind)
+        and all(lobe.lift_tolerance is None and lobe.base_circle_tolerance is None for lobe in part.lobes.values())
+        and any(j.position is Position.FRONT and j.tolerance is None for j in cores[part.core].journals)
+    ]
+    found = []
+    for _ in range(count):
+        part = plain[rng.integers(len(plain))]
+        found.append(LabelledCase(_submission(part, cores[part.core], model, rng), part.part_number))
+    return tuple(found)
