@@ -10,7 +10,7 @@ from decimal import Decimal
 
 import numpy as np
 
-from service.domain.catalogue import Catalogue, Core, Part
+from service.domain.catalogue import Catalogue, Core, Part, Tolerance
 from service.domain.readings import (
     Condition,
     Experience,
@@ -42,8 +42,13 @@ class _Caller:
         levels, shares = zip(*model.hand_levels, strict=True)
         self.hand = rng.choice(levels, p=shares)
 
-    def made(self, nominal: float, sd: float) -> float:
-        return nominal + self.rng.normal(0, sd)
+    def made(self, nominal: float, tolerance: Tolerance | None, usual_sd: float) -> float:
+        """A size as made: normal about the middle of a stated band, which is so many standard deviations wide."""
+        if tolerance is None or tolerance.minus_mm + tolerance.plus_mm == 0:
+            return float(nominal + self.rng.normal(0, usual_sd))
+        width = tolerance.minus_mm + tolerance.plus_mm
+        middle = nominal + (tolerance.plus_mm - tolerance.minus_mm) / 2
+        return float(middle + self.rng.normal(0, width / self.model.tolerance_sds))
 
     def read(self, feature: Feature, truth: float, technique: float = 0.0, **where: object) -> Reading:
         once = truth + self.zero + self.rng.normal(self.model.tilt_mean, self.model.tilt_sd)
@@ -57,12 +62,14 @@ class _Caller:
 def _submission(part: Part, core: Core, model: MeasuringModel, rng: np.random.Generator) -> Submission:
     caller = _Caller(model, rng)
     front = next(journal for journal in core.journals if journal.position is Position.FRONT)
-    journal = caller.made(front.diameter_mm, model.journal_making_sd) - rng.exponential(model.journal_wear_mean)
+    journal = caller.made(front.diameter_mm, front.tolerance, model.journal_making_sd)
+    journal -= rng.exponential(model.journal_wear_mean)
     readings = [caller.read(Feature.JOURNAL_DIAMETER, journal, position=Position.FRONT)]
     for kind in LobeKind:
         lobe = part.lobes[kind]
-        base = caller.made(lobe.base_circle_mm, model.base_making_sd)
-        lift = caller.made(lobe.lift_mm, model.lift_making_sd) - rng.exponential(model.nose_wear_mean)
+        base = caller.made(lobe.base_circle_mm, lobe.base_circle_tolerance, model.base_making_sd)
+        lift = caller.made(lobe.lift_mm, lobe.lift_tolerance, model.lift_making_sd)
+        lift -= rng.exponential(model.nose_wear_mean)
         tool = caller.tool
         readings.append(caller.read(Feature.LOBE_HEIGHT, base + lift, -tool.height_small, lobe=kind))
         readings.append(caller.read(Feature.BASE_CIRCLE, base, tool.base_large, lobe=kind))
@@ -77,18 +84,16 @@ def _submission(part: Part, core: Core, model: MeasuringModel, rng: np.random.Ge
 
 
 def draw_cases(catalogue: Catalogue, model: MeasuringModel, count: int, seed: int) -> tuple[LabelledCase, ...]:
-    """Callers who hold parts, each as likely as another, that state both lobes and no tolerances."""
+    """Callers who hold parts with both lobes, each part as likely as another."""
     rng = np.random.default_rng(seed)
     cores = {core.code: core for core in catalogue.cores}
-    plain = [
+    whole = [
         part
         for part in catalogue.parts
-        if len(part.lobes) == len(LobeKind)
-        and all(lobe.lift_tolerance is None and lobe.base_circle_tolerance is None for lobe in part.lobes.values())
-        and any(j.position is Position.FRONT and j.tolerance is None for j in cores[part.core].journals)
+        if len(part.lobes) == len(LobeKind) and any(j.position is Position.FRONT for j in cores[part.core].journals)
     ]
     found = []
     for _ in range(count):
-        part = plain[rng.integers(len(plain))]
+        part = whole[rng.integers(len(whole))]
         found.append(LabelledCase(_submission(part, cores[part.core], model, rng), part.part_number))
     return tuple(found)
