@@ -85,7 +85,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         lambda: readiness(stores, probes),
         metrics.render,
         settings.catalogue_body_limit,
-        settings.privacy_notice,
+        settings.privacy_notices,
         PhotoMaker(settings.photo_pixels),
         settings.photo_body_limit,
     )

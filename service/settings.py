@@ -29,6 +29,7 @@ from service.domain.supplier import (
     DEFAULT_NAME,
     DEFAULT_OPENING,
     DEFAULT_PRIVACY_NOTICE,
+    DEFAULT_PRIVACY_NOTICE_DE,
     Supplier,
     lines_of,
 )
@@ -156,6 +157,9 @@ class Settings:
     privacy_notice: str = _setting(
         DEFAULT_PRIVACY_NOTICE, read.text, "what is shown wherever a name or an address is asked for"
     )
+    privacy_notice_de: str = _setting(
+        DEFAULT_PRIVACY_NOTICE_DE, read.text, "the same in German, for a widget that speaks it"
+    )
     log_level: str = _setting("info", read.level, "least severe message logged: debug, info, warning, error")
 
     @property
@@ -187,6 +191,11 @@ class Settings:
             close_days=self.close_days,
             link_days=self.link_days,
         )
+
+    @property
+    def privacy_notices(self) -> dict[str, str]:
+        """The privacy notice by language; the first is for every language that has none of its own."""
+        return {"en": self.privacy_notice, "de": self.privacy_notice_de}
 
     @property
     def retention(self) -> Retention:

@@ -13,6 +13,11 @@ DEFAULT_PRIVACY_NOTICE = (
     "for that alone, shows them to nobody else, and forgets them after a time. Ask us, and we send you what is kept of "
     "you, or erase it."
 )
+DEFAULT_PRIVACY_NOTICE_DE = (
+    "Geben Sie Name, E-Mail-Adresse oder Telefonnummer nur an, wenn Sie eine Antwort bekommen möchten. Wir "
+    "verwenden sie nur dafür, zeigen sie niemandem sonst und vergessen sie nach einiger Zeit. Auf Ihre Bitte "
+    "schicken wir Ihnen, was wir von Ihnen aufbewahren, oder löschen es."
+)
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from flask import Flask
@@ -50,7 +50,7 @@ class Faces:
     ready: Callable[[], Readiness]
     metrics: Callable[[], bytes]
     catalogue_body_limit: int
-    privacy_notice: str
+    privacy_notices: Mapping[str, str]
     photos: PhotoMaker
     photo_body_limit: int
 
@@ -68,7 +68,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (reviews_blueprint(faces.desk), STAFF_KEYS),
         (cases_blueprint(faces.desk), STAFF_KEYS),
         (reports_blueprint(faces.desk), STAFF_KEYS),
-        (notice_blueprint(faces.desk, faces.privacy_notice), EVERY_KEY),
+        (notice_blueprint(faces.desk, faces.privacy_notices), EVERY_KEY),
         (privacy_blueprint(faces.desk), ADMIN_KEYS),
         (mail_ins_blueprint(faces.desk), EVERY_KEY),
         (shafts_blueprint(faces.desk), STAFF_KEYS),

@@ -59,6 +59,12 @@ def test_the_notice_is_there_for_whoever_asks_for_contact_data(widget: Caller) -
 
     assert "erase" in notice["notice"]
     assert notice["contact_days"] == 730
+    assert notice["reply_hours"]["web"] == 24
+
+    german = widget.get("/v1/privacy/notice?language=de-CH").get_json()
+    assert (german["language"], german["notice"][:9]) == ("de", "Geben Sie")
+    assert widget.get("/v1/privacy/notice?language=eo").get_json() == notice
+    assert widget.get("/v1/privacy/notice?language=d").status_code == 422
 
 
 def test_all_that_is_kept_of_a_customer_is_handed_over(desk: Caller, admin: Caller) -> None:

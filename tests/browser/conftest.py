@@ -1,6 +1,6 @@
 """A real browser on the real application: the pages over HTTP, with the run's Postgres and Redis behind them.
 
-`deploy/test tests/browser --pictures FOLDER` makes a picture of every state that is looked at.
+`deploy/test tests/browser --pictures=FOLDER` makes a picture of every state that is looked at.
 """
 
 from __future__ import annotations

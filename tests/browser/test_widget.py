@@ -24,6 +24,7 @@ from service.web.pages.routes import STATIC
 from service.workflows.keys import create_key
 from tests.api.conftest import Caller
 from tests.browser.conftest import TELEPHONE, OpenPage, check_accessible
+from tests.integration.test_photos import png_of, with_a_place
 
 Json = dict[str, Any]
 WORDS: dict[str, Json] = json.loads((STATIC / "widget" / "words.json").read_text(encoding="utf-8"))
@@ -162,7 +163,7 @@ def test_a_slip_is_raised_kindly_and_put_right(shop: OpenShop, sample: Json) -> 
     assert measure(page, taken_of(sample), asked) == "It is KG8-3J7"
 
 
-def test_a_customer_who_gets_no_further_asks_a_person(shop: OpenShop, desk: Caller) -> None:
+def test_a_customer_who_gets_no_further_asks_a_person(shop: OpenShop, desk: Caller, tmp_path: Path) -> None:
     page = shop()
     page.get_by_role("button", name="Begin").click()
     give(page, ["three quarters"])
@@ -170,6 +171,14 @@ def test_a_customer_who_gets_no_further_asks_a_person(shop: OpenShop, desk: Call
     give(page, ["0,7500", "0.7495"])
     heading_after(page, "Front journal")
     page.get_by_role("button", name="Ask a person").click()
+    expect(page.get_by_text("Expect an answer within 24 hours.")).to_be_visible()
+    expect(page.get_by_text("Leave a name, an e-mail address")).to_be_visible()  # the supplier's own notice
+    photo, page_of_text = tmp_path / "shaft.jpg", tmp_path / "shaft.txt"
+    photo.write_bytes(with_a_place())
+    page_of_text.write_text("no photo")
+    page.get_by_label("Add photos of the shaft").set_input_files([photo, page_of_text])
+    expect(page.get_by_text("shaft.jpg: goes with the rest")).to_be_visible()
+    expect(page.get_by_text("shaft.txt: This is no photo")).to_be_visible()
     check_accessible(page, "the widget's hand-over")
     page.get_by_role("button", name="Send").click()
     expect(page.get_by_role("alert")).to_contain_text("e-mail")
@@ -179,6 +188,11 @@ def test_a_customer_who_gets_no_further_asks_a_person(shop: OpenShop, desk: Call
 
     expect(page.get_by_role("heading", name="Thank you")).to_be_visible()
     expect(page.get_by_text("Expect an answer by")).to_be_visible()
+    expect(page.get_by_text("shaft.jpg: sent")).to_be_visible()
+    later = tmp_path / "later.png"
+    later.write_bytes(png_of(3000, 1500))
+    page.get_by_label("Add photos of the shaft").set_input_files(later)
+    expect(page.get_by_text("later.png: sent")).to_be_visible()
     check_accessible(page, "the widget's thanks")
     shown = re.search(r"\d{8}", page.get_by_text("Your number").inner_text())
     assert shown is not None
@@ -188,6 +202,9 @@ def test_a_customer_who_gets_no_further_asks_a_person(shop: OpenShop, desk: Call
     assert kept["contact"]["email"] == "customer@shop.example"
     assert kept["readings"][0]["values"] == ["0.7500", "0.7495"]
     assert "send the shaft in" in kept["note"]
+    photos = desk.get(f"/v1/submissions/{review['submission_id']}/photos").get_json()["items"]
+    assert [(each["width"], each["height"]) for each in photos][1] == (2000, 1000)
+    assert b"POISON" not in desk.get(photos[0]["url"]).data
 
 
 def test_a_lost_line_loses_nothing(shop: OpenShop) -> None:
@@ -227,6 +244,38 @@ def test_the_widget_speaks_a_second_language(shop: OpenShop) -> None:
     assert page.locator("lobedesk-widget").get_attribute("lang") == "de"
 
 
+def test_a_german_customer_reads_german_from_a_refusal_to_the_answer(shop: OpenShop, sample: Json) -> None:
+    page = shop(language="de")
+    page.get_by_role("button", name="Anfangen").click()
+    fields = page.locator("input.value")
+    fields.first.fill("123456")
+    page.get_by_role("button", name="Weiter").click()
+    expect(page.get_by_text("Das kann kein Maß in Zoll sein.")).to_be_visible()
+    expect(page.get_by_role("heading", name="Lagerzapfen vorn")).to_be_visible()
+    check_accessible(page, "the widget's refusal in German")
+
+    words = WORDS["de"]
+    taken = {words["gear_teeth"]: [str(sample["counts"]["gear_teeth"])]}
+    for reading in sample["readings"]:
+        filled = {name: words.get(reading.get(name, ""), "") for name in ("lobe", "position")}
+        taken[words[reading["feature"]].format(**filled)] = [each.replace(".", ",") for each in reading["values"]]
+    asked = "Lagerzapfen vorn"
+    for _ in range(15):
+        if not fields.count():
+            break
+        for place, value in enumerate(taken.get(asked, [])[: fields.count()]):
+            fields.nth(place).fill(value)
+        page.get_by_role("button", name="Weiter" if asked in taken else "Das kann ich nicht messen").click()
+        asked = heading_after(page, asked)
+    assert asked == "Es ist KG8-3J7"
+    expect(page.get_by_text(re.compile(r"zu (über )?\d\d,\d % sicher"))).to_be_visible()
+    check_accessible(page, "the widget's answer in German")
+    page.get_by_role("button", name="Einen Menschen fragen").click()
+    expect(page.get_by_text("Geben Sie Name, E-Mail-Adresse")).to_be_visible()
+    expect(page.get_by_text("innerhalb von 24 Stunden")).to_be_visible()
+    check_accessible(page, "the widget's hand-over in German")
+
+
 def test_the_host_page_shows_the_widget_and_the_lines_to_copy(
     new_page: OpenPage, keys: dict[Role, str], address: str
 ) -> None:
@@ -245,6 +294,8 @@ def test_the_host_page_shows_the_widget_and_the_lines_to_copy(
 def test_every_language_has_every_word_and_the_same_places_to_fill() -> None:
     english = WORDS["en"]
     assert english["cautions"] == list(CAUTIONS)
+    used = "".join(path.read_text(encoding="utf-8") for path in (STATIC / "widget").glob("*.js"))
+    assert set(re.findall(r'#say\("(\w+)"', used)) | set(re.findall(r'"(refused_\w+)"', used)) <= english.keys()
     assert {slip for slip in Slip if f"slip_{slip}" in english} >= {Slip.DIGITS_SWAPPED, Slip.HEIGHT_BASE_SWAPPED}
     for language, words in WORDS.items():
         assert words.keys() == english.keys(), language

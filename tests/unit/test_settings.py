@@ -39,6 +39,7 @@ EVERYTHING = {
     "LOBEDESK_KEEP_PHOTOS_DAYS": "93",
     "LOBEDESK_KEEP_CASES_DAYS": "0",
     "LOBEDESK_PRIVACY_NOTICE": "Ask us what we keep.",
+    "LOBEDESK_PRIVACY_NOTICE_DE": "Fragen Sie, was wir aufbewahren.",
     "LOBEDESK_SUPPLIER_NAME": "Thrumbleby Cam Works",
     "LOBEDESK_SUPPLIER_ADDRESS": "1 Invented Lane; Thrumbleby",
     "LOBEDESK_SUPPLIER_EMAIL": "desk@thrumbleby.example",

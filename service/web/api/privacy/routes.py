@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
@@ -43,10 +44,29 @@ class CustomerSchema(ma.Schema):
     )
 
 
+class NoticeQuery(ma.Schema):
+    """In which language."""
+
+    language = Text(
+        longest=35,
+        pattern=r"^[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8})*$",
+        refusal="Must be a language tag, such as de or en-GB.",
+        load_default=None,
+        metadata={"description": "A language tag (BCP 47); the supplier's first where there are no words in it."},
+    )
+
+
 class NoticeSchema(AnswerSchema):
     """The supplier's own words, to be shown wherever contact data is asked for."""
 
     notice = ma.fields.String(required=True)
+    language = ma.fields.String(required=True, metadata={"description": "That the notice is in."})
+    reply_hours = ma.fields.Dict(
+        keys=ma.fields.String(),
+        values=ma.fields.Float(),
+        required=True,
+        metadata={"description": "Hours within which a person answers, by source of the submission."},
+    )
     contact_days = ma.fields.Integer(
         required=True, metadata={"description": "Days after which a contact is forgotten; 0 for never."}
     )
@@ -71,15 +91,25 @@ class TrailPageSchema(AnswerSchema):
     next_cursor = ma.fields.String(required=True, allow_none=True, validate=ma.validate.Regexp(CURSOR_PATTERN))
 
 
-def notice_blueprint(desk: Desk, notice: str) -> Blueprint:
-    """The route for the privacy notice."""
+def notice_blueprint(desk: Desk, notices: Mapping[str, str]) -> Blueprint:
+    """The route for the privacy notice, which there is in each language of `notices`, the first by default."""
     blueprint = Blueprint("privacy_notice", __name__, url_prefix="/v1/privacy", description="What is kept of people.")
 
     @blueprint.route("/notice", methods=["GET"])
+    @blueprint.arguments(NoticeQuery(), location="query")
     @blueprint.response(200, NoticeSchema())
-    def read() -> Response:
-        """What a customer is to be told before they leave a name or an address."""
-        return json_response({"notice": notice, "contact_days": desk.retention.contact_days})
+    def read(query: dict[str, Any]) -> Response:
+        """What a customer is to be told before they leave a name or an address, and when they may expect an answer."""
+        wanted = (query["language"] or "").lower().split("-")[0]
+        language = wanted if wanted in notices else next(iter(notices))
+        return json_response(
+            {
+                "notice": notices[language],
+                "language": language,
+                "contact_days": desk.retention.contact_days,
+                "reply_hours": {source.value: hours for source, hours in desk.rules.reply_hours.items()},
+            }
+        )
 
     return blueprint
 

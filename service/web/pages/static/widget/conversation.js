@@ -1,6 +1,8 @@
 /** What has been measured so far and what comes next; no screen in here. */
 
-import { Unreachable, onceKey } from "../shared/api.js";
+import { Refused, Unreachable, onceKey } from "../shared/api.js";
+import { Photos } from "./photos.js";
+import { refusal } from "./refusals.js";
 
 const FIRST = { feature: "journal_diameter", position: "front" };
 const USUAL = [
@@ -30,7 +32,7 @@ export class Conversation {
     this.api = api;
     this.changed = changed;
     Object.assign(this, blank(), saved ?? {});
-    Object.assign(this, { busy: false, offline: false, refused: "", again: null });
+    Object.assign(this, { busy: false, offline: false, refused: "", again: null, photos: new Photos(api, () => changed()) });
   }
 
   /** What has to be remembered over a reload. */
@@ -66,6 +68,7 @@ export class Conversation {
 
   skip() {
     this.skipped.push(this.asked);
+    this.entries = this.entries.filter(({ asked }) => !same(asked, this.asked));
     if (this.said) return this.#next();
     this.asked = USUAL.find((each) => this.#open(each));
     return this.#to(this.asked ? "reading" : "hand_over");
@@ -77,7 +80,8 @@ export class Conversation {
 
   restart() {
     Object.assign(this, blank(), { unit: this.unit, tool: this.tool, practised: this.practised });
-    this.changed();
+    this.photos.all = [];
+    this.changed({ moved: true });
   }
 
   /** The customer says of a suspected slip that it is one, or is none. */
@@ -106,7 +110,14 @@ export class Conversation {
     if (kept) {
       this.kept = kept;
       this.#to("sent");
+      await this.photos.send(kept.id);
     }
+  }
+
+  /** Photos chosen; sent at once where there is a submission to send them to. */
+  async addPhotos(files) {
+    await this.photos.add(files);
+    if (this.stage === "sent") await this.photos.send(this.kept.id);
   }
 
   /** The line may be back. */
@@ -201,8 +212,16 @@ export class Conversation {
       if (this.offline) {
         this.again = again;
         setTimeout(() => this.again === again && this.tryAgain(), RETRY_MS);
+      } else if (error instanceof Refused) {
+        const { words, reading } = refusal(error);
+        const at = words === "refused_count" ? this.entries.find(({ asked }) => asked.feature === "gear_teeth") : this.measured[reading];
+        if (at) {
+          this.asked = at.asked;
+          this.#to("reading");
+        }
+        this.refused = words;
       } else {
-        this.refused = error.problem?.errors?.[0]?.detail ?? error.message;
+        throw error;
       }
       return null;
     } finally {

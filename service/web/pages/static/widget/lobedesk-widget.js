@@ -6,8 +6,8 @@
  */
 
 import { html, nothing, render } from "../shared/vendor/lit-html.js";
-import { Api } from "../shared/api.js";
-import { percent, readAmount } from "../shared/amounts.js";
+import { Api, Refused, Unreachable } from "../shared/api.js";
+import { readAmount } from "../shared/amounts.js";
 import { Conversation, TOOLS_ON_OFFER } from "./conversation.js";
 import { sheet } from "./style.js";
 
@@ -18,6 +18,7 @@ class LobedeskWidget extends HTMLElement {
   #root = this.attachShadow({ mode: "open" });
   #words = null;
   #drawings = new Map();
+  #notice = null;
   #faults = {};
   #talk;
 
@@ -32,6 +33,7 @@ class LobedeskWidget extends HTMLElement {
     this.setAttribute("lang", language);
     this.#draw();
     this.#loadDrawings();
+    this.#loadNotice();
   }
 
   disconnectedCallback() {
@@ -41,7 +43,19 @@ class LobedeskWidget extends HTMLElement {
   #online = () => {
     this.#talk.tryAgain();
     this.#loadDrawings();
+    this.#loadNotice();
   };
+
+  /** The supplier's notice and how soon somebody answers; without them the widget's own words do. */
+  async #loadNotice() {
+    if (this.#notice) return;
+    try {
+      this.#notice = (await this.#talk.api.get(`/v1/privacy/notice?language=${this.lang}`)).body;
+      this.#draw();
+    } catch (error) {
+      if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
+    }
+  }
 
   /** The drawings; without them the words do. */
   async #loadDrawings() {
@@ -76,6 +90,26 @@ class LobedeskWidget extends HTMLElement {
     return this.#say(name, { lobe: lobe && this.#say(lobe), position: position && this.#say(position) });
   }
 
+  /** A probability as a percentage in the customer's language, never rounded to certainty. */
+  #percent(probability) {
+    const number = new Intl.NumberFormat(this.lang, { minimumFractionDigits: 1, maximumFractionDigits: 1 });
+    if (probability > 0.999) return this.#say("percent_over", { number: number.format(99.9) });
+    return this.#say("percent", { number: number.format(100 * probability) });
+  }
+
+  /** A size as people write it in the customer's language. */
+  #size(value) {
+    return value.replace(".", this.#words.point);
+  }
+
+  #replyTime() {
+    const hours = this.#notice?.reply_hours.web;
+    if (!hours) return this.#say("reply_soon");
+    const name = hours < 1 ? "minutes" : hours <= 48 ? "hours" : "days";
+    const number = Math.ceil({ minutes: hours * 60, hours, days: hours / 24 }[name]);
+    return this.#say(number === 1 ? `reply_1_${name}` : `reply_${name}`, { number });
+  }
+
   #unit() {
     return this.#say(this.#talk.unit === "in" ? "inches" : "millimetres");
   }
@@ -90,7 +124,7 @@ class LobedeskWidget extends HTMLElement {
         <div role="status" aria-live="polite">
           ${talk.busy ? html`<p class="soft">${this.#say("working")}</p>` : nothing}
           ${talk.offline ? html`<p class="box">${this.#say("offline")}</p>` : nothing}
-          ${talk.refused ? html`<p class="fault">${this.#say("refused", { detail: talk.refused })}</p>` : nothing}
+          ${talk.refused ? html`<p class="fault">${this.#say(talk.refused, { unit: this.#unit() })}</p>` : nothing}
         </div>
       </div>`, this.#root);
   }
@@ -101,7 +135,9 @@ class LobedeskWidget extends HTMLElement {
 
   #privacy() {
     const link = this.getAttribute("privacy");
-    return html`<p class="small soft">${this.#say("privacy")} ${link ? html`<a href=${link}>${this.#say("privacy_link")}</a>` : nothing}</p>`;
+    return html`
+      <p class="small soft">${this.#say("privacy")} ${link ? html`<a href=${link}>${this.#say("privacy_link")}</a>` : nothing}</p>
+      ${this.#talk.stage !== "start" && this.#notice ? html`<p class="small soft" lang=${this.#notice.language}>${this.#notice.notice}</p>` : nothing}`;
   }
 
   #start() {
@@ -186,7 +222,7 @@ class LobedeskWidget extends HTMLElement {
   #slip() {
     const talk = this.#talk;
     const { slip, correction } = talk.slip;
-    const meant = correction?.readings[0]?.reading.values.join(", ");
+    const meant = correction?.readings[0]?.reading.values.map((each) => this.#size(each)).join("; ");
     const unit = correction?.unit ? this.#say(correction.unit === "in" ? "inches" : "millimetres") : "";
     const name = this.#words[`slip_${slip}`] ? `slip_${slip}` : "slip_other";
     return html`
@@ -206,7 +242,7 @@ class LobedeskWidget extends HTMLElement {
     const { answer, reference } = talk.kept;
     return html`
       ${this.#heading(html`<span class="part">${this.#say("found", { part: answer.part_number })}</span>`)}
-      <p>${this.#say("sure", { percent: percent(answer.probability) })}.
+      <p>${this.#say("sure", { percent: this.#percent(answer.probability) })}.
         ${answer.same_as.length ? this.#say("same_as", { parts: answer.same_as.join(", ") }) : nothing}</p>
       <p class="soft">${this.#say("reference", { reference })}</p>
       ${this.#cautions()}
@@ -225,13 +261,28 @@ class LobedeskWidget extends HTMLElement {
         <p class="soft">${this.#say("so_far", { number: talk.entries.length })}</p>
         ${input("name", "text", "name")}${input("email", "email", "email")}${input("phone", "tel", "tel")}
         <label>${this.#say("note")}<textarea name="note" maxlength="2000"></textarea></label>
+        ${this.#photos()}
         <label class="check"><input type="checkbox" name="post">${this.#say("post")}</label>
         ${this.#faults.contact ? html`<p class="fault" role="alert">${this.#faults.contact}</p>` : nothing}
-        <p class="small soft">${this.#say("reply_soon")}</p>
+        <p>${this.#replyTime()}</p>
+        ${this.#privacy()}
         <button class="first" ?disabled=${talk.busy || !talk.measured.length}>${this.#say("send")}</button>
         ${talk.asked ? html`<button type="button" class="plain" @click=${() => { talk.stage = "reading"; this.#changed({ moved: true }); }}>${this.#say("back")}</button>` : nothing}
-        ${this.#privacy()}
       </form>`;
+  }
+
+  #photos() {
+    const { photos } = this.#talk;
+    const take = (event) => {
+      this.#talk.addPhotos([...event.target.files]);
+      event.target.value = "";
+    };
+    return html`
+      ${photos.open ? html`<label class="file">${this.#say("photos")}<input class="unseen" type="file" accept="image/*" multiple aria-describedby="photos-hint" @change=${take}></label>` : nothing}
+      <p class="small soft" id="photos-hint">${this.#say("photos_hint")}</p>
+      <div role="status"><ul class="photos small">${photos.all.map((each) => html`
+        <li><span>${each.name}: <span class=${each.state === "refused" ? "fault" : "soft"}>${this.#say(each.words ?? `photo_${each.state}`)}</span></span>
+          ${["waiting", "refused"].includes(each.state) ? html`<button type="button" class="plain" @click=${() => photos.remove(each)}>${this.#say("photo_remove")}</button>` : nothing}</li>`)}</ul></div>`;
   }
 
   #send(event) {
@@ -254,8 +305,9 @@ class LobedeskWidget extends HTMLElement {
     const when = kept.expected_reply_at && new Date(kept.expected_reply_at).toLocaleString(this.lang, { dateStyle: "long", timeStyle: "short" });
     return html`
       ${this.#heading(this.#say("sent_title"))}
-      <p>${this.#say("sent")} ${when ? this.#say("reply_by", { when }) : this.#say("reply_soon")}</p>
+      <p>${this.#say("sent")} ${when ? this.#say("reply_by", { when }) : this.#replyTime()}</p>
       <p>${this.#say("reference", { reference: kept.reference })}</p>
+      ${this.#photos()}
       ${this.#cautions()}
       <button class="plain" @click=${() => this.#talk.restart()}>${this.#say("start_again")}</button>`;
   }

@@ -53,6 +53,12 @@ button.first { background: var(--accent); color: var(--accent-ink); border-color
 button:disabled { opacity: 0.6; cursor: default; }
 button.plain { border: 0; color: var(--accent); text-decoration: underline; font-weight: 400; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0.5rem; }
+label.file { position: relative; border: 1px dashed var(--line); border-radius: var(--round); padding: 0.7rem; text-align: center; cursor: pointer; }
+label.file:focus-within { outline: 3px solid var(--ink); outline-offset: 2px; }
+.photos { list-style: none; padding: 0; }
+.photos:empty { display: none; }
+.photos li { display: flex; justify-content: space-between; align-items: center; gap: 0.5rem; overflow-wrap: anywhere; }
+.photos button { width: auto; flex: none; }
 .drawings { display: grid; grid-template-columns: repeat(auto-fit, minmax(8rem, 1fr)); gap: 0.5rem; }
 figure { margin: 0; border: 1px solid var(--line); border-radius: var(--round); padding: 0.25rem; }
 figure.wrong { border-style: dashed; color: var(--warn); }
