@@ -49,7 +49,7 @@ class NoticeQuery(ma.Schema):
 
     language = Text(
         longest=35,
-        pattern=r"^[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8})*$",
+        pattern=r"^[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8}){0,3}$",
         refusal="Must be a language tag, such as de or en-GB.",
         load_default=None,
         metadata={"description": "A language tag (BCP 47); the supplier's first where there are no words in it."},
