@@ -159,6 +159,19 @@ def test_the_door_says_why_it_stays_shut_and_lets_out_again(new_page: OpenPage, 
     assert page.evaluate("sessionStorage.length") == 0
 
 
+def test_nothing_moves_for_those_who_asked_for_rest(new_page: OpenPage, keys: dict[Role, str]) -> None:
+    """WCAG 2.2, 2.3.3, and the `prefers-reduced-motion` of Media Queries 5."""
+    moving = "getComputedStyle(document.querySelector('button')).transitionDuration"
+    for wish, moves in (("reduce", False), ("no-preference", True)):
+        page = new_page(reduced_motion=wish)
+        sign_in(page, keys[Role.DESK])
+        type_rows(page, *SAMPLE_ROWS)
+        expect(page.locator(".verdict")).to_be_visible()
+        durations = {each.strip() for each in page.evaluate(moving).split(",")}
+        assert (durations != {"0s"}) == moves
+        assert page.evaluate("document.getAnimations().length") == 0  # nothing goes on moving by itself
+
+
 def test_at_twice_the_size_nothing_has_to_be_pushed_sideways(new_page: OpenPage, keys: dict[Role, str]) -> None:
     """WCAG 2.2, 1.4.10: 1280 pixels at 400 % are 320; at 200 % the page is 640 wide."""
     for width in (DESKTOP[0] // 2, DESKTOP[0] // 4):

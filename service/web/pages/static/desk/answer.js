@@ -3,7 +3,7 @@
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { percent } from "../shared/amounts.js";
 import { TOOLS, labelOf } from "./readings.js";
-import { plain } from "./words.js";
+import { capital, plain } from "./words.js";
 
 export const UNITS = { in: "inches", mm: "millimetres" };
 
@@ -118,7 +118,7 @@ export function readingsTable(said) {
     <table><caption class="unseen">Readings</caption>
       <thead><tr><th scope="col">Reading</th><th scope="col" class="number">In ${UNITS[said.unit]}</th><th scope="col">Tool</th></tr></thead>
       <tbody>${readings.map((each) => html`<tr><th scope="row">${labelOf(each)}</th><td class="number">${each.values.join("  ")}</td><td class="soft">${TOOLS[each.instrument]}</td></tr>`)}
-      ${Object.entries(counts ?? {}).map(([name, count]) => html`<tr><th scope="row">${plain(name)}</th><td class="number">${count}</td><td></td></tr>`)}</tbody>
+      ${Object.entries(counts ?? {}).map(([name, count]) => html`<tr><th scope="row">${capital(plain(name))}</th><td class="number">${count}</td><td></td></tr>`)}</tbody>
     </table>`;
 }
 

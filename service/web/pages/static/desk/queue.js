@@ -144,7 +144,7 @@ export class Review {
           <p class="small"><a href="#/case/${sheet.submission_id}">All of this case</a></p>
           <p class="soft">${WHY[sheet.reason] ?? plain(sheet.reason)}; ${plain(sheet.source)}; opened ${clock(sheet.opened_at)}${sheet.claim ? `; in hand: ${sheet.claim.by}` : ""}</p>
           ${this.done ? html`<div class="sheet stack"><p><strong>${this.done}</strong></p><p><a href="#/queue">Back to the queue</a></p></div>` : this.#form(said)}
-          <div class="sheet">
+          <div class="sheet stack">
             ${readingsTable(said)}
             ${said.submission.note ? html`<p class="small">Note: ${said.submission.note}</p>` : nothing}
             ${sheet.notes.map((note) => html`<p class="small">${note.by}: ${note.text}</p>`)}

@@ -120,12 +120,12 @@ class LobedeskWidget extends HTMLElement {
     const stage = { start: () => this.#start(), reading: () => this.#reading(), slip: () => this.#slip(), found: () => this.#found(), hand_over: () => this.#handOver(), sent: () => this.#sent() }[talk.stage];
     render(html`
       <div class="stack">
-        ${stage()}
-        <div role="status" aria-live="polite">
+        <div class="told" role="status" aria-live="polite">
           ${talk.busy ? html`<p class="soft">${this.#say("working")}</p>` : nothing}
           ${talk.offline ? html`<p class="box">${this.#say("offline")}</p>` : nothing}
           ${talk.refused ? html`<p class="fault">${this.#say(talk.refused, { unit: this.#unit() })}</p>` : nothing}
         </div>
+        ${stage()}
       </div>`, this.#root);
   }
 

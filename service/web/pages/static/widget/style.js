@@ -55,6 +55,7 @@ button.plain { border: 0; color: var(--accent); text-decoration: underline; font
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0.5rem; }
 label.file { position: relative; border: 1px dashed var(--line); border-radius: var(--round); padding: 0.7rem; text-align: center; cursor: pointer; }
 label.file:focus-within { outline: 3px solid var(--ink); outline-offset: 2px; }
+.told:empty { margin-block-end: -0.8rem; }
 .photos { list-style: none; padding: 0; }
 .photos:empty { display: none; }
 .photos li { display: flex; justify-content: space-between; align-items: center; gap: 0.5rem; overflow-wrap: anywhere; }
