@@ -1,7 +1,7 @@
-"""Callers drawn from the measuring model's own statement of itself, with the part they hold: for the tests of learning.
+"""Callers drawn from the measuring model's own statement of itself, with the part they hold.
 
-Written from the docstrings of `measuring` and `likelihood`, without their code. Every caller has one caliper, reads a
-journal and both widths of both lobes, twice each, and makes no slip.
+Written from the docstrings of `measuring` and `likelihood`, without their code. Every caller has one caliper, reads the
+front journal and both widths of both lobes of a used shaft that was never reground, and makes no slip.
 """
 
 from __future__ import annotations
@@ -28,19 +28,18 @@ from service.identification.calibration import LabelledCase
 from service.identification.measuring import MeasuringModel
 
 TOOL = Instrument.DIGITAL_CALIPER
-REPEATS = 2
 
 
 class _Caller:
     """One caller with one caliper."""
 
-    def __init__(self, model: MeasuringModel, rng: np.random.Generator) -> None:
-        self.model, self.rng = model, rng
+    def __init__(self, model: MeasuringModel, rng: np.random.Generator, repeats: int, practised: bool) -> None:
+        self.model, self.rng, self.repeats = model, rng, repeats
         self.tool = model.tools[TOOL]
         bad = model.zero_bad_factor if rng.random() < model.zero_bad_share else 1.0
         self.zero = rng.normal(0, bad * self.tool.zero_sd)
         levels, shares = zip(*model.hand_levels, strict=True)
-        self.hand = rng.choice(levels, p=shares)
+        self.hand = rng.choice(levels, p=shares) * (1.0 if practised else model.unknown_experience_factor)
 
     def made(self, nominal: float, tolerance: Tolerance | None, usual_sd: float) -> float:
         """A size as made: normal about the middle of a stated band, which is so many standard deviations wide."""
@@ -53,14 +52,23 @@ class _Caller:
     def read(self, feature: Feature, truth: float, technique: float = 0.0, **where: object) -> Reading:
         once = truth + self.zero + self.rng.normal(self.model.tilt_mean, self.model.tilt_sd)
         once += np.sign(technique) * self.rng.exponential(abs(technique) * self.hand) if technique else 0.0
-        each = once + self.rng.normal(0, self.tool.scatter * self.hand, REPEATS)
+        each = once + self.rng.normal(0, self.tool.scatter * self.hand, self.repeats)
         steps = np.round(each / self.tool.step_mm).astype(int)
         values = tuple(Written(Decimal(int(n)) * Decimal(repr(self.tool.step_mm)), 2) for n in steps)
         return Reading(feature, values, **where)  # type: ignore[arg-type]
 
 
-def _submission(part: Part, core: Core, model: MeasuringModel, rng: np.random.Generator) -> Submission:
-    caller = _Caller(model, rng)
+def submission_about(
+    part: Part,
+    core: Core,
+    model: MeasuringModel,
+    rng: np.random.Generator,
+    *,
+    repeats: int = 2,
+    practised: bool = True,
+) -> Submission:
+    """What a caller who holds `part` says; where not said to be `practised`, nothing is known of them."""
+    caller = _Caller(model, rng, repeats, practised)
     front = next(journal for journal in core.journals if journal.position is Position.FRONT)
     journal = caller.made(front.diameter_mm, front.tolerance, model.journal_making_sd)
     journal -= rng.exponential(model.journal_wear_mean)
@@ -78,7 +86,7 @@ def _submission(part: Part, core: Core, model: MeasuringModel, rng: np.random.Ge
         LengthUnit.MILLIMETRE,
         tuple(readings),
         instrument=TOOL,
-        experience=Experience.PRACTISED,
+        experience=Experience.PRACTISED if practised else None,
         condition=Condition.USED,
     )
 
@@ -95,5 +103,5 @@ def draw_cases(catalogue: Catalogue, model: MeasuringModel, count: int, seed: in
     found = []
     for _ in range(count):
         part = whole[rng.integers(len(whole))]
-        found.append(LabelledCase(_submission(part, cores[part.core], model, rng), part.part_number))
+        found.append(LabelledCase(submission_about(part, cores[part.core], model, rng), part.part_number))
     return tuple(found)

@@ -41,7 +41,7 @@ _COST_BITS: dict[Instrument | None, float] = {
 _NOT_AT_HAND_BITS = 0.15
 """Added when the caller has not said they have the tool."""
 _ZERO_CHECK_BITS = 0.0
-_TWO_PLACES_BITS = 0.04
+TWO_PLACES_BITS = 0.04
 """Added for a flank width: two places, a square, and a shaft to be held fast."""
 _LEADING = 10
 
@@ -85,7 +85,8 @@ def tools_of(submission: Submission) -> set[Instrument]:
     return found or {Instrument.DIGITAL_CALIPER}
 
 
-def _cost(tool: Instrument | None, tools: set[Instrument]) -> float:
+def cost_of(tool: Instrument | None, tools: set[Instrument]) -> float:
+    """What a reading with `tool` costs a caller who has `tools`, in bits of answer it must bring."""
     return _COST_BITS[tool] + (0.0 if tool is None or tool in tools else _NOT_AT_HAND_BITS)
 
 
@@ -134,7 +135,7 @@ def width_options(
             fine = tool is Instrument.OUTSIDE_MICROMETER
             better = fine and tool not in taken and feature is not Feature.OVERALL_LENGTH
             if better if taken else not fine:
-                yield Option(feature, tool, _cost(tool, tools), _template(feature, tool, position=where, lobe=lobe))
+                yield Option(feature, tool, cost_of(tool, tools), _template(feature, tool, position=where, lobe=lobe))
 
 
 def other_options(
@@ -148,11 +149,11 @@ def other_options(
     for kind in _lobe_kinds(posterior, lead.rows):
         if (Feature.LOBE_LIFT, kind) not in read:
             tool = Instrument.DIAL_INDICATOR
-            yield Option(Feature.LOBE_LIFT, tool, _cost(tool, tools), _template(Feature.LOBE_LIFT, tool, lobe=kind))
+            yield Option(Feature.LOBE_LIFT, tool, cost_of(tool, tools), _template(Feature.LOBE_LIFT, tool, lobe=kind))
         if (Feature.FLANK_WIDTH, kind) not in read:
             tool = _width_tools(tools)[0]
             template = _template(Feature.FLANK_WIDTH, tool, lobe=kind, included_angle_deg=DEFAULT_INCLUDED_ANGLE)
-            yield Option(Feature.FLANK_WIDTH, tool, _cost(tool, tools) + _TWO_PLACES_BITS, template)
+            yield Option(Feature.FLANK_WIDTH, tool, cost_of(tool, tools) + TWO_PLACES_BITS, template)
         stated = table.duration_at[parts, LOBES.index(kind)].ravel()
         stated = stated[np.isfinite(stated)]
         if stated.size and (Feature.DURATION, kind) not in read:
@@ -162,12 +163,12 @@ def other_options(
             template = _template(
                 Feature.DURATION, tool, lobe=kind, checking_lift=checking, degrees=Degrees.CRANK, at=At.LOBE
             )
-            yield Option(Feature.DURATION, tool, _cost(tool, tools), template)
+            yield Option(Feature.DURATION, tool, cost_of(tool, tools), template)
     if parts.size and np.isfinite(table.separation[parts]).any() and (Feature.LOBE_SEPARATION, None) not in read:
         tool = Instrument.DEGREE_WHEEL
-        yield Option(Feature.LOBE_SEPARATION, tool, _cost(tool, tools), _template(Feature.LOBE_SEPARATION, tool))
+        yield Option(Feature.LOBE_SEPARATION, tool, cost_of(tool, tools), _template(Feature.LOBE_SEPARATION, tool))
     if submission.gear_teeth is None and np.unique(table.teeth[posterior.rows.core[lead.rows]]).size > 1:
-        yield Option(GEAR_TEETH, None, _cost(None, tools))
+        yield Option(GEAR_TEETH, None, cost_of(None, tools))
     checked = {submission.instrument_of(r) for r in submission.readings if r.feature is Feature.ZERO_CHECK}
     zeroed = {e.tool for e in posterior.entries[0][0] if e.tool is not None} - checked
     for used in sorted(zeroed, key=str):

@@ -122,7 +122,7 @@ def test_look_alikes_and_etags_follow_the_active_revision(admin: Caller) -> None
     admin.post(PATH, catalogue())
     first = admin.get("/v1/catalogue/look-alikes")
     assert first.get_json()["items"] == []
-    twin: dict[str, Any] = part(part_number="P-2", lobe_separation="112")
+    twin: dict[str, Any] = part(part_number="P-2", lobe_separation="120")
     report = admin.post(PATH, catalogue(parts=[part(), twin])).get_json()
     again = admin.get("/v1/catalogue/look-alikes", If_None_Match=first.headers["ETag"])
     assert again.status_code == 200

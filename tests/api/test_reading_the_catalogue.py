@@ -151,7 +151,38 @@ def test_look_alikes_name_what_separates_them(desk: Caller) -> None:
     assert by_separator["overall_length"]["difference"] == {"value": "0.3600", "unit": "in"}
     assert by_separator["duration"]["difference"]["unit"] == "crank_degrees"
     assert by_separator["nothing"]["difference"] is None
-    assert all(Decimal(pair["sizes_apart"]) <= Decimal("0.0015") for pair in pairs)
+    assert by_separator["flank_width"]["where"] in ("intake", "exhaust")
+    for pair in pairs:
+        assert 0.05 < pair["wrong_guesses"] <= 0.5
+        assert pair["wrong_guesses_then"] <= (0.5 if pair["separated_by"] == "nothing" else 0.05)
+
+
+def test_other_tools_and_another_rate_make_another_map(desk: Caller) -> None:
+    path = "/v1/catalogue/look-alikes"
+    with_caliper = {(pair["part_number"], pair["other"]) for pair in all_of(desk, path)}
+    finer = {(pair["part_number"], pair["other"]) for pair in all_of(desk, f"{path}?tools=outside_micrometer")}
+    stricter = {(pair["part_number"], pair["other"]) for pair in all_of(desk, f"{path}?error_rate=0.01")}
+    wheel = all_of(desk, f"{path}?tools=digital_caliper,degree_wheel")
+
+    assert finer < with_caliper < stricter
+    assert {pair["in_kit"] for pair in wheel if pair["separated_by"] == "duration"} == {True}
+
+
+@pytest.mark.parametrize(
+    ("query", "pointer"),
+    [
+        ("tools=hammer", "/tools"),
+        ("tools=", "/tools"),
+        ("tools=degree_wheel", "/tools"),
+        ("error_rate=0", "/error_rate"),
+        ("error_rate=0.5", "/error_rate"),
+        ("error_rate=nan", "/error_rate"),
+    ],
+)
+def test_a_kit_that_cannot_be_meant_is_refused_by_name(desk: Caller, query: str, pointer: str) -> None:
+    response = desk.get(f"/v1/catalogue/look-alikes?{query}")
+    assert response.status_code == 422
+    assert [error["pointer"] for error in response.get_json()["errors"]] == [pointer]
 
 
 def test_a_revision_says_who_when_and_why(desk: Caller) -> None:

@@ -10,7 +10,9 @@ from flask import Response, request
 
 from service import __version__
 from service.domain.catalogue import Catalogue
+from service.domain.readings import Instrument
 from service.domain.units import LengthUnit
+from service.identification.look_alikes import Kit
 from service.web.access import caller
 from service.web.api.catalogue.schemas import (
     AS_STATED,
@@ -66,7 +68,7 @@ Item = TypeVar("Item")
 def catalogue_blueprint(desk: Desk) -> Blueprint:
     """The routes for reading the catalogue."""
     blueprint = Blueprint("catalogue", __name__, url_prefix=PREFIX, description="What is sold, and what looks alike.")
-    look_alikes = LookAlikeMap()
+    look_alikes = LookAlikeMap(desk.answering.snapshot)
 
     @blueprint.route("/parts", methods=["GET"])
     @blueprint.arguments(PartsQuery(), location="query")
@@ -110,9 +112,15 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
     @blueprint.response(200, LookAlikePageSchema(), headers=ETAG_HEADER)
     @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
     def list_look_alikes(query: dict[str, Any]) -> Response:
-        """Parts that a caliper cannot tell apart, and the cheapest thing that can."""
-        page = look_alikes.page(desk.stores, _mark(query["cursor"]), query["limit"])
-        return _page(page, query["unit"], lambda pair: look_alike_json(pair, query["unit"]))
+        """Parts that a kit of tools cannot tell apart, and the cheapest thing that can.
+
+        Worked out when first asked for, once for each revision, kit and rate.
+        """
+        tools = frozenset(Instrument(name) for name in query["tools"].split(","))
+        kit = Kit(tools, query["error_rate"])
+        page = look_alikes.page(desk.stores, kit, _mark(query["cursor"]), query["limit"])
+        version = look_alikes.engine_version(desk.stores)
+        return _page(page, query["unit"], lambda pair: look_alike_json(pair, query["unit"]), version)
 
     @blueprint.route("/revisions", methods=["GET"])
     @blueprint.arguments(RevisionsQuery(), location="query")
@@ -178,7 +186,10 @@ def _etag(revision: int) -> str:
     return f"{revision}-{__version__}"
 
 
-def _page(page: Page[Item], unit: LengthUnit | None, show: Callable[[Item], Json]) -> Response:
+def _page(
+    page: Page[Item], unit: LengthUnit | None, show: Callable[[Item], Json], under: str | None = None
+) -> Response:
+    """A page as it is sent; `under` names what it rests on besides the revision, if anything."""
     cursor = None if page.end is None else encode_cursor(UUID(int=page.end.revision * 2**64 + page.end.place))
 
     def make() -> Response:
@@ -191,4 +202,5 @@ def _page(page: Page[Item], unit: LengthUnit | None, show: Callable[[Item], Json
             }
         )
 
-    return unless_unchanged(_etag(page.revision), make)
+    etag = _etag(page.revision)
+    return unless_unchanged(etag if under is None else f"{etag}-{under}", make)

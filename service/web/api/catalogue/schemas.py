@@ -7,9 +7,9 @@ from typing import Any
 import marshmallow as ma
 
 from service.domain.catalogue import PartStatus
-from service.domain.readings import LobeKind, Position
+from service.domain.readings import Instrument, LobeKind, Position
 from service.domain.units import LengthUnit
-from service.identification.look_alikes import Separator
+from service.identification.look_alikes import DEFAULT_KIT, Separator
 from service.web.fields import AnswerSchema, DecimalText, Text
 from service.web.replies import CURSOR_PATTERN, PageQuery
 
@@ -41,9 +41,23 @@ class PartsQuery(UnitQuery, PageQuery):
     q = Text(longest=60, load_default=None, metadata={"description": "How the part number begins, capitals or not."})
 
 
-class LookAlikesQuery(PageQuery):
-    """Which look-alikes."""
+_TOOL = f"({'|'.join(Instrument)})"
+_TOOLS = f"^{_TOOL}(,{_TOOL})*$"
 
+
+class LookAlikesQuery(PageQuery):
+    """Which look-alikes: those that these tools cannot tell apart."""
+
+    tools = ma.fields.String(
+        load_default=",".join(sorted(DEFAULT_KIT.tools)),
+        validate=ma.validate.Regexp(_TOOLS, error=f"Name one or more of {', '.join(Instrument)}, parted by commas."),
+        metadata={"description": "The tools at hand, parted by commas; a digital caliper where none is named."},
+    )
+    error_rate = ma.fields.Float(
+        load_default=DEFAULT_KIT.error_rate,
+        validate=ma.validate.Range(min=0.001, max=0.4),
+        metadata={"description": "The chance of a wrong guess between two from which they count as alike."},
+    )
     unit = ma.fields.Enum(LengthUnit, by_value=True, load_default=LengthUnit.INCH)
 
 
@@ -192,7 +206,7 @@ class DifferenceSchema(AnswerSchema):
 
 
 class LookAlikeSchema(AnswerSchema):
-    """Two grinds that a caliper cannot tell apart, and the cheapest thing that can."""
+    """Two grinds that the kit's first readings cannot tell apart, and the cheapest thing that can."""
 
     part_number = ma.fields.String(required=True)
     other = ma.fields.String(required=True)
@@ -204,10 +218,21 @@ class LookAlikeSchema(AnswerSchema):
         by_value=True,
         required=True,
         metadata={
-            "description": "`bench`: only the bench, their timing differs too little; `nothing`: nothing stated."
+            "description": "`bench`: no one reading at home, the shaft is to be sent in; `nothing`: nothing stated."
         },
     )
     difference = ma.fields.Nested(DifferenceSchema(), required=True, allow_none=True)
+    where = ma.fields.String(
+        required=True, allow_none=True, metadata={"description": "The lobe or journal to read, if there is one."}
+    )
+    wrong_guesses = ma.fields.Float(
+        required=True,
+        metadata={"description": "Chance of taking one for the other from journals, heights and base circles alone."},
+    )
+    wrong_guesses_then = ma.fields.Float(
+        required=True, metadata={"description": "The same with what separates them read too."}
+    )
+    in_kit = ma.fields.Boolean(required=True, metadata={"description": "Whether the tools named can take that."})
 
 
 class LookAlikePageSchema(PageFields):

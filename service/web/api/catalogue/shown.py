@@ -117,7 +117,7 @@ def look_alike_json(pair: LookAlike, unit: LengthUnit) -> Json:
     """Two look-alikes, lengths in `unit`."""
     difference: Json | None = None
     if pair.difference is not None:
-        is_length = pair.separated_by is Separator.OVERALL_LENGTH
+        is_length = pair.separated_by not in _UNIT_OF_DIFFERENCE
         difference = {
             "value": unit.show(pair.difference) if is_length else number(round(pair.difference, 3)),
             "unit": unit.value if is_length else _UNIT_OF_DIFFERENCE[pair.separated_by],
@@ -130,6 +130,10 @@ def look_alike_json(pair: LookAlike, unit: LengthUnit) -> Json:
         "sizes_apart": unit.show(pair.sizes_apart_mm),
         "separated_by": pair.separated_by.value,
         "difference": difference,
+        "where": pair.where,
+        "wrong_guesses": round(pair.wrong, 4),
+        "wrong_guesses_then": round(pair.wrong_then, 4),
+        "in_kit": pair.in_kit,
     }
 
 

@@ -75,7 +75,7 @@ DECISION_EXAMPLE = {
 def reviews_blueprint(desk: Desk) -> Blueprint:
     """The routes for the human queue."""
     blueprint = Blueprint("reviews", __name__, url_prefix="/v1/reviews", description="Cases put before a person.")
-    look_alikes = LookAlikeMap()
+    look_alikes = LookAlikeMap(desk.answering.snapshot)
 
     @blueprint.route("", methods=["GET"])
     @blueprint.arguments(ReviewQuerySchema(), location="query")
