@@ -96,6 +96,26 @@ class PrivacyStore(Protocol):
         """Take everything personal out of a held case; its readings and answers stay, and are nobody's."""
         ...
 
+    def shafts_of(self, email: str | None, phone: str | None, case_ids: tuple[UUID, ...]) -> tuple[UUID, ...]:
+        """The posted shafts of whoever has this address or number, beside those of `case_ids`."""
+        ...
+
+    def everything_of_shaft(self, mail_in_id: UUID) -> Mapping[str, Any]:
+        """All that is kept of one posted shaft, as JSON."""
+        ...
+
+    def erase_shaft(self, mail_in_id: UUID) -> None:
+        """Take everything personal out of a held shaft; what happened to it stays, and is nobody's."""
+        ...
+
+    def forget_shaft_contacts(self, days: int) -> tuple[UUID, ...]:
+        """Take the customer out of a few posted shafts unchanged for so many days: which they were."""
+        ...
+
+    def forget_shafts(self, days: int) -> tuple[UUID, ...]:
+        """Delete a few posted shafts whose journey ended so many days ago and whose case is gone: which they were."""
+        ...
+
     def forget_contacts(self, days: int) -> tuple[UUID, ...]:
         """Erase a few cases unchanged for so many days that still have somebody's name: which they were."""
         ...

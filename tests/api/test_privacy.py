@@ -12,6 +12,7 @@ from service.domain.access import Role
 from service.settings import Settings
 from tests.api.conftest import Caller
 from tests.api.queue import SCANT, SURE, claimed, waiting
+from tests.integration.test_photos import png_of
 
 Json = dict[str, Any]
 
@@ -94,7 +95,7 @@ def test_a_customer_is_erased_from_everywhere_and_what_was_measured_stays(
 
     erased = admin.post("/v1/privacy/erasure", {"email": "erase@customer.example"})
 
-    assert erased.get_json() == {"cases": [answer["id"]]}
+    assert erased.get_json() == {"cases": [answer["id"]], "shafts": []}
     for table in (
         "submissions",
         "case_notes",
@@ -118,8 +119,39 @@ def test_a_customer_is_erased_from_everywhere_and_what_was_measured_stays(
     seen = desk.get(f"/v1/submissions/{answer['id']}").get_json()
     assert seen["submission"]["readings"] == answer["submission"]["readings"]
     assert seen["decision"]["part_number"] == SURE["part_number"]
-    assert admin.post("/v1/privacy/export", {"email": "erase@customer.example"}).get_json() == {"cases": []}
+    assert admin.post("/v1/privacy/export", {"email": "erase@customer.example"}).get_json() == {
+        "cases": [],
+        "shafts": [],
+    }
     assert desk.get(f"/v1/submissions/{another['id']}").get_json()["submission"]["contact"] is not None
+
+
+def test_a_shaft_that_was_posted_without_a_case_is_handed_over_and_erased_too(desk: Caller, admin: Caller) -> None:
+    contact = {"name": "POISON-NAME", "email": "posted@customer.example", "phone": "+44 555 0177"}
+    said = {"contact": contact, "send_back_to": ["POISON road"], "note": "POISON-NOTE"}
+    shaft = desk.post("/v1/mail-ins", said, Idempotency_Key="posted-without-a-case").get_json()
+    path = f"/v1/mail-ins/{shaft['id']}"
+    desk.post(f"{path}/events", {"kind": "received", "place": "shelf 2"})
+    photo = desk.send("POST", f"{path}/photos", data=png_of(8, 8), content_type="image/png").get_json()
+    other = desk.post("/v1/mail-ins", {"contact": {"email": "somebody@else.example"}}).get_json()
+
+    handed = admin.post("/v1/privacy/export", {"phone": "00 44 555 0177"}).get_json()
+    assert handed == {"cases": [], "shafts": []}  # another number
+    handed = admin.post("/v1/privacy/export", {"phone": "44-555-0177"}).get_json()
+    assert [each["shaft"]["id"] for each in handed["shafts"]] == [shaft["id"]]
+    assert "POISON road" in str(handed)
+    assert [each["kind"] for each in handed["shafts"][0]["events"]] == ["announced", "received"]
+
+    erased = admin.post("/v1/privacy/erasure", {"email": "Posted@customer.example"}).get_json()
+    assert erased == {"cases": [], "shafts": [shaft["id"]]}
+    assert "POISON" not in desk.get(path).get_data(as_text=True)
+    assert desk.get(photo["url"]).status_code == 404
+    assert desk.get(path).get_json()["state"] == "received"
+    again = desk.post("/v1/mail-ins", said, Idempotency_Key="posted-without-a-case")
+    assert again.get_json()["id"] != shaft["id"]  # the kept reply is gone as well
+    assert desk.get(f"/v1/mail-ins/{other['id']}").get_json()["contact"]["email"] == "somebody@else.example"
+    actions = {entry["action"] for entry in admin.get("/v1/privacy/trail?limit=100").get_json()["items"]}
+    assert {"shaft_exported", "shaft_erased"} <= actions
 
 
 def test_a_customer_known_by_telephone_alone_is_found_however_it_is_written(desk: Caller, admin: Caller) -> None:

@@ -16,6 +16,7 @@ from service.adapters.postgres.pool import PostgresStores
 from service.domain.access import Role
 from service.domain.casework import DEFAULT_RULES, ClosedWhy, Retention
 from service.domain.identification import AnswerState
+from service.domain.mail_in import DEFAULT_PATIENCE
 from service.domain.readings import Contact
 from service.domain.supplier import Supplier
 from service.serving.worker import chores_of
@@ -24,6 +25,7 @@ from service.workflows.half_done import close_half_done, remind_half_done
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
 from service.workflows.letters import Stationery
+from service.workflows.mail_ins import announce
 from service.workflows.ports import Case, KeyRecord
 from service.workflows.privacy import forget_by_age
 from tests.integration.stored_examples import ANSWER, SUBMISSION
@@ -189,6 +191,34 @@ def test_photos_are_forgotten_in_their_own_time(
     assert forget_by_age(stores, replace(FOR_GOOD, photos_days=41)) == 0
     assert forget_by_age(stores, replace(FOR_GOOD, photos_days=39)) == 1
     assert database.execute("SELECT count(*) FROM photos").fetchone() == (0,)
+
+
+def test_posted_shafts_are_forgotten_in_their_time_with_a_case_and_without(
+    stores: PostgresStores, key: KeyRecord, database: psycopg.Connection[Any]
+) -> None:
+    case_id = asked(stores, key)
+    said = {"unit": None, "contact": Contact(email="a@b.example"), "send_back_to": ("3 Invented Lane",), "note": "Hm."}
+    with stores.transaction() as transaction:
+        alone, of_a_case = (
+            announce(transaction, key, DEFAULT_PATIENCE, submission_id=each, **said) for each in (None, case_id)
+        )
+    days_pass(database, 40)
+    database.execute("UPDATE mail_ins SET state_since = now() - interval '40 days'")
+    assert forget_by_age(stores, replace(FOR_GOOD, contact_days=41)) == 0
+
+    database.execute('UPDATE submissions SET changed_at = now(), head = head || \'{"contact": null, "note": null}\'')
+    assert forget_by_age(stores, replace(FOR_GOOD, contact_days=39)) == 1  # the case of the other is alive
+    days_pass(database, 40)
+    assert forget_by_age(stores, replace(FOR_GOOD, contact_days=39)) == 1
+    with stores.transaction() as transaction:
+        for shaft in (alone, of_a_case):
+            kept = transaction.mail_ins.find(shaft.id)
+            assert kept is not None
+            assert (kept.contact, kept.send_back_to, kept.note) == (None, (), None)
+
+    database.execute("UPDATE mail_ins SET state = 'withdrawn', due_at = NULL, state_since = now() - interval '40 days'")
+    assert forget_by_age(stores, replace(FOR_GOOD, cases_days=39)) == 3  # the case, and then both shafts
+    assert database.execute("SELECT count(*) FROM mail_in_events").fetchone() == (0,)
 
 
 def test_more_than_one_transaction_s_worth_is_forgotten_in_one_go(

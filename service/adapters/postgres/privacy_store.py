@@ -47,6 +47,31 @@ class PrivacyStore:
         for erasure in _ERASURES:
             self._connection.execute(QUERIES[erasure], {"id": submission_id})
 
+    def shafts_of(self, email: str | None, phone: str | None, case_ids: tuple[UUID, ...]) -> tuple[UUID, ...]:
+        """The posted shafts of whoever has this address or number, beside those of `case_ids`."""
+        values = {"email": email, "phone": phone, "case_ids": list(case_ids)}
+        return tuple(row["id"] for row in self._connection.execute(QUERIES["shafts_of"], values))
+
+    def everything_of_shaft(self, mail_in_id: UUID) -> Mapping[str, Any]:
+        """All that is kept of one posted shaft, as JSON."""
+        row = self._connection.execute(QUERIES["everything_of_shaft"], {"id": mail_in_id}).fetchone()
+        if row is None:
+            raise RuntimeError("a shaft that was just found is gone")
+        return row
+
+    def erase_shaft(self, mail_in_id: UUID) -> None:
+        """Take everything personal out of a held shaft."""
+        for erasure in ("erase_shaft", "erase_photos_of_shaft", "erase_replies"):
+            self._connection.execute(QUERIES[erasure], {"id": mail_in_id})
+
+    def forget_shaft_contacts(self, days: int) -> tuple[UUID, ...]:
+        """Take the customer out of a few posted shafts unchanged for so many days: which they were."""
+        return self._ids("forget_shaft_contacts", days)
+
+    def forget_shafts(self, days: int) -> tuple[UUID, ...]:
+        """Delete a few posted shafts whose journey ended so many days ago and whose case is gone: which they were."""
+        return self._ids("forget_shafts", days)
+
     def forget_contacts(self, days: int) -> tuple[UUID, ...]:
         """Erase a few cases unchanged for so many days that still have somebody's name: which they were."""
         forgotten = self._ids("forget_contacts", days)

@@ -128,3 +128,53 @@ DELETE FROM photos WHERE id IN (
     SELECT id FROM photos WHERE added_at < now() - make_interval(days => %(days)s)
     ORDER BY added_at LIMIT 20 FOR UPDATE SKIP LOCKED
 )
+
+-- name: shafts_of
+-- The posted shafts of whoever has this e-mail address or telephone number, beside those of the cases given.
+SELECT id FROM mail_ins
+WHERE (submission_id IS NULL OR submission_id <> ALL (%(case_ids)s::uuid[]))
+  AND (lower(contact ->> 'email') = lower(%(email)s::text)
+       OR (regexp_replace(coalesce(contact ->> 'phone', ''), '[^0-9]', '', 'g') = %(phone)s::text
+           AND %(phone)s::text <> ''))
+ORDER BY id
+
+-- name: everything_of_shaft
+-- All that is kept of one posted shaft; of a photo it is said that there is one.
+SELECT to_jsonb(m) AS shaft,
+       (SELECT coalesce(jsonb_agg(to_jsonb(e) - '{mail_in_id,key_id}'::text[] ORDER BY number), '[]')
+        FROM mail_in_events e WHERE mail_in_id = m.id) AS events,
+       (SELECT coalesce(jsonb_agg(jsonb_build_object('id', p.id, 'added_by', p.added_by, 'added_at', p.added_at)
+                                  ORDER BY p.added_at), '[]')
+        FROM photos p WHERE p.mail_in_id = m.id) AS photos
+FROM mail_ins m WHERE m.id = %(id)s
+
+-- name: erase_shaft
+-- Takes the customer out of one posted shaft.
+UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revision = row_revision + 1
+WHERE id = %(id)s
+
+-- name: erase_photos_of_shaft
+-- Takes the photos of one posted shaft away.
+DELETE FROM photos WHERE mail_in_id = %(id)s
+
+-- name: forget_shaft_contacts
+-- Takes the customer out of a few posted shafts to which, and to whose cases, nothing has happened for so long.
+UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revision = row_revision + 1
+WHERE id IN (
+    SELECT m.id FROM mail_ins m LEFT JOIN submissions s ON s.id = m.submission_id
+    WHERE greatest(m.state_since, coalesce(s.changed_at, m.state_since)) < now() - make_interval(days => %(days)s)
+      AND (jsonb_typeof(m.contact) = 'object' OR m.send_back_to <> '{}' OR m.note IS NOT NULL)
+    ORDER BY m.state_since LIMIT 100 FOR UPDATE OF m SKIP LOCKED
+)
+RETURNING id
+
+-- name: forget_shafts
+-- Takes a few posted shafts away, with what happened to them, whose journey ended so long ago and whose case is gone.
+DELETE FROM mail_ins WHERE id IN (
+    SELECT m.id FROM mail_ins m
+    WHERE m.submission_id IS NULL AND m.state IN ('returned', 'scrapped', 'withdrawn')
+      AND m.state_since < now() - make_interval(days => %(days)s)
+      AND NOT EXISTS (SELECT FROM letters WHERE mail_in_id = m.id)
+    ORDER BY m.state_since LIMIT 100 FOR UPDATE SKIP LOCKED
+)
+RETURNING id

@@ -76,12 +76,18 @@ class ExportSchema(AnswerSchema):
     """All that is kept of somebody, case by case."""
 
     cases = ma.fields.List(ma.fields.Dict(), required=True)
+    shafts = ma.fields.List(
+        ma.fields.Dict(),
+        required=True,
+        metadata={"description": "Shafts they posted that belong to none of these cases."},
+    )
 
 
 class ErasureSchema(AnswerSchema):
-    """The cases somebody was taken out of."""
+    """The cases somebody was taken out of, and the posted shafts that belong to none of them."""
 
     cases = ma.fields.List(ma.fields.UUID(), required=True)
+    shafts = ma.fields.List(ma.fields.UUID(), required=True)
 
 
 class TrailPageSchema(AnswerSchema):
@@ -124,8 +130,8 @@ def privacy_blueprint(desk: Desk) -> Blueprint:
     def export(body: dict[str, Any]) -> Response:
         """Hand over all that is kept of a customer; that it was is noted in the trail."""
         with desk.stores.transaction() as transaction:
-            cases = export_customer(transaction, caller(), body.get("email"), body.get("phone"))
-        return json_response({"cases": cases}, 200, Cache_Control="no-store")
+            all_of_it = export_customer(transaction, caller(), body.get("email"), body.get("phone"))
+        return json_response({"cases": all_of_it.cases, "shafts": all_of_it.shafts}, 200, Cache_Control="no-store")
 
     @blueprint.route("/erasure", methods=["POST"])
     @blueprint.arguments(CustomerSchema(), example={"email": "ada.quill@post.example"})
@@ -137,7 +143,7 @@ def privacy_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             erased = erase_customer(transaction, caller(), body.get("email"), body.get("phone"))
-            return json_reply({"cases": [str(case_id) for case_id in erased]})
+            return json_reply({name: [str(each) for each in ids] for name, ids in vars(erased).items()})
 
         return answer_once(desk.stores, work)
 
