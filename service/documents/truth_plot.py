@@ -20,11 +20,13 @@ def draw_truth(report: TruthReport) -> str:
     drawing = Drawing(_WIDTH, "Stated and observed probability")
     drawing.text(12, 24, "Stated and observed probability", size=14, bold=True)
     drawing.text(12, 42, f"{report.cases} confirmed cases; bars are 95 % intervals.", fill=GREY)
+    for n, line in enumerate(coverage_lines(report)):
+        drawing.text(12, _TOP + _SIDE + 58 + 18 * n, line, size=12, fill=GREY)
     _square(drawing)
     for one in report.bins:
         if one.mean_stated is not None:
             _point(drawing, one.mean_stated, one.came_true)
-    y = _TOP + _SIDE + 66
+    y = _TOP + _SIDE + 72 + 18 * len(report.coverage)
     drawing.text(12, y, "Reviewers: share that was right", size=14, bold=True)
     y += 26
     if not report.reviewers:
@@ -43,8 +45,18 @@ def describe_truth(report: TruthReport) -> str:
         for one in report.bins
         if one.mean_stated is not None
     ]
+    said += [f"{line}." for line in coverage_lines(report)]
     said += [f"{reviewer.by} was right {share_words(reviewer.right)}." for reviewer in report.reviewers]
     return " ".join(said)
+
+
+def coverage_lines(report: TruthReport) -> list[str]:
+    """How much could have been answered at each error rate, a line each."""
+    lines = []
+    for one in report.coverage:
+        down_to = "" if one.least_stated is None else f", down to {one.least_stated:.3f} stated"
+        lines.append(f"Answerable with {one.error_rate:.0%} wrong: {one.share:.0%}{down_to}".replace("%", " %"))
+    return lines
 
 
 def share_words(share: Share) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.documents.truth_plot import share_words
+from service.documents.truth_plot import coverage_lines, share_words
 from service.domain.truth_record import TruthReport
 
 
@@ -15,6 +15,7 @@ def truth_text(report: TruthReport) -> str:
         f"Answers that named something and were right: {share_words(report.named_right)}",
         f"Leading candidates that were right: {share_words(report.leading_right)}",
         f"Brier score: {brier}",
+        *coverage_lines(report),
         "",
         "Stated   came true",
         *(

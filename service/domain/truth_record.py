@@ -15,6 +15,8 @@ from scipy.stats import binomtest
 
 CONFIDENCE_LEVEL = 0.95
 BINS = 10
+ERROR_RATES = (0.01, 0.05)
+"""Wrong answers in so many that the coverage is told for."""
 
 NOBODYS = ""
 """Stands for a shaft that is no part of the catalogue, wherever a part number may stand."""
@@ -88,6 +90,18 @@ class Bin:
 
 
 @dataclass(frozen=True)
+class Coverage:
+    """The largest share of the cases that could be answered, surest first, with at most `error_rate` of them wrong.
+
+    `least_stated` is the stated probability down to which that goes; None where nothing could be.
+    """
+
+    error_rate: float
+    share: float
+    least_stated: float | None
+
+
+@dataclass(frozen=True)
 class Reviewer:
     """One person's decisions of confirmed cases: how many were right in all, and by how sure they said they were."""
 
@@ -110,6 +124,7 @@ class TruthReport:
     leading_right: Share
     brier: float | None
     bins: tuple[Bin, ...]
+    coverage: tuple[Coverage, ...]
     reviewers: tuple[Reviewer, ...]
     looks_agree: Share
     kappa: float | None
@@ -140,6 +155,21 @@ def reliability(answers: Sequence[ConfirmedAnswer]) -> tuple[Bin, ...]:
         )
         for place, there in enumerate(placed)
     )
+
+
+def coverage_at(answers: Sequence[ConfirmedAnswer], error_rate: float) -> Coverage:
+    """How far down, by stated probability of the leading candidate, answers stay right often enough.
+
+    Answers of one stated probability are taken together or not at all.
+    """
+    ranked = sorted(answers, key=lambda answer: -answer.stated)
+    wrong, found = 0, Coverage(error_rate, 0.0, None)
+    for count, answer in enumerate(ranked, 1):
+        wrong += not answer.leading_right
+        last_of_its_kind = count == len(ranked) or ranked[count].stated < answer.stated
+        if last_of_its_kind and answer.stated > 0 and wrong <= error_rate * count:
+            found = Coverage(error_rate, count / len(ranked), answer.stated)
+    return found
 
 
 def brier_score(answers: Sequence[ConfirmedAnswer]) -> float | None:
@@ -176,6 +206,7 @@ def truth_report(
         leading_right=share_of(answer.leading_right for answer in answers),
         brier=brier_score(answers),
         bins=reliability(answers),
+        coverage=tuple(coverage_at(answers, error_rate) for error_rate in ERROR_RATES),
         reviewers=tuple(_reviewer(by, [one for one in decisions if one.by == by]) for by in people),
         looks_agree=share_of(first == second for first, second in pairs),
         kappa=cohens_kappa(pairs),

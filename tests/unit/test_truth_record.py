@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from service.domain.truth_record import (
@@ -12,10 +13,12 @@ from service.domain.truth_record import (
     TwoLooks,
     brier_score,
     cohens_kappa,
+    coverage_at,
     reliability,
     share_of,
     truth_report,
 )
+from tests.benchmarks.scores import coverage_at_error
 
 
 def answer(stated: float, right: bool, *, named: bool = True) -> ConfirmedAnswer:
@@ -98,3 +101,28 @@ def test_the_report_counts_answers_people_and_second_looks() -> None:
 def test_a_report_on_nothing_says_nothing() -> None:
     report = truth_report([], [], [])
     assert (report.cases, report.brier, report.kappa, report.named_right.share) == (0, None, None, None)
+
+
+def test_coverage_is_the_largest_share_with_few_enough_wrong() -> None:
+    answers = [answer(0.99, True)] * 30 + [answer(0.95, False)] + [answer(0.9, True)] * 20 + [answer(0.5, False)] * 9
+
+    assert (coverage_at(answers, 0.01).share, coverage_at(answers, 0.01).least_stated) == (30 / 60, 0.99)
+    assert (coverage_at(answers, 0.05).share, coverage_at(answers, 0.05).least_stated) == (51 / 60, 0.9)
+    assert coverage_at([answer(0.9, False)], 0.05).least_stated is None
+    assert coverage_at([], 0.05).share == 0
+
+
+def test_answers_as_sure_as_each_other_are_counted_together() -> None:
+    # nine right and one wrong at one stated probability: all ten or none
+    assert coverage_at([answer(0.9, True)] * 9 + [answer(0.9, False)], 0.05).share == 0
+
+
+@pytest.mark.parametrize("error_rate", [0.01, 0.05, 0.2])
+def test_coverage_agrees_with_the_benchmark_s_own(error_rate: float) -> None:
+    rng = np.random.default_rng(4)
+    stated = rng.random(500).round(2)
+    right = rng.random(500) < stated**0.5
+
+    found = coverage_at([answer(float(p), bool(r)) for p, r in zip(stated, right, strict=True)], error_rate)
+
+    assert found.share == pytest.approx(coverage_at_error(np.where(stated > 0, stated, -np.inf), right, error_rate))

@@ -34,6 +34,16 @@ class ReliabilityBinSchema(AnswerSchema):
     came_true = ma.fields.Nested(ShareSchema(), required=True)
 
 
+class CoverageSchema(AnswerSchema):
+    """The largest share of the confirmed cases that could be answered, surest first, at an error rate."""
+
+    error_rate = ma.fields.Float(required=True)
+    share = ma.fields.Float(required=True)
+    least_stated = ma.fields.Float(
+        required=True, allow_none=True, metadata={"description": "The stated probability down to which that goes."}
+    )
+
+
 class ConfidenceShareSchema(AnswerSchema):
     """Decisions given with one confidence."""
 
@@ -60,6 +70,7 @@ class TruthReportSchema(AnswerSchema):
     leading_right = ma.fields.Nested(ShareSchema(), required=True)
     brier_score = ma.fields.Float(required=True, allow_none=True)
     reliability = ma.fields.List(ma.fields.Nested(ReliabilityBinSchema()), required=True)
+    coverage = ma.fields.List(ma.fields.Nested(CoverageSchema()), required=True)
     reviewers = ma.fields.List(ma.fields.Nested(ReviewerSchema()), required=True)
     second_looks_agree = ma.fields.Nested(
         ShareSchema(), required=True, metadata={"description": "With the person who looked first."}

@@ -25,6 +25,10 @@ def truth_report_json(report: TruthReport) -> Json:
             }
             for one in report.bins
         ],
+        "coverage": [
+            {"error_rate": one.error_rate, "share": one.share, "least_stated": one.least_stated}
+            for one in report.coverage
+        ],
         "reviewers": [
             {
                 "by": reviewer.by,
