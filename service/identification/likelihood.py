@@ -65,7 +65,7 @@ from service.identification.table import CatalogueTable, Floats, Ints, of_core
 from service.identification.variants import Variants, grouped, spread_over
 
 _WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH, Truth.FLANK)
-_ROWS_AT_ONCE = 256
+_ROWS_AT_ONCE = 2048
 _IMPOSSIBLE = -1e6
 """The least log-likelihood: beyond it a density is a rounded zero, and differences of infinities say nothing."""
 _UNKNOWN_LOBE_SD_MM = 1.0

@@ -94,7 +94,7 @@ class _Places:
             anchor = np.where(np.isfinite(anchor), anchor, 0.0)
         kind = rows.kind.astype(float)
         apart = np.round(rows.base - anchor[:, None], _SAME_DECIMALS)
-        sorts, sort_of = _distinct(core_of_row.astype(float), kind, rows.undersize_sd, anchor)
+        sorts, sort_of = _distinct(core_of_row.astype(float), kind, rows.undersize_sd, anchor, *apart.T)
         patterns, pattern_of = _distinct(*apart.T, *rows.base_sd.T, *rows.lift.T, *rows.lift_sd.T, kind)
         _, family_of = _distinct(*apart[patterns].T, kind[patterns])
         return cls(sorts, sort_of, patterns, pattern_of, anchor, family_of)
