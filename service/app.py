@@ -19,6 +19,7 @@ from service.adapters.postgres.migrations import is_current, revision_of
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.adapters.rates import Rates
 from service.adapters.redis_link import RedisLink
+from service.adapters.sealing import Seal
 from service.identification.measuring import DEFAULT_MODEL
 from service.settings import Settings
 from service.web.register import Faces, register
@@ -60,7 +61,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         lock_timeout=settings.lock_timeout,
     )
     redis = RedisLink(settings.redis_url)
-    stores = PostgresStores(pool, settings.idempotency_ttl)
+    stores = PostgresStores(pool, settings.idempotency_ttl, Seal.of(settings.secrets_key))
     metrics = Metrics(metrics_folder)
     answering = Answering(
         RedisAnswerCache(redis, settings.cache_ttl),

@@ -15,6 +15,7 @@ import click
 from service.domain.access import Role
 from service.domain.errors import LobedeskError
 from service.serving.engine_commands import calibrate, engine
+from service.serving.secrets_commands import secrets
 from service.settings import Settings, read_settings
 
 _PAIRS_SHOWN = 10
@@ -262,6 +263,7 @@ def openapi() -> None:
 
 main.add_command(calibrate)
 main.add_command(engine)
+main.add_command(secrets)
 
 if __name__ == "__main__":
     main()

@@ -4,6 +4,7 @@ begins with the setting's name.
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +13,8 @@ from limits import parse_many
 
 from service.domain.casework import DEFAULT_REPLY_HOURS, read_reply_hours, reply_hours_text
 from service.domain.outbox import can_be_written_to
+
+_KEY_BYTES = 32
 
 
 def text(value: str) -> str:
@@ -55,6 +58,19 @@ def rate(value: str) -> str:
     except ValueError:
         raise ValueError("is not a rate such as `30/minute` or `5/second;100/hour`") from None
     return value.strip()
+
+
+def secrets_keys(value: str) -> str:
+    """Fernet keys: 32 random bytes each, in base64 with - and _, parted by commas."""
+    keys = [key.strip() for key in value.split(",")]
+    for key in keys:
+        try:
+            is_key = len(base64.urlsafe_b64decode(key.encode("ascii"))) == _KEY_BYTES
+        except ValueError:
+            is_key = False
+        if not is_key:
+            raise ValueError("is no key; `lobedesk secrets new-key` makes one")
+    return ",".join(keys)
 
 
 def reply_hours(value: str) -> str:

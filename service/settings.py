@@ -122,6 +122,12 @@ class Settings:
     webhook_private: bool = _setting(
         False, read.flag, "whether webhooks may go to private addresses and over plain HTTP: yes or no"
     )
+    secrets_key: str | None = _setting(
+        None,
+        read.secrets_keys,
+        "keys that seal webhook secrets in the database, first the one to seal with, parted by commas",
+        secret=True,
+    )
     photo_body_limit: int = _setting(12_582_912, read.whole(1024, 2**30), "largest photo that may be sent, in bytes")
     photo_pixels: int = _setting(
         24_000_000, read.whole(1_000_000, 200_000_000), "most pixels of a photo; one with more is refused"

@@ -21,7 +21,8 @@ _PORTS = {"smtp": 25, "smtp+starttls": 587, "smtps": 465}
 @dataclass(frozen=True)
 class MailServer:
     """An SMTP server: `smtp://` in the clear, `smtp+starttls://` turned to TLS before anything is said, `smtps://` TLS
-    from the start. `sender` is the address mail comes from, `name` whose it is, `reply_to` where answers go.
+    from the start. `sender` is the address mail comes from, `name` whose it is, `reply_to` where answers go. `trusted`
+    says whom TLS trusts; None is whom this machine does.
     """
 
     url: str
@@ -29,6 +30,7 @@ class MailServer:
     name: str
     reply_to: str | None = None
     timeout_s: float = TIMEOUT_S
+    trusted: ssl.SSLContext | None = None
 
     def send(self, mail: Mail) -> None:
         """Hand the mail over; raises `NotDelivered` unless the server has said that it took it.
@@ -77,17 +79,20 @@ class MailServer:
             message.add_attachment(mail.pdf, maintype="application", subtype="pdf", filename=mail.pdf_name)
         return message
 
+    def _trusted(self) -> ssl.SSLContext:
+        return self.trusted or ssl.create_default_context()
+
     def _session(self) -> smtplib.SMTP:
         parts = urlsplit(self.url)
         host, port = parts.hostname or "localhost", parts.port or _PORTS[parts.scheme]
         session: smtplib.SMTP
         if parts.scheme == "smtps":
-            session = smtplib.SMTP_SSL(host, port, timeout=self.timeout_s, context=ssl.create_default_context())
+            session = smtplib.SMTP_SSL(host, port, timeout=self.timeout_s, context=self._trusted())
         else:
             session = smtplib.SMTP(host, port, timeout=self.timeout_s)
         try:
             if parts.scheme == "smtp+starttls":
-                session.starttls(context=ssl.create_default_context())
+                session.starttls(context=self._trusted())
             if parts.username is not None:
                 session.login(unquote(parts.username), unquote(parts.password or ""))
         except BaseException:

@@ -29,10 +29,14 @@ TIMEOUT_S = 10.0
 
 @dataclass(frozen=True)
 class WebhookPost:
-    """Posts webhooks; to `private` addresses and over plain HTTP only where that is allowed."""
+    """Posts webhooks; to `private` addresses and over plain HTTP only where that is allowed.
+
+    `trusted` says whom TLS trusts; None is whom this machine does.
+    """
 
     private: bool = False
     timeout_s: float = TIMEOUT_S
+    trusted: ssl.SSLContext | None = None
 
     def send(self, hook: Hook) -> None:
         """Post it; raises `NotDelivered` unless the answer is a 2xx. The id is the same each time it is posted."""
@@ -40,7 +44,7 @@ class WebhookPost:
         if fault is not None:
             raise NotDelivered(fault, for_good=True)
         backend = _CheckedBackend(self.private, time.monotonic() + self.timeout_s)
-        with httpcore.ConnectionPool(ssl_context=_trusted(), network_backend=backend) as pool:
+        with httpcore.ConnectionPool(ssl_context=self.trusted or _trusted(), network_backend=backend) as pool:
             try:
                 with pool.stream(
                     "POST", hook.url, headers=self._headers(hook), content=hook.body.encode(), extensions=self._limits()

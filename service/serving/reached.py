@@ -11,6 +11,7 @@ from service.adapters.embedded import EmbeddedStores
 from service.adapters.embedded.postgres import EmbeddedPostgres
 from service.adapters.embedded.valkey import EmbeddedValkey
 from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.adapters.sealing import Seal
 from service.serving.schema import bring_to_head, require_current_schema
 from service.settings import Settings
 
@@ -57,4 +58,4 @@ def command_stores(settings: Settings) -> Iterator[PostgresStores]:
     with reached_stores(settings) as reached:
         require_current_schema(reached.settings)
         with open_pool(reached.settings.database_url or "", 2, statement_timeout=300, lock_timeout=30) as pool:
-            yield PostgresStores(pool)
+            yield PostgresStores(pool, seal=Seal.of(settings.secrets_key))

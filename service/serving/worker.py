@@ -10,6 +10,7 @@ import structlog
 from service.adapters.jobs import CONCURRENCY, Chore, Deliveries, run_worker
 from service.adapters.mail import MailServer
 from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.adapters.sealing import Seal
 from service.adapters.webhooks import WebhookPost
 from service.serving.logs import configure_logging
 from service.serving.reached import reached_stores
@@ -35,7 +36,7 @@ def work(settings: Settings) -> None:
         with open_pool(
             url, CONCURRENCY + 1, statement_timeout=settings.statement_timeout, lock_timeout=settings.lock_timeout
         ) as pool:
-            stores = PostgresStores(pool, settings.idempotency_ttl)
+            stores = PostgresStores(pool, settings.idempotency_ttl, Seal.of(settings.secrets_key))
             run_worker(
                 url,
                 partial(forget_old_replies, stores),

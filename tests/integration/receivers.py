@@ -7,6 +7,7 @@ import email
 import email.policy
 import http.server
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -55,11 +56,17 @@ class MailBox:
 
 
 @contextmanager
-def mail_server(box: MailBox) -> Iterator[MailBox]:
-    """Inside, `box` is an SMTP server at `box.url`."""
-    controller = Controller(box, hostname="127.0.0.1", port=_free_port())
+def mail_server(box: MailBox, tls: ssl.SSLContext | None = None, *, from_the_start: bool = False) -> Iterator[MailBox]:
+    """Inside, `box` is an SMTP server at `box.url`; with `tls` it takes no mail before TLS has begun."""
+    if tls is None:
+        controller, scheme = Controller(box, hostname="127.0.0.1", port=_free_port()), "smtp"
+    elif from_the_start:
+        controller, scheme = Controller(box, hostname="127.0.0.1", port=_free_port(), ssl_context=tls), "smtps"
+    else:
+        controller = Controller(box, hostname="127.0.0.1", port=_free_port(), tls_context=tls, require_starttls=True)
+        scheme = "smtp+starttls"
     controller.start()
-    box.url = f"smtp://127.0.0.1:{controller.port}"
+    box.url = f"{scheme}://localhost:{controller.port}" if tls else f"{scheme}://127.0.0.1:{controller.port}"
     try:
         yield box
     finally:
@@ -91,8 +98,8 @@ class HookReceiver:
 
 
 @contextmanager
-def hook_receiver(receiver: HookReceiver) -> Iterator[HookReceiver]:
-    """Inside, `receiver` is an HTTP server at `receiver.url`."""
+def hook_receiver(receiver: HookReceiver, tls: ssl.SSLContext | None = None) -> Iterator[HookReceiver]:
+    """Inside, `receiver` is an HTTP server at `receiver.url`; with `tls` an HTTPS one."""
 
     class Handler(http.server.BaseHTTPRequestHandler):
         def do_POST(self) -> None:
@@ -120,9 +127,12 @@ def hook_receiver(receiver: HookReceiver) -> Iterator[HookReceiver]:
             """Say nothing."""
 
     server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    if tls is not None:
+        server.socket = tls.wrap_socket(server.socket, server_side=True, do_handshake_on_connect=False)
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
     thread.start()
-    receiver.url = f"http://127.0.0.1:{server.server_port}/hook"
+    address = f"127.0.0.1:{server.server_port}" if tls is None else f"localhost:{server.server_port}"
+    receiver.url = f"{'http' if tls is None else 'https'}://{address}/hook"
     try:
         yield receiver
     finally:

@@ -9,6 +9,7 @@ from uuid6 import uuid7
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.sealing import OPEN, Seal
 from service.domain.outbox import Topic
 from service.workflows.sending_ports import Endpoint
 
@@ -18,12 +19,19 @@ QUERIES = Queries("endpoints")
 class EndpointStore:
     """Satisfies `service.workflows.sending_ports.EndpointStore`."""
 
-    def __init__(self, connection: Connection) -> None:
+    def __init__(self, connection: Connection, seal: Seal = OPEN) -> None:
         self._connection = connection
+        self._seal = seal
 
     def add(self, url: str, secret: str, topics: tuple[Topic, ...], key_id: UUID | None, note: str) -> Endpoint:
         """Keep an address."""
-        values = {"id": UUID(int=uuid7().int), "url": url, "secret": secret, "key_id": key_id, "note": note}
+        values = {
+            "id": UUID(int=uuid7().int),
+            "url": url,
+            "secret": self._seal.close(secret),
+            "key_id": key_id,
+            "note": note,
+        }
         values["topics"] = [topic.value for topic in topics]
         row = self._connection.execute(QUERIES["add"], values).fetchone()
         if row is None:
@@ -46,8 +54,20 @@ class EndpointStore:
 
     def change_secret(self, endpoint_id: UUID, secret: str) -> bool:
         """Sign with a new secret, and with the old one as well for a day."""
-        values = {"id": endpoint_id, "secret": secret}
+        values = {"id": endpoint_id, "secret": self._seal.close(secret)}
         return self._connection.execute(QUERIES["change_secret"], values).fetchone() is not None
+
+    def seal_again(self) -> int:
+        """Keep every secret as the present keys would have it; how many were kept otherwise."""
+        changed = 0
+        for row in self._connection.execute(QUERIES["hold_secrets"]).fetchall():
+            kept = {name: row[name] for name in ("secret", "old_secret")}
+            stale = {name: one for name, one in kept.items() if one is not None and not self._seal.is_current(one)}
+            if stale:
+                anew = kept | {name: self._seal.close(self._seal.open(one)) for name, one in stale.items()}
+                self._connection.execute(QUERIES["keep_secrets"], {"id": row["id"]} | anew)
+                changed += len(stale)
+        return changed
 
     def disable(self, endpoint_id: UUID, why: str) -> bool:
         """Send nothing there any more."""

@@ -13,6 +13,7 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.letter_store import QUERIES as LETTER_QUERIES
 from service.adapters.postgres.letter_store import letter_of
 from service.adapters.postgres.queries import Queries
+from service.adapters.sealing import OPEN, Seal
 from service.adapters.wake_up import wake_up
 from service.domain.outbox import Channel, MessageState, Topic
 from service.workflows.sending_ports import KeptLetter, Message, Taken
@@ -26,8 +27,9 @@ HOLD_S = 120.0
 class OutboxStore:
     """Satisfies `service.workflows.sending_ports.OutboxStore`."""
 
-    def __init__(self, connection: Connection) -> None:
+    def __init__(self, connection: Connection, seal: Seal = OPEN) -> None:
         self._connection = connection
+        self._seal = seal
 
     def add_email(self, topic: Topic, letter: KeptLetter, recipient: str) -> UUID:
         """A letter, to be mailed."""
@@ -120,7 +122,8 @@ class OutboxStore:
             address = self._connection.execute(QUERIES["address"], {"id": row["endpoint_id"]}).fetchone()
         if address is None:
             return Taken(_message_of(row), letter, None, (), row["body"])
-        secrets = tuple(secret for secret in (address["secret"], address["old_secret"]) if secret is not None)
+        both = (address["secret"], address["old_secret"])
+        secrets = tuple(self._seal.open(secret) for secret in both if secret is not None)
         return Taken(_message_of(row), letter, address["url"], secrets, row["body"])
 
 

@@ -32,6 +32,7 @@ from service.adapters.postgres.record_store import RecordStore
 from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.postgres.submission_store import SubmissionStore
 from service.adapters.postgres.trail_store import TrailStore
+from service.adapters.sealing import OPEN, Seal
 from service.domain.errors import Unavailable
 
 Pool: TypeAlias = ConnectionPool[Connection]
@@ -105,21 +106,22 @@ class PostgresTransaction:
     privacy = _store(PrivacyStore)
     keys = _store(KeyStore)
     letters = _store(LetterStore)
-    endpoints = _store(EndpointStore)
-    outbox = _store(OutboxStore)
     mail_ins = _store(MailInStore)
 
-    def __init__(self, connection: Connection, reply_seconds: float) -> None:
+    def __init__(self, connection: Connection, reply_seconds: float, seal: Seal = OPEN) -> None:
         self.connection = connection
         self.idempotency = IdempotencyStore(connection, reply_seconds)
+        self.endpoints = EndpointStore(connection, seal)
+        self.outbox = OutboxStore(connection, seal)
 
 
 class PostgresStores:
     """Gives out transactions; satisfies `service.workflows.ports.Stores` by shape."""
 
-    def __init__(self, pool: Pool, reply_seconds: float = 86_400) -> None:
+    def __init__(self, pool: Pool, reply_seconds: float = 86_400, seal: Seal = OPEN) -> None:
         self._pool = pool
         self._reply_seconds = reply_seconds
+        self._seal = seal
 
     @contextmanager
     def transaction(self) -> Iterator[PostgresTransaction]:
@@ -131,7 +133,7 @@ class PostgresStores:
         """
         try:
             with self._begun() as connection:
-                yield PostgresTransaction(connection, self._reply_seconds)
+                yield PostgresTransaction(connection, self._reply_seconds, self._seal)
         except (psycopg.OperationalError, psycopg.errors.IdleInTransactionSessionTimeout) as error:
             raise Unavailable from error
 

@@ -32,3 +32,11 @@ RETURNING id
 UPDATE webhook_endpoints SET disabled_at = now(), disabled_why = %(why)s
 WHERE id = %(id)s AND disabled_at IS NULL
 RETURNING id
+
+-- name: hold_secrets
+-- Every address's secrets, held so that nobody changes one meanwhile.
+SELECT id, secret, old_secret FROM webhook_endpoints ORDER BY id FOR UPDATE
+
+-- name: keep_secrets
+-- The same secrets of an address, kept another way.
+UPDATE webhook_endpoints SET secret = %(secret)s, old_secret = %(old_secret)s WHERE id = %(id)s

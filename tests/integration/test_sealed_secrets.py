@@ -1,0 +1,97 @@
+"""Webhook secrets in a real Postgres: sealed where there is a key, opened to sign, sealed anew when the key changes."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+import psycopg
+import pytest
+from click.testing import CliRunner
+from cryptography.fernet import Fernet
+from standardwebhooks.webhooks import Webhook
+
+from service.adapters.postgres.pool import Pool, PostgresStores
+from service.adapters.sealing import Seal, SealedWithAnotherKey, new_key
+from service.adapters.webhooks import WebhookPost
+from service.cli import main
+from service.settings import SettingsError, read_settings
+from service.workflows.deliver import deliver
+from service.workflows.publish import change_secret
+from tests.api.conftest import as_url
+from tests.integration.posting import only_hooks, start_sending
+from tests.integration.receivers import HookReceiver, hook_receiver
+
+POST = WebhookPost(private=True)
+
+
+def kept(url: str, endpoint_id: UUID) -> tuple[str, str | None]:
+    with psycopg.connect(url) as connection:
+        row = connection.execute("SELECT secret, old_secret FROM webhook_endpoints WHERE id = %s", [endpoint_id])
+        found = row.fetchone()
+    assert found is not None
+    return found[0], found[1]
+
+
+def test_a_secret_lies_sealed_and_signs_as_it_was_shown(pool: Pool, database_url: str) -> None:
+    key = new_key()
+    sending = start_sending(PostgresStores(pool, seal=Seal((key,))), database_url)
+    with hook_receiver(HookReceiver()) as receiver:
+        endpoint_id, secret = sending.endpoint(receiver.url)
+        lies, _ = kept(database_url, endpoint_id)
+        assert secret.removeprefix("whsec_") not in lies
+        # the form is Fernet's own, which another program opens with the key alone (github.com/fernet/spec)
+        assert Fernet(key).decrypt(lies.removeprefix("whsec_~")).decode() == secret
+
+        with sending.stores.transaction() as transaction:
+            new = change_secret(transaction, sending.key, endpoint_id)
+        assert all(secret not in str(each) and new not in str(each) for each in kept(database_url, endpoint_id))
+        deliver(sending.stores, only_hooks(POST), sending.hook(endpoint_id))
+        (request,) = receiver.got
+        for one in (secret, new):
+            Webhook(one).verify(request.body, request.headers)
+
+
+def test_a_new_key_takes_over_from_an_old_one_and_from_none(
+    pool: Pool, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old, new = new_key(), new_key()
+    lies_open, secret = start_sending(PostgresStores(pool), database_url).endpoint("https://store.example/a")
+    sealed, other = start_sending(PostgresStores(pool, seal=Seal((old,))), database_url).endpoint(
+        "https://store.example/b"
+    )
+    assert kept(database_url, lies_open) == (secret, None)
+
+    monkeypatch.setenv("LOBEDESK_DATABASE_URL", as_url(database_url))
+    monkeypatch.setenv("LOBEDESK_SECRETS_KEY", f"{new},{old}")
+    for count in (2, 0):
+        done = CliRunner().invoke(main, ["secrets", "seal"])
+        assert (done.exit_code, done.output) == (0, f"sealed: {count}\n")
+    for endpoint_id, known in ((lies_open, secret), (sealed, other)):
+        assert Seal((new,)).open(kept(database_url, endpoint_id)[0]) == known
+
+
+def test_what_no_key_opens_is_said_and_never_sent_unsigned(pool: Pool, database_url: str) -> None:
+    sending = start_sending(PostgresStores(pool, seal=Seal((new_key(),))), database_url)
+    with hook_receiver(HookReceiver()) as receiver:
+        endpoint_id, _ = sending.endpoint(receiver.url)
+        message = sending.hook(endpoint_id)
+        for keys in ((), (new_key(),)):
+            with pytest.raises(SealedWithAnotherKey, match="LOBEDESK_SECRETS_KEY"):
+                deliver(PostgresStores(pool, seal=Seal(keys)), only_hooks(POST), message)
+        assert receiver.got == []
+        outcome = deliver(sending.stores, only_hooks(POST), message)
+        assert outcome is not None
+        assert outcome.error is None
+
+
+@pytest.mark.parametrize("wrong", ["short", "AAAA=", new_key() + "," + "x" * 44, "\u00e9" * 44])
+def test_a_key_that_is_none_stops_the_start(wrong: str) -> None:
+    with pytest.raises(SettingsError, match="LOBEDESK_SECRETS_KEY"):
+        read_settings({"LOBEDESK_SECRETS_KEY": wrong})
+
+
+def test_a_key_is_made_at_the_terminal() -> None:
+    made = CliRunner().invoke(main, ["secrets", "new-key"]).output.strip()
+    assert read_settings({"LOBEDESK_SECRETS_KEY": made}).secrets_key == made
+    refused = CliRunner().invoke(main, ["secrets", "seal"], env={"LOBEDESK_SECRETS_KEY": ""})
+    assert refused.exit_code != 0
