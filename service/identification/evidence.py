@@ -16,16 +16,14 @@ from itertools import combinations, pairwise
 import numpy as np
 
 from service.domain.identification import Evidence
-from service.domain.readings import Degrees, Feature, Reading, Submission
-from service.identification.claims import expected_duration
+from service.domain.readings import Degrees, Feature, Submission
 from service.identification.densities import log_sum_exp
 from service.identification.entries import Entry, Truth
-from service.identification.flank import flank_width
+from service.identification.expectation import expectation
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import spread_of_mean
 from service.identification.posterior import Posterior
-from service.identification.rows import Kind
-from service.identification.table import POSITIONS, Floats, Ints
+from service.identification.table import Floats, Ints
 
 EXACT_UP_TO = 8
 _NEGLIGIBLE = 1e-4
@@ -116,53 +114,6 @@ def best_row(posterior: Posterior, class_index: int) -> int:
     return int(rows[posterior.row_probability[rows].argmax()])
 
 
-def _lobe_expectation(posterior: Posterior, row: int, e: Entry, reading: Reading) -> tuple[float, float]:
-    rows = posterior.rows
-    lobe = int(str(e.group[1]))
-    base, lift = float(rows.base[row, lobe]), float(rows.lift[row, lobe])
-    base_sd, lift_sd = float(rows.base_sd[row, lobe]), float(rows.lift_sd[row, lobe])
-    if not math.isfinite(lift):
-        return math.nan, math.nan
-    wear = posterior.model.nose_wear_mean if posterior.used else 0.0
-    undersize_sd = posterior.model.regrind_undersize_sd if rows.kind[row] == Kind.REGROUND else 0.0
-    if e.truth is Truth.BASE:
-        return base, math.hypot(base_sd, undersize_sd)
-    if e.truth is Truth.HEIGHT:
-        return base + lift, math.sqrt(base_sd**2 + lift_sd**2 + wear**2 + undersize_sd**2)
-    if reading.feature is Feature.VALVE_LIFT:
-        ratio = float(reading.rocker_ratio or 1)
-        return lift * ratio, math.hypot(lift_sd, wear) * ratio
-    return lift, math.hypot(lift_sd, wear)
-
-
-def expectation(posterior: Posterior, row: int, e: Entry, reading: Reading) -> tuple[float, float]:
-    """(expected, spread of the truth about it) of one reading under a row, in mm or degrees; NaN where unstated."""
-    table, model = posterior.table, posterior.model
-    core, part = int(posterior.rows.core[row]), int(posterior.rows.part[row])
-    if e.truth is Truth.JOURNAL and core >= 0 and reading.position is not None:
-        k = POSITIONS.index(reading.position)
-        wear = model.journal_wear_mean if posterior.used else 0.0
-        return float(table.journal[core, k]), math.hypot(float(table.journal_sd[core, k]), wear)
-    if e.truth is Truth.LENGTH and core >= 0:
-        return float(table.length[core]), model.length_making_sd
-    if e.truth is Truth.SEPARATION and part >= 0:
-        return float(table.separation[part]), model.separation_making_sd
-    if e.truth is Truth.DURATION and part >= 0:
-        one = posterior.rows.take(np.array([row]))
-        lobe = int(str(e.group[1]))
-        mean, sd = expected_duration(table, one, lobe, e.checking_lift_mm, e.at_valve, model)
-        return float(mean[0]), float(sd[0])
-    if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.LIFT):
-        return _lobe_expectation(posterior, row, e, reading)
-    if e.truth is Truth.FLANK:
-        prior = flank_width(table, posterior.rows.take(np.array([row])), e.group, model)
-        undersize_sd = model.regrind_undersize_sd if posterior.rows.kind[row] == Kind.REGROUND else 0.0
-        return float(prior.base[0]), math.hypot(float(prior.base_sd[0]), undersize_sd)
-    if e.truth is Truth.ZERO:
-        return 0.0, e.zero_sd
-    return math.nan, math.nan
-
-
 def _row(posterior: Posterior, submission: Submission, row: int, e: Entry, bits: float) -> Evidence:
     """One evidence row: the weight, and what was measured beside what was expected, in the caller's own terms."""
     if e.truth is Truth.TEETH:
@@ -176,7 +127,8 @@ def _row(posterior: Posterior, submission: Submission, row: int, e: Entry, bits:
     reading = submission.readings[int(e.pointer.rsplit("/", 1)[1])]
     is_length = not reading.feature.is_angle
     measured = float(reading.mean) * (float(submission.unit.mm) if is_length else 1.0)
-    expected, truth_sd = expectation(posterior, row, e, reading)
+    means, sds = expectation(posterior, np.array([row]), e, reading)
+    expected, truth_sd = float(means[0]), float(sds[0])
     if reading.feature is Feature.ZERO_CHECK:
         expected = float(reading.reference or 0) * float(submission.unit.mm)
     if reading.feature is Feature.VALVE_LIFT:

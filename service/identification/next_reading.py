@@ -18,7 +18,7 @@ from service.domain.readings import (
 )
 from service.identification.asking import words_for
 from service.identification.entries import Entry, Truth, entry_of
-from service.identification.evidence import expectation
+from service.identification.expectation import expectation
 from service.identification.likelihood import log_likelihood
 from service.identification.posterior import Posterior
 from service.identification.reading_options import Leading, Option, leading, other_options, tools_of, width_options
@@ -28,34 +28,28 @@ from service.identification.table import Floats, Ints
 _CHEAP_BITS = 0.10
 _WORTH_BITS = 0.05
 _PROMISING = 4
+_HOPELESS = 0.6
+"""What looks worth less than this share of the best so far is not worked out."""
 _OFFSETS = np.array([-3.0, -2.0, -1.2, -0.6, 0.0, 0.6, 1.2, 2.0, 3.0])
 _MOST_NODES = 40
 
 
-def _undersize_seen(posterior: Posterior, row: int) -> float:
-    """How far the base circles read so far lie under a row's, in mm: where the next one of it is to be expected."""
-    if posterior.rows.kind[row] == Kind.MADE:
-        return 0.0
-    away = [
-        float(posterior.rows.base[row, int(str(e.group[1]))]) - e.mean
-        for e in posterior.entries[0][0]
-        if e.truth is Truth.BASE
-    ]
-    known = [a for a in away if np.isfinite(a)]
-    return float(np.mean(known)) if known else 0.0
+def _undersize_seen(posterior: Posterior, rows: Ints) -> Floats:
+    """How far the base circles read so far lie under each row's, in mm: where the next one of it is to be expected."""
+    read = [e for e in posterior.entries[0][0] if e.truth is Truth.BASE]
+    away = np.array([posterior.rows.base[rows, int(str(e.group[1]))] - e.mean for e in read]).reshape(-1, rows.size)
+    known = np.isfinite(away)
+    mean = np.where(known, away, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    return np.where(posterior.rows.kind[rows] == Kind.MADE, 0.0, mean)
 
 
 def _predicted(posterior: Posterior, lead: Leading, e: Entry, reading: Reading) -> tuple[Floats, Floats]:
     """(mean, sd) of the reading's value under each leading row, NaN where the row says nothing: a quick look."""
-    means, sds = [], []
-    for row in lead.rows:
-        mean, sd = expectation(posterior, int(row), e, reading)
-        if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.FLANK):
-            mean -= _undersize_seen(posterior, int(row))
-            sd = min(sd, 0.2 if e.truth is Truth.FLANK else 0.1)
-        means.append(mean + e.sign * e.tail)
-        sds.append(float(np.sqrt(sd**2 + e.sd**2 + e.tail**2 + e.zero_sd**2)))
-    return np.array(means), np.array(sds)
+    mean, sd = expectation(posterior, lead.rows, e, reading)
+    if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.FLANK):
+        mean = mean - _undersize_seen(posterior, lead.rows)
+        sd = np.minimum(sd, 0.2 if e.truth is Truth.FLANK else 0.1)
+    return mean + e.sign * e.tail, np.sqrt(sd**2 + e.sd**2 + e.tail**2 + e.zero_sd**2)
 
 
 def _information(share: Floats, side: Ints, density: Floats, weight: Floats) -> float:
@@ -163,6 +157,8 @@ def next_reading(posterior: Posterior, submission: Submission) -> tuple[NextRead
     for net, option, promising, means, sds in rated[:_PROMISING]:
         if net <= 0 or promising is None:
             continue
+        if any(net < _HOPELESS * (bits - better.cost_bits) for _, better, bits in sure):
+            break  # the quick look is not that far out
         values, weight = _nodes(means, sds)
         sure.append((net, option, _worked_out(posterior, lead, promising, values, weight)))
     paying = [(bits - option.cost_bits, option, bits) for _, option, bits in sure if bits >= _WORTH_BITS]

@@ -86,7 +86,7 @@ class _Places:
     """(P,): patterns whose base circles differ by one and the same amount, which can stand at the same shifts."""
 
     @classmethod
-    def among(cls, rows: Rows, core_of_row: Ints, loosely: bool) -> _Places:
+    def among(cls, rows: Rows, lobes: Sequence[LobeReadings], core_of_row: Ints, loosely: bool) -> _Places:
         """The sorts and patterns of `rows`; only where base circles are loose do they move as a whole."""
         anchor = np.zeros(rows.size)
         if loosely:
@@ -95,8 +95,10 @@ class _Places:
         kind = rows.kind.astype(float)
         apart = np.round(rows.base - anchor[:, None], _SAME_DECIMALS)
         sorts, sort_of = _distinct(core_of_row.astype(float), kind, rows.undersize_sd, anchor, *apart.T)
-        patterns, pattern_of = _distinct(*apart.T, *rows.base_sd.T, *rows.lift.T, *rows.lift_sd.T, kind)
-        _, family_of = _distinct(*apart[patterns].T, kind[patterns])
+        priors = {id(lobe.prior): lobe.prior for lobe in lobes}.values()
+        seen = [(np.round(p.base - anchor, _SAME_DECIMALS), p.base_sd, p.lift, p.lift_sd) for p in priors]
+        patterns, pattern_of = _distinct(kind, *apart.T, *(column for columns in seen for column in columns))
+        _, family_of = _distinct(kind[patterns], *apart[patterns].T)
         return cls(sorts, sort_of, patterns, pattern_of, anchor, family_of)
 
     def of_patterns(self, low: Floats, high: Floats) -> tuple[Floats, Floats]:
@@ -137,7 +139,7 @@ def _one_tool(
     """Zero and undersize enter as their difference s = Z - U: one grid of shifts. (H, K)."""
     every = steps_between_shifts(rows, lobes, grid.step) if loosely else grid.apart
     result = np.empty((back.size, rows.size))
-    places = _Places.among(rows, weights.core_of_row, loosely)
+    places = _Places.among(rows, lobes, weights.core_of_row, loosely)
     patterns, seen = rows.take(places.patterns), [lobe.among(places.patterns) for lobe in lobes]
     own_weights = replace(weights, core_of_row=weights.core_of_row[places.sorts])
     sorts = rows.take(places.sorts)
