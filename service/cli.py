@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-import getpass
 import logging
-import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -14,11 +12,10 @@ import click
 
 from service.domain.access import Role
 from service.domain.errors import LobedeskError
+from service.serving.catalogue_commands import catalogue
 from service.serving.engine_commands import calibrate, engine
 from service.serving.secrets_commands import secrets
 from service.settings import Settings, read_settings
-
-_PAIRS_SHOWN = 10
 
 
 class Commands(click.Group):
@@ -31,7 +28,10 @@ class Commands(click.Group):
         except LobedeskError as error:
             click.echo(f"lobedesk: {error.message}", err=True)
             for fault in error.faults:
-                click.echo(f"  {fault.pointer}: {fault.detail}" if fault.pointer else f"  {fault.detail}", err=True)
+                value = getattr(fault, "value", None)
+                found = "" if value is None else f" (found: {value!r})"
+                place = f"{fault.pointer}: " if fault.pointer else ""
+                click.echo(f"  {place}{fault.detail}{found}", err=True)
             ctx.exit(1)
 
 
@@ -114,45 +114,10 @@ def create(settings: Settings, role: str, name: str, origin: tuple[str, ...]) ->
     click.echo(key)
 
 
-@main.group()
-def catalogue() -> None:
-    """The catalogue."""
-
-
-@catalogue.command("import")
-@click.argument("source", type=click.Path(path_type=Path, exists=True))
-@click.option("--dry-run", is_flag=True, help="Check and report; change nothing.")
-@click.option("--why", default="imported at the terminal", help="Why, for the record.")
-@click.pass_obj
-def import_(settings: Settings, source: Path, dry_run: bool, why: str) -> None:
-    """Make SOURCE the active catalogue, all of it or nothing.
-
-    SOURCE is a JSON file, or a folder with cores.csv, parts.csv and perhaps lift_tables.csv.
-    """
-    from service.adapters.catalogue_source import read_source
-    from service.serving.reached import command_stores
-    from service.workflows.import_catalogue import import_catalogue, report_on
-
-    read = read_source(source)
-    if dry_run:
-        report = report_on(read, None)
-    else:
-        with command_stores(settings) as stores:
-            report = import_catalogue(stores, read, who=_who(), why=why)
-    click.echo(f"{report.cores} cores, {report.parts} parts, {report.lift_tables} lift tables")
-    click.echo(f"{len(report.look_alikes)} pairs that a caliper cannot tell apart")
-    for pair in report.look_alikes[:_PAIRS_SHOWN]:
-        click.echo(f"  {pair.part_number} and {pair.other}: told apart by {pair.separated_by.replace('_', ' ')}")
-    if len(report.look_alikes) > _PAIRS_SHOWN:
-        click.echo(f"  and {len(report.look_alikes) - _PAIRS_SHOWN} more")
-    click.echo("nothing was changed" if report.revision is None else f"active revision: {report.revision}")
-
-
-def _who() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a container's user need not have a name
-        return f"user {os.getuid()}"
+main.add_command(calibrate)
+main.add_command(catalogue)
+main.add_command(engine)
+main.add_command(secrets)
 
 
 @main.command("lift-table")
@@ -260,10 +225,6 @@ def openapi() -> None:
     finally:
         close_app(app)
 
-
-main.add_command(calibrate)
-main.add_command(engine)
-main.add_command(secrets)
 
 if __name__ == "__main__":
     main()

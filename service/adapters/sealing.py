@@ -7,6 +7,7 @@ after a key has come, until it is sealed.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
@@ -50,6 +51,13 @@ class Seal:
             return self._fernet().decrypt(kept.removeprefix(_MARK)).decode()
         except InvalidToken:
             raise SealedWithAnotherKey("No key in LOBEDESK_SECRETS_KEY opens a webhook's secret.") from None
+
+    def open_all(self, kept: Iterable[str]) -> tuple[str, ...]:
+        """The secrets that were kept, or none of them where one does not open."""
+        try:
+            return tuple(self.open(one) for one in kept)
+        except SealedWithAnotherKey:
+            return ()
 
     def is_current(self, kept: str) -> bool:
         """Whether it is kept as it would be now: sealed with the first key, or open where there is none."""

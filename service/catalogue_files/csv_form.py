@@ -2,50 +2,35 @@
 
 from __future__ import annotations
 
-import csv
-import io
-
+from service.catalogue_files.cells import grid_of_text
+from service.catalogue_files.checked import Checked, checked
+from service.catalogue_files.columns import CORE_COLUMNS, LIFT_TABLE_COLUMNS, PART_COLUMNS
+from service.catalogue_files.corrected import corrected_csv
 from service.catalogue_files.faults import FaultList
-from service.catalogue_files.rows import read_document
-from service.catalogue_files.sheets import Sheet, SheetDocument
+from service.catalogue_files.rows import Told, read_document
+from service.catalogue_files.sheet_document import SheetDocument
 from service.domain.catalogue import Catalogue
 
 
 def read_csv(cores: bytes, parts: bytes, lift_tables: bytes | None = None) -> Catalogue:
-    """Read a catalogue from its CSV files; raises `CatalogueFaults`.
+    """Read a catalogue from its CSV files; raises `CatalogueFaults`."""
+    return check_csv(cores, parts, lift_tables).taken()
 
-    UTF-8, with or without a byte order mark; comma-separated; blank rows and blanks round a cell do not count.
-    """
-    faults = FaultList(lambda path: document.place(path))
+
+def check_csv(cores: bytes, parts: bytes, lift_tables: bytes | None = None, told: Told | None = None) -> Checked:
+    """Read a catalogue from its CSV files as spreadsheets write them; `cells` and `numbers` have the rules."""
+    faults = FaultList(lambda path: document.place(path), lambda path: document.value(path))
     document = SheetDocument(
-        _read_sheet("cores.csv", cores, faults),
-        _read_sheet("parts.csv", parts, faults),
-        None if lift_tables is None else _read_sheet("lift_tables.csv", lift_tables, faults),
+        grid_of_text("cores.csv", cores, CORE_COLUMNS, faults),
+        grid_of_text("parts.csv", parts, PART_COLUMNS, faults),
+        None if lift_tables is None else grid_of_text("lift_tables.csv", lift_tables, LIFT_TABLE_COLUMNS, faults),
         faults,
     )
-    return read_document(document.document, faults)
+    return check_sheets(document, faults, told)
 
 
-def _read_sheet(name: str, data: bytes, faults: FaultList) -> Sheet:
-    sheet = Sheet(name, [], [])
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        faults.add_at(f"{name}:{line}", "is not UTF-8 text")
-        return sheet
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    line = 1
-    try:
-        for cells in reader:
-            cells = [cell.strip() for cell in cells]
-            if any(cells):
-                if sheet.header:
-                    sheet.rows.append((line, cells))
-                else:
-                    sheet.header_line = line
-                    sheet.header.extend(cells)
-            line = reader.line_num + 1
-    except csv.Error as error:
-        faults.add_at(f"{name}:{line}", f"is not CSV: {error}")
-    return sheet
+def check_sheets(document: SheetDocument, faults: FaultList, told: Told | None) -> Checked:
+    """Check a document of sheets."""
+    catalogue = read_document(document.document, faults, told)
+    remarks = tuple(f"{sheet.name}: {remark}" for sheet in document.sheets for remark in sheet.grid.remarks)
+    return checked(catalogue, faults, remarks, corrected_csv(document.sheets))

@@ -8,13 +8,14 @@ from __future__ import annotations
 import contextlib
 import difflib
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
-from typing import TypeVar
+from typing import TypeGuard, TypeVar
 
 from service.catalogue_files.faults import FaultList, Path
+from service.catalogue_files.numbers import FAULTY
 from service.domain.units import LengthUnit
 
 Choice = TypeVar("Choice", bound=StrEnum)
@@ -61,21 +62,23 @@ class Fields:
         self.faults.add((*self.path, name), detail)
 
     def get(self, name: str, *, required: bool = False) -> object | None:
-        """A field's value as it stands; null counts as missing."""
+        """A field's value as it stands; null counts as missing, and so does a cell whose fault has been told."""
         value = self._values.get(name)
+        if value is FAULTY:
+            return None
         if value is None and required and self.is_object:
             self.fault(name, "is missing")
         return value
 
-    def list_of(self, name: str, *, required: bool = False) -> list[object]:
+    def list_of(self, name: str, *, required: bool = False) -> Sequence[object]:
         """A field that must be a list; empty when missing or bad."""
         value = self.get(name, required=required)
         if value is None:
             return []
-        if not isinstance(value, list | tuple):
+        if not is_list(value):
             self.fault(name, "must be a list")
             return []
-        return list(value)
+        return value
 
     def text(self, name: str, *, required: bool = False, longest: int = 200) -> str | None:
         """A line of text without spaces at its ends or control characters; an empty one is missing."""
@@ -146,6 +149,11 @@ class Fields:
         return value * unit.mm
 
 
+def is_list(value: object) -> TypeGuard[Sequence[object]]:
+    """Whether a value is a list, which text is not."""
+    return isinstance(value, Sequence) and not isinstance(value, str | bytes)
+
+
 def line_of_text(value: object, longest: int) -> str | None:
     """`value` stripped, when it is one printable line of at most `longest` characters."""
     if not isinstance(value, str):
@@ -156,6 +164,8 @@ def line_of_text(value: object, longest: int) -> str | None:
 
 def decimal_at(path: Path, value: object, faults: FaultList, places: int = 8) -> Decimal | None:
     """A plain decimal of at most `places` decimals, trailing zeros apart; a fault at `path` for anything else."""
+    if value is FAULTY:
+        return None
     text = value if isinstance(value, str) else _number_text(value)
     found = _DECIMAL.fullmatch(text) if text is not None else None
     if text is None or found is None:

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from decimal import Decimal
+from typing import TypeAlias
 
 from service.catalogue_files.faults import FaultList, Path
-from service.catalogue_files.fields import Bounds, Fields, line_of_text
+from service.catalogue_files.fields import Bounds, Fields, is_list, line_of_text
 from service.catalogue_files.lobes import read_lobe, read_tolerance
-from service.catalogue_files.whole import check_whole
+from service.catalogue_files.whole import WholeCheck
 from service.domain.catalogue import Catalogue, Core, Journal, Part, PartStatus
 from service.domain.readings import LobeKind, Position
 from service.domain.units import LengthUnit
+
+Told: TypeAlias = Callable[[int, int], None]
+"""Hears how many of how many have been dealt with."""
+
+ROWS_A_STEP = 500
 
 JOURNAL = Bounds("a journal", Decimal(4), Decimal(150))
 LENGTH = Bounds("a camshaft's length", Decimal(40), Decimal(1500))
@@ -21,20 +27,29 @@ LENGTH = Bounds("a camshaft's length", Decimal(40), Decimal(1500))
 _NAME_IN_ADDRESS = re.compile(r"(?!\.{1,2}(/|$))[^/]+(/(?!\.{1,2}(/|$))[^/]+)*")
 
 
-def read_document(document: object, faults: FaultList) -> Catalogue:
-    """The catalogue of a document; raises `CatalogueFaults` with everything that is wrong with it.
+def read_document(document: object, faults: FaultList, told: Told | None = None) -> Catalogue | None:
+    """The catalogue of a document; None after adding everything that is wrong with it to `faults`.
 
-    A core or a part without a `unit` of its own is in the document's, and inches where the document states none.
+    A core or a part without a `unit` of its own is in the document's, and inches where the document states none. Each
+    row is asked for once, in order. `told` hears now and then how many parts have been read, of how many.
     """
     top = Fields(document, (), faults, ("unit", "note", "cores", "parts"))
     unit = top.choice("unit", LengthUnit) or LengthUnit.INCH
     top.text("note", longest=2000)
-    cores = list(_each(top, "cores"))
-    parts = list(_each(top, "parts"))
-    read_cores = [_read_core(value, path, unit, faults) for path, value in cores]
-    read_parts = [_read_part(value, path, unit, faults) for path, value in parts]
-    check_whole([value for _, value in cores], [value for _, value in parts], faults)
-    faults.raise_if_any()
+    whole = WholeCheck(faults)
+    read_cores = []
+    for path, value in _each(top, "cores"):
+        whole.core(path, value)
+        read_cores.append(_read_core(value, path, unit, faults))
+    read_parts = []
+    for path, value in _each(top, "parts"):
+        whole.part(path, value)
+        read_parts.append(_read_part(value, path, unit, faults))
+        if told is not None and len(read_parts) % ROWS_A_STEP == 0:
+            told(len(read_parts), len(top.list_of("parts")))
+    whole.finish()
+    if len(faults):
+        return None
     return Catalogue(
         tuple(core for core in read_cores if core is not None), tuple(part for part in read_parts if part is not None)
     )
@@ -42,7 +57,7 @@ def read_document(document: object, faults: FaultList) -> Catalogue:
 
 def _each(top: Fields, name: str) -> Iterator[tuple[Path, object]]:
     values = top.list_of(name, required=True)
-    if not values and isinstance(top.get(name), list | tuple):
+    if not values and is_list(top.get(name)):
         top.fault(name, "is empty")
     yield from (((name, i), value) for i, value in enumerate(values))
 
@@ -83,7 +98,7 @@ def _read_journals(fields: Fields, unit: LengthUnit) -> tuple[Journal, ...]:
     journals: list[Journal] = []
     seen: set[Position] = set()
     entries = fields.list_of("journals", required=True)
-    if not entries and isinstance(fields.get("journals"), list | tuple):
+    if not entries and is_list(fields.get("journals")):
         fields.fault("journals", "at least one journal is needed")
     for i, entry in enumerate(entries):
         row = Fields(entry, (*fields.path, "journals", i), fields.faults, ("position", "diameter", "minus", "plus"))

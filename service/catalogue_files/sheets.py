@@ -1,9 +1,4 @@
-"""From sheets of rows and named columns to a catalogue document, and from a place in the document back to its cell.
-
-Column names are the document's names joined by dots: `intake.lift`, `intake.tolerances.lift.minus`,
-`intake.duration_0.050` (the checking lift in the row's unit), `journal.front.diameter`; a list is joined by `;`.
-The kind of follower of a lift table is `intake.lift_table.follower.kind`, flat where nothing is said.
-"""
+"""One sheet's rows as named values: decimals brought to points, sizes to the row's unit, the rest as it stands."""
 
 from __future__ import annotations
 
@@ -11,189 +6,135 @@ import difflib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
-from service.catalogue_files.faults import FaultList, Path
-from service.domain.readings import LobeKind, Position
+from service.catalogue_files.cells import Grid
+from service.catalogue_files.columns import (
+    RUNNING_TEXT,
+    WHOLE_NUMBERS,
+    Column,
+    column_of,
+    is_duration,
+)
+from service.catalogue_files.faults import FaultList
+from service.catalogue_files.numbers import FAULTY, Faulty, decimal_mark_of, in_millimetres
+from service.domain.units import LengthUnit
 
-Row: TypeAlias = dict[str, Any]
-
-_CORE_NAMES = ("code", "name", "unit", "engine_families", "gear_teeth", "overall_length")
-_PART_NAMES = ("part_number", "core", "unit", "title", "status", "superseded_by", "units_sold", "lobe_separation")
-_LOBE_NAMES = (
-    "lift", "base_circle", "lash", "rocker_ratio",
-    "tolerances.lift.minus", "tolerances.lift.plus", "tolerances.base_circle.minus", "tolerances.base_circle.plus",
-    "lift_table.follower.kind", "lift_table.follower.radius", "lift_table.angle",
-)  # fmt: skip
-_DURATION = "duration_"
-_WHOLE_NUMBERS = ("gear_teeth", "units_sold")
-
-CORE_COLUMNS = (*_CORE_NAMES, *(f"journal.{p}.{name}" for p in Position for name in ("diameter", "minus", "plus")))
-PART_COLUMNS = (*_PART_NAMES, *(f"{kind}.{name}" for kind in LobeKind for name in _LOBE_NAMES))
-LIFT_TABLE_COLUMNS = ("part_number", "lobe", "angle", "lift")
+Value: TypeAlias = str | int | Faulty
 
 
-@dataclass
+@dataclass(frozen=True)
+class Cell:
+    """A filled cell: its column and its text, as it stands and as it is read."""
+
+    column: Column
+    written: str
+    value: Value
+
+
 class Sheet:
-    """One sheet: its column names and its rows, each with the line it stands on."""
+    """The rows of one grid under `known` columns. What is wrong with its titles is added to `faults` at once, what is
+    wrong with a row's cells when the row is read."""
 
-    name: str
-    header: list[str]
-    rows: list[tuple[int, list[str]]]
-    header_line: int = 1
-
-    def cells(self, cells: list[str]) -> Iterator[tuple[str, str]]:
-        """The named cells of a row that are not empty."""
-        return ((name, cell) for name, cell in zip(self.header, cells, strict=False) if name and cell)
-
-
-class SheetDocument:
-    """The document of a catalogue's sheets. What is wrong with the sheets themselves is added to `faults`."""
-
-    def __init__(self, cores: Sheet, parts: Sheet, lift_tables: Sheet | None, faults: FaultList) -> None:
-        self._sheets = {"cores": cores, "parts": parts}
+    def __init__(self, grid: Grid, known: tuple[str, ...], needed: tuple[str, ...], faults: FaultList) -> None:
+        self.grid = grid
+        self.name = grid.name
         self._faults = faults
-        self._table_lines: dict[tuple[int, str], list[int]] = {}
-        self._table_name = "" if lift_tables is None else lift_tables.name
-        for sheet, columns, needed in (
-            (cores, CORE_COLUMNS, ("code", "name")),
-            (parts, PART_COLUMNS, ("part_number", "core")),
-        ):
-            self._check_columns(sheet, columns, needed)
-        self.document: Row = {
-            "cores": [self._core(cells) for _, cells in cores.rows],
-            "parts": [self._part(cells) for _, cells in parts.rows],
-        }
-        if lift_tables is not None:
-            self._check_columns(lift_tables, LIFT_TABLE_COLUMNS, LIFT_TABLE_COLUMNS)
-            self._add_tables(lift_tables)
+        plain = [column_of(title) for title in grid.titles]
+        self.mark = decimal_mark_of(self._number_cells(plain))
+        self.columns = [column_of(title, comma=self.mark.is_comma) for title in grid.titles]
+        if self.mark.is_comma:
+            grid.remarks.append("decimals are written with a comma")
+        self._check_titles(known, needed)
 
-    def place(self, path: Path) -> str:
-        """The `file:line:column` of a path into the document."""
-        name, row, *rest = (*path, None, None)[: max(len(path), 2)]
-        sheet = self._sheets.get(str(name))
-        if sheet is None:
-            return ""
-        if not isinstance(row, int):
-            return sheet.name
-        line, cells = sheet.rows[row]
-        if len(rest) >= 5 and rest[2] == "lift_table" and rest[3] == "table" and isinstance(rest[4], int):
-            line = self._table_lines[row, str(rest[1])][rest[4]]
-            column = "" if len(rest) < 6 else f":{LIFT_TABLE_COLUMNS[2:][int(rest[5] or 0)]}"
-            return f"{self._table_name}:{line}{column}"
-        column = self._column(sheet, cells, rest)
-        return f"{sheet.name}:{line}" + (f":{column}" if column else "")
+    def __len__(self) -> int:
+        return len(self.grid)
 
-    @staticmethod
-    def _column(sheet: Sheet, cells: list[str], rest: list[str | int | None]) -> str:
-        steps = [str(step) for step in rest]
-        if steps[:1] == ["journals"] and len(steps) > 1:
-            steps[:2] = ["journal", _positions(sheet, cells)[int(steps[1])]]
-        elif steps[:1] == ["engine_families"]:
-            steps = steps[:1]
-        elif steps[:1] == ["lobes"]:
-            steps = steps[1:]
-            if steps[1:2] == ["durations"] and len(steps) > 2:
-                return _durations(sheet, cells, steps[0])[int(steps[2])][0]
-        return ".".join(steps)
+    def at(self, index: int, title: str = "") -> str:
+        """The place of a row, or of one of its cells."""
+        return f"{self.name}:{self.grid.lines[index]}" + (f":{title}" if title else "")
 
-    def _check_columns(self, sheet: Sheet, known: tuple[str, ...], needed: tuple[str, ...]) -> None:
-        at = f"{sheet.name}:{sheet.header_line}"
-        seen: set[str] = set()
-        for column in filter(None, sheet.header):
-            if column in seen:
-                self._faults.add_at(f"{at}:{column}", "this column is there twice")
-            elif column not in known and not _is_duration(column, known):
-                close = difflib.get_close_matches(column, known, n=1)
+    def filled(self, index: int) -> Iterator[tuple[Column, str]]:
+        """The filled cells of a row under a title, as they stand."""
+        return (
+            (column, cell)
+            for column, cell in zip(self.columns, self.grid.row(index), strict=False)
+            if column.name and cell
+        )
+
+    def unit_of(self, index: int) -> LengthUnit | None:
+        """The unit a row is in: what its `unit` says; or else millimetres where any of its filled columns does."""
+        said: LengthUnit | None = None
+        for column, cell in self.filled(index):
+            if column.name == "unit":
+                return next((unit for unit in LengthUnit if unit.value == cell), None)
+            if column.unit is not None and said is not LengthUnit.MILLIMETRE:
+                said = column.unit
+        return said
+
+    def read(self, index: int, unit: LengthUnit | None) -> list[Cell]:
+        """A row's cells, sizes in `unit`, which is the row's (inches where None); adds what is wrong with them."""
+        cells: list[Cell] = []
+        seen: dict[str, str] = {}
+        for column, cell in self.filled(index):
+            if column.name in seen:
+                detail = f"is stated in the column {seen[column.name]} too: one of them must be empty"
+                self._faults.add_at(self.at(index, column.title), detail, cell)
+                continue
+            seen[column.name] = column.title
+            cells.append(self._cell(index, column, cell, unit or LengthUnit.INCH))
+        for column, cell in zip(self.columns, self.grid.row(index), strict=False):
+            if cell and not column.name:
+                self._faults.add_at(self.at(index), "has a cell under no column name", cell)
+        return cells
+
+    def _cell(self, index: int, column: Column, cell: str, unit: LengthUnit) -> Cell:
+        if (index, column.title) in self.grid.told:
+            return Cell(column, cell, FAULTY)
+        try:
+            if column.name in RUNNING_TEXT:
+                return Cell(column, cell, " ".join(cell.split()))
+            if not column.is_number:
+                return Cell(column, cell, cell)
+            value = self.mark.plain(cell)
+            if column.name in WHOLE_NUMBERS:
+                return Cell(column, cell, int(value) if re.fullmatch("[0-9]{1,12}", value) else value)
+            if column.unit is not None and column.unit is not unit:
+                if unit is LengthUnit.INCH:
+                    raise ValueError(
+                        f"is in millimetres and its row in inches: leave the row's unit out, or say {column.unit}"
+                    )
+                if column.is_size:
+                    value = in_millimetres(value)
+            return Cell(column, cell, value)
+        except ValueError as error:
+            self._faults.add_at(self.at(index, column.title), str(error), cell)
+            return Cell(column, cell, FAULTY)
+
+    def _number_cells(self, columns: list[Column]) -> Iterator[tuple[str, str]]:
+        for column in columns:
+            # A title with a point is one that was copied from the documentation, and says nothing of the cells.
+            if is_duration(column.name) and "," in column.name:
+                yield f"{self.name}:{self.grid.title_line}:{column.title}", column.name.rpartition("_")[2]
+        numbers = [i for i, column in enumerate(columns) if column.is_number and column.name not in WHOLE_NUMBERS]
+        for line, cells in zip(self.grid.lines, self.grid.rows(), strict=True):
+            for i in numbers:
+                if i < len(cells) and cells[i]:
+                    yield f"{self.name}:{line}:{columns[i].title}", cells[i]
+
+    def _check_titles(self, known: tuple[str, ...], needed: tuple[str, ...]) -> None:
+        at = f"{self.name}:{self.grid.title_line}"
+        seen: set[tuple[str, LengthUnit | None]] = set()
+        for column in self.columns:
+            if not column.title:
+                continue
+            if (column.name, column.unit) in seen:
+                self._faults.add_at(f"{at}:{column.title}", "this column is there twice")
+            elif column.name not in known and not (is_duration(column.name) and "part_number" in needed):
+                close = difflib.get_close_matches(column.name, known, n=1)
                 hint = f"; did you mean {close[0]}?" if close else ""
-                self._faults.add_at(f"{at}:{column}", f"unknown column{hint}")
-            seen.add(column)
-        for column in needed:
-            if column not in seen:
-                self._faults.add_at(f"{at}:{column}", "this column is missing")
-        for line, cells in sheet.rows:
-            if any(cell for i, cell in enumerate(cells) if i >= len(sheet.header) or not sheet.header[i]):
-                self._faults.add_at(f"{sheet.name}:{line}", "has a cell under no column name")
-
-    def _core(self, cells: list[str]) -> Row:
-        sheet = self._sheets["cores"]
-        row: Row = {}
-        journals: dict[str, Row] = {}
-        for name, cell in sheet.cells(cells):
-            if name == "engine_families":
-                row[name] = [family for family in (part.strip() for part in cell.split(";")) if family]
-            elif name in _CORE_NAMES:
-                row[name] = _value(name, cell)
-            elif name in CORE_COLUMNS:
-                _, position, what = name.split(".")
-                journals.setdefault(position, {"position": position})[what] = cell
-        if journals:
-            row["journals"] = [journals[position] for position in _positions(sheet, cells)]
-        return row
-
-    def _part(self, cells: list[str]) -> Row:
-        sheet = self._sheets["parts"]
-        row: Row = {}
-        lobes: Row = {}
-        for name, cell in sheet.cells(cells):
-            if name in _PART_NAMES:
-                row[name] = _value(name, cell)
-            elif name in PART_COLUMNS:
-                kind, *steps, last = name.split(".")
-                target = lobes.setdefault(kind, {})
-                for step in steps:
-                    target = target.setdefault(step, {})
-                target[last] = cell
-            elif _is_duration(name, PART_COLUMNS):
-                lobes.setdefault(name.partition(".")[0], {})
-        for kind, lobe in lobes.items():
-            durations = _durations(sheet, cells, kind)
-            if durations:
-                lobe["durations"] = [
-                    {"checking_lift": name.partition(_DURATION)[2], "crank_degrees": cell} for name, cell in durations
-                ]
-        return row | {"lobes": lobes}
-
-    def _add_tables(self, sheet: Sheet) -> None:
-        parts = {part.get("part_number"): i for i, part in reversed(list(enumerate(self.document["parts"])))}
-        for line, cells in sheet.rows:
-            row = dict(sheet.cells(cells))
-            at = f"{sheet.name}:{line}"
-            number, kind = row.get("part_number"), row.get("lobe")
-            part = parts.get(number) if number else None
-            if part is None:
-                self._faults.add_at(
-                    f"{at}:part_number", f"there is no part number {number}" if number else "is missing"
-                )
-            elif kind is None or kind not in self.document["parts"][part]["lobes"]:
-                self._faults.add_at(f"{at}:lobe", f"part {number} has no {kind} lobe" if kind else "is missing")
-            elif "angle" not in row or "lift" not in row:
-                self._faults.add_at(at, "must have an angle and a lift")
-            else:
-                table = self.document["parts"][part]["lobes"][kind].setdefault("lift_table", {})
-                table.setdefault("follower", {}).setdefault("kind", "flat")
-                table.setdefault("table", []).append([row["angle"], row["lift"]])
-                self._table_lines.setdefault((part, kind), []).append(line)
-
-
-def _value(name: str, cell: str) -> str | int:
-    """A cell's value: a number where the document has one."""
-    return int(cell) if name in _WHOLE_NUMBERS and re.fullmatch("[0-9]{1,12}", cell) else cell
-
-
-def _is_duration(column: str, known: tuple[str, ...]) -> bool:
-    kind, _, name = column.partition(".")
-    return known is PART_COLUMNS and kind in tuple(LobeKind) and name.startswith(_DURATION)
-
-
-def _durations(sheet: Sheet, cells: list[str], kind: str) -> list[tuple[str, str]]:
-    """The duration columns that a row fills for one lobe, and what they hold."""
-    return [(name, cell) for name, cell in sheet.cells(cells) if name.startswith(f"{kind}.{_DURATION}")]
-
-
-def _positions(sheet: Sheet, cells: list[str]) -> list[str]:
-    """The journals that a row says anything of, front first."""
-    said = {
-        name.split(".")[1] for name, _ in sheet.cells(cells) if name.startswith("journal.") and name in CORE_COLUMNS
-    }
-    return [position for position in Position if position in said]
+                self._faults.add_at(f"{at}:{column.title}", f"unknown column{hint}")
+            seen.add((column.name, column.unit))
+        for name in needed:
+            if not any(name == column.name for column in self.columns):
+                self._faults.add_at(f"{at}:{name}", "this column is missing")

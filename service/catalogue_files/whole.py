@@ -2,30 +2,52 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from service.catalogue_files.faults import FaultList, Path
 
 
-def check_whole(cores: Sequence[object], parts: Sequence[object], faults: FaultList) -> None:
-    """Add what is wrong with the rows of a document taken together. A bad row still counts as the name it gives."""
-    codes = _named_once(cores, "cores", "code", "core", faults)
-    numbers = _named_once(parts, "parts", "part_number", "part number", faults)
-    successor: dict[str, str] = {}
-    for i, part in enumerate(parts):
-        core, next_number, number = (_text(part, name) for name in ("core", "superseded_by", "part_number"))
-        if core and core not in codes:
-            faults.add(("parts", i, "core"), f"there is no core {core}")
-        if not next_number:
-            continue
-        if next_number not in numbers:
-            faults.add(("parts", i, "superseded_by"), f"there is no part number {next_number}")
-        elif number and numbers[number] == i:
-            successor[number] = next_number
-    for ring in _rings(successor):
-        for number in ring:
-            chain = " > ".join((*ring, ring[0]))
-            faults.add(("parts", numbers[number], "superseded_by"), f"supersession runs in a circle: {chain}")
+class WholeCheck:
+    """Told of every row in turn, it keeps their names and no more. A bad row still counts as the name it gives."""
+
+    def __init__(self, faults: FaultList) -> None:
+        self._faults = faults
+        self._codes: dict[str, Path] = {}
+        self._numbers: dict[str, Path] = {}
+        self._followed: list[tuple[Path, str, str]] = []
+
+    def core(self, path: Path, row: object) -> None:
+        """One more core."""
+        self._named_once(path, "code", "core", _text(row, "code"), self._codes)
+
+    def part(self, path: Path, row: object) -> None:
+        """One more part, after all the cores."""
+        core, successor, number = (_text(row, name) for name in ("core", "superseded_by", "part_number"))
+        self._named_once(path, "part_number", "part number", number, self._numbers)
+        if core and core not in self._codes:
+            self._faults.add((*path, "core"), f"there is no core {core}")
+        if successor:
+            self._followed.append((path, number, successor))
+
+    def finish(self) -> None:
+        """Add what is wrong with supersession, once all rows have been told."""
+        successors: dict[str, str] = {}
+        for path, number, successor in self._followed:
+            if successor not in self._numbers:
+                self._faults.add((*path, "superseded_by"), f"there is no part number {successor}")
+            elif number and self._numbers[number] == path:
+                successors[number] = successor
+        for ring in supersession_rings(successors):
+            for number in ring:
+                chain = " > ".join((*ring, ring[0]))
+                self._faults.add((*self._numbers[number], "superseded_by"), f"supersession runs in a circle: {chain}")
+
+    def _named_once(self, path: Path, name: str, word: str, text: str, first: dict[str, Path]) -> None:
+        if text in first:
+            place = self._faults.place((*first[text], name))
+            self._faults.add((*path, name), f"{word} {text} stands at {place} already")
+        elif text:
+            first[text] = path
 
 
 def _text(row: object, name: str) -> str:
@@ -33,22 +55,7 @@ def _text(row: object, name: str) -> str:
     return value.strip() if isinstance(value, str) else ""
 
 
-def _named_once(
-    rows: Sequence[object], of: str, name: str, word: str, faults: FaultList
-) -> dict[str, int]:  # fmt: skip
-    """Where each name first stands; a second time is a fault."""
-    first: dict[str, int] = {}
-    for i, row in enumerate(rows):
-        text = _text(row, name)
-        if text in first:
-            path: Path = (of, first[text], name)
-            faults.add((of, i, name), f"{word} {text} stands at {faults.place(path)} already")
-        elif text:
-            first[text] = i
-    return first
-
-
-def _rings(successor: Mapping[str, str]) -> list[list[str]]:
+def supersession_rings(successor: Mapping[str, str]) -> list[list[str]]:
     """Every circle that following successors runs into, once."""
     rings: list[list[str]] = []
     seen: set[str] = set()

@@ -68,6 +68,8 @@ def _send(carriers: Carriers, taken: Taken) -> None:
     if message.channel is Channel.WEBHOOK:
         if taken.url is None or taken.body is None:
             raise NotDelivered("Nothing is sent to this address any more.", for_good=True)
+        if not taken.secrets:
+            raise NotDelivered("No key in LOBEDESK_SECRETS_KEY opens this address's signing secret.")
         carriers.hooks.send(Hook(message.id, taken.url, taken.secrets, taken.body))
         return
     letter = taken.letter

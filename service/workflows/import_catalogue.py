@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from service.domain.catalogue import Catalogue
 from service.identification.look_alikes import LookAlike, indistinct_pairs
+from service.workflows.catalogue_ports import Told
 from service.workflows.ports import Stores, Transaction
 
 
@@ -21,23 +22,26 @@ class ImportReport:
 
 
 def import_catalogue(
-    stores: Stores, catalogue: Catalogue, *, who: str, why: str, dry_run: bool = False
+    stores: Stores, catalogue: Catalogue, *, who: str, why: str, dry_run: bool = False, told: Told | None = None
 ) -> ImportReport:
     """Make `catalogue` the active revision, all of it or nothing, and report on it; a dry run only reports.
 
     `catalogue` has been checked where it was read in (`catalogue_files`). Imports at the same time happen one after
-    the other; the last one stays active.
+    the other; the last one stays active. `told` hears how many parts
+    have been stored, of how many.
     """
     if dry_run:
         return report_on(catalogue, None)
     with stores.transaction() as transaction:
-        return add_revision(transaction, catalogue, who=who, why=why)
+        return add_revision(transaction, catalogue, who=who, why=why, told=told)
 
 
-def add_revision(transaction: Transaction, catalogue: Catalogue, *, who: str, why: str) -> ImportReport:
+def add_revision(
+    transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
+) -> ImportReport:
     """The same inside a transaction that is there already."""
     report = report_on(catalogue, None)  # before anything is held in the database
-    revision = transaction.catalogue.add_revision(catalogue, made_by=who, reason=why)
+    revision = transaction.catalogue.add_revision(catalogue, made_by=who, reason=why, told=told)
     return ImportReport(revision, report.cores, report.parts, report.lift_tables, report.look_alikes)
 
 

@@ -10,11 +10,11 @@ from uuid import UUID
 
 from service.domain.access import Role
 from service.domain.casework import ClosedWhy
-from service.domain.catalogue import Catalogue, Core, Part, PartStatus
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseStore
+from service.workflows.catalogue_ports import CatalogueStore
 from service.workflows.mail_in_ports import MailInStore
 from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
@@ -92,19 +92,6 @@ class KeptReply:
 
 
 @dataclass(frozen=True)
-class CatalogueRevision:
-    """One import of the catalogue: by whom, when, why, and how much. `state` is `active` for exactly one of them."""
-
-    number: int
-    state: str
-    made_by: str
-    reason: str
-    made_at: datetime
-    cores: int
-    parts: int
-
-
-@dataclass(frozen=True)
 class RateUse:
     """How much of a rate has been used: `limit` calls in `window_s` seconds, `remaining` left for `reset_s` more."""
 
@@ -114,51 +101,6 @@ class RateUse:
     window_s: int
     remaining: int
     reset_s: int
-
-
-class CatalogueStore(Protocol):
-    """Catalogue revisions; exactly one is active once anything has been imported."""
-
-    def active_revision(self) -> int | None:
-        """The number of the active revision, or None before the first import."""
-        ...
-
-    def load(self, revision: int) -> Catalogue:
-        """The whole catalogue of one revision."""
-        ...
-
-    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str) -> int:
-        """Keep a catalogue as a new revision and make it the active one; returns its number."""
-        ...
-
-    def revision(self, number: int) -> CatalogueRevision | None:
-        """One revision, without its rows."""
-        ...
-
-    def revisions(self, before: int | None, limit: int) -> tuple[CatalogueRevision, ...]:
-        """Revisions, newest first, those numbered below `before`, at most `limit`."""
-        ...
-
-    def cores(self, revision: int) -> tuple[Core, ...]:
-        """The cores of a revision, in the supplier's order."""
-        ...
-
-    def part(self, revision: int, part_number: str) -> Part | None:
-        """One part of a revision."""
-        ...
-
-    def find_parts(
-        self,
-        revision: int,
-        *,
-        core: str | None,
-        status: PartStatus | None,
-        beginning: str | None,
-        after: int,
-        limit: int,
-    ) -> tuple[tuple[int, Part], ...]:
-        """Parts, each with its place, in this order after the place `after`; numbers begin so, capitals or not."""
-        ...
 
 
 class SubmissionStore(Protocol):

@@ -51,6 +51,20 @@ class Wish:
     lease_s: int | None = None
 
 
+@dataclass(frozen=True)
+class Hand:
+    """Who works on a claimed review: a key, and who sits at it where several share it and one says so."""
+
+    key: KeyRecord
+    person: str | None = None
+
+    def check(self, review: Review) -> None:
+        """Raise `NotClaimed` where a colleague at the same key has claimed it."""
+        claim = review.claim
+        if claim is not None and claim.key_id == self.key.id and self.person not in (None, claim.by):
+            raise NotClaimed(f"This review is in the hands of {claim.by}; nothing of this request was kept.")
+
+
 def list_reviews(stores: Stores, state: ReviewState | None, after: UUID | None, limit: int) -> ReviewPage:
     """At most `limit` reviews in `state` (None for any) opened after `after`."""
     with stores.transaction() as transaction:
@@ -92,16 +106,19 @@ def _why_not_to_be_had(review: Review) -> Conflict:
 
 
 def release_review(
-    transaction: Transaction, key: KeyRecord, review_id: UUID, reason: str, row_revision: int | None
+    transaction: Transaction, hand: Hand, review_id: UUID, reason: str, row_revision: int | None
 ) -> Review:
     """Put a claimed review back, saying why; an admin may put anybody's back.
 
-    Raises `NotClaimed` where it is not this key's, `StaleRevision` where it has changed.
+    Raises `NotClaimed` where it is in other hands, `StaleRevision` where it has changed.
     """
+    key = hand.key
     _hold(transaction, find_review(transaction, review_id).submission_id)
     review = find_review(transaction, review_id)
     _check_revision(review, row_revision)
     anybodys = key.role is Role.ADMIN
+    if not anybodys:
+        hand.check(review)
     if not transaction.reviews.release(review_id, key.id, anybodys=anybodys, row_revision=row_revision):
         raise _why_not_held(find_review(transaction, review_id), key, row_revision)
     by = key.name if review.claim is None else review.claim.by
@@ -146,18 +163,19 @@ def note_on_review(transaction: Transaction, key: KeyRecord, review_id: UUID, te
 
 def decide_review(
     transaction: Transaction,
-    key: KeyRecord,
+    hand: Hand,
     review_id: UUID,
     verdict: Verdict,
     row_revision: int | None,
     rules: CaseworkRules,
 ) -> tuple[Review, Decision]:
-    """Decide a review that this key has in hand; a guess is looked at a second time, by somebody else.
+    """Decide a review that is in this hand; a guess is looked at a second time, by somebody else.
 
     Raises `InvalidInput` for a part that may not be named, and a `Conflict` for everything that stands in the way:
     `StaleRevision` where the review has changed since `row_revision`, `ClaimLapsed`, `NotClaimed`, `AlreadySettled`.
     Whatever is raised, nothing has been decided.
     """
+    key = hand.key
     found = find_review(transaction, review_id)
     case = _hold(transaction, found.submission_id)
     review = find_review(transaction, review_id)  # as it is now that nobody else can change the case
@@ -165,6 +183,7 @@ def decide_review(
     _check_revision(review, row_revision)
     if review.claim is None or review.claim.key_id != key.id:
         raise _why_not_held(review, key, row_revision)
+    hand.check(review)
     revision = check_verdict(transaction, verdict)
     if not transaction.reviews.settle(review_id, key.id, row_revision):
         raise _why_not_held(find_review(transaction, review_id), key, row_revision)

@@ -10,7 +10,8 @@ from service.domain.catalogue import Core, Part, PartStatus
 from service.domain.errors import NotFound, Unavailable
 from service.identification.look_alikes import DEFAULT_KIT, Kit, LookAlike, look_alikes
 from service.identification.table import build_table
-from service.workflows.ports import CatalogueRevision, Stores, Transaction
+from service.workflows.catalogue_ports import CatalogueRevision
+from service.workflows.ports import Stores, Transaction
 from service.workflows.snapshot import CatalogueSnapshot
 
 Item = TypeVar("Item")

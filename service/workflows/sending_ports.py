@@ -103,7 +103,7 @@ class Message:
 
 @dataclass(frozen=True)
 class Taken:
-    """A message in a worker's hands, with all it takes to send it."""
+    """A message in a worker's hands, with all it takes to send it; no `secrets` where no key opens them."""
 
     message: Message
     letter: KeptLetter | None

@@ -97,6 +97,23 @@ def test_what_is_in_one_pair_of_hands_is_not_given_to_another(desk: Caller, coll
     assert problem_of(colleague.post(f"/v1/reviews/{review['id']}/lease"), 409) == "not_claimed"
 
 
+def test_two_who_share_a_key_do_not_decide_or_give_back_each_other_s_reviews(desk: Caller) -> None:
+    answer = waiting(desk)
+    review_id = answer["review"]["id"]
+    taken = desk.post("/v1/reviews/claim", {"review_id": review_id, "person": "J. Moll"})
+    assert taken.get_json()["claim"]["by"] == "J. Moll"
+
+    refused = desk.post(f"/v1/reviews/{review_id}/decision", SURE | {"person": "P. Marl"})
+    assert problem_of(refused, 409) == "not_claimed"
+    assert "J. Moll" in refused.get_json()["detail"]
+    refused = desk.post(f"/v1/reviews/{review_id}/release", {"reason": "Mine.", "person": "P. Marl"})
+    assert problem_of(refused, 409) == "not_claimed"
+    assert decisions_of(desk, review_id) == []
+
+    done = desk.post(f"/v1/reviews/{review_id}/decision", SURE | {"person": "J. Moll"})
+    assert done.get_json()["decision"]["by"] == "J. Moll"
+
+
 def test_nothing_is_decided_that_nobody_has_claimed(desk: Caller) -> None:
     review_id = waiting(desk)["review"]["id"]
 

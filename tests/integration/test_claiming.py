@@ -27,7 +27,7 @@ from service.workflows.identify import new_review
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
 from service.workflows.ports import KeyRecord
-from service.workflows.queue import Wish, claim_review, decide_review, put_back_lapsed, release_review
+from service.workflows.queue import Hand, Wish, claim_review, decide_review, put_back_lapsed, release_review
 from service.workflows.review_ports import Review
 from tests.integration.stored_examples import ANSWER, SUBMISSION
 from tests.integration.test_catalogue_store import invented
@@ -170,12 +170,17 @@ class Claimers:
                         elif fate < gone_share + back_share:
                             end = min(end, now(stores))
                             with stores.transaction() as transaction:
-                                release_review(transaction, self.key, review.id, "Not mine.", review.row_revision)
+                                release_review(transaction, Hand(self.key), review.id, "Not mine.", review.row_revision)
                         else:
                             end = min(end, now(stores))
                             with stores.transaction() as transaction:
                                 decide_review(
-                                    transaction, self.key, review.id, CANNOT_TELL, review.row_revision, DEFAULT_RULES
+                                    transaction,
+                                    Hand(self.key),
+                                    review.id,
+                                    CANNOT_TELL,
+                                    review.row_revision,
+                                    DEFAULT_RULES,
                                 )
                             with self.lock:
                                 decided[review.id] += 1

@@ -70,14 +70,19 @@ def test_a_new_key_takes_over_from_an_old_one_and_from_none(
         assert Seal((new,)).open(kept(database_url, endpoint_id)[0]) == known
 
 
-def test_what_no_key_opens_is_said_and_never_sent_unsigned(pool: Pool, database_url: str) -> None:
+def test_what_no_key_opens_waits_for_one_and_is_never_sent_unsigned(pool: Pool, database_url: str) -> None:
     sending = start_sending(PostgresStores(pool, seal=Seal((new_key(),))), database_url)
     with hook_receiver(HookReceiver()) as receiver:
         endpoint_id, _ = sending.endpoint(receiver.url)
         message = sending.hook(endpoint_id)
         for keys in ((), (new_key(),)):
+            tried = deliver(PostgresStores(pool, seal=Seal(keys)), only_hooks(POST), message)
+            assert tried is not None
+            assert tried.again
+            assert "LOBEDESK_SECRETS_KEY" in sending.row(message)["last_error"]
+            sending.pass_time(86_400)
             with pytest.raises(SealedWithAnotherKey, match="LOBEDESK_SECRETS_KEY"):
-                deliver(PostgresStores(pool, seal=Seal(keys)), only_hooks(POST), message)
+                Seal(keys).open(kept(database_url, endpoint_id)[0])
         assert receiver.got == []
         outcome = deliver(sending.stores, only_hooks(POST), message)
         assert outcome is not None

@@ -14,9 +14,11 @@ from service.adapters.postgres.catalogue_rows import assemble_cores, assemble_pa
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.catalogue import Catalogue, Core, Part, PartStatus, Tolerance
-from service.workflows.ports import CatalogueRevision
+from service.workflows.catalogue_ports import CatalogueRevision, Told
 
 QUERIES = Queries("catalogue")
+
+_ROWS_A_STEP = 1000
 
 Rows: TypeAlias = Iterator[tuple[Any, ...]]
 
@@ -32,7 +34,7 @@ class CatalogueStore:
         row = self._connection.execute(QUERIES["active_revision"]).fetchone()
         return None if row is None else int(row["number"])
 
-    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str) -> int:
+    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: Told | None = None) -> int:
         """Keep a catalogue as a new revision and make it the active one; returns its number."""
         self._connection.execute(QUERIES["allow_time"])
         self._connection.execute(QUERIES["take_turns"])
@@ -48,7 +50,7 @@ class CatalogueStore:
         revision = int(row["number"])
         self._copy("copy_cores", _core_rows(revision, catalogue))
         self._copy("copy_journals", _journal_rows(revision, catalogue))
-        self._copy("copy_parts", _part_rows(revision, catalogue))
+        self._copy("copy_parts", _told_rows(_part_rows(revision, catalogue), len(catalogue.parts), told))
         self._copy("copy_lobes", _lobe_rows(revision, catalogue))
         self._copy("copy_durations", _duration_rows(revision, catalogue))
         self._copy("copy_lift_tables", _lift_table_rows(revision, catalogue))
@@ -119,6 +121,13 @@ class CatalogueStore:
         with self._connection.cursor() as cursor, cursor.copy(QUERIES[query]) as copy:
             for row in rows:
                 copy.write_row(row)
+
+
+def _told_rows(rows: Rows, count: int, told: Told | None) -> Rows:
+    for done, row in enumerate(rows, 1):
+        yield row
+        if told is not None and (done % _ROWS_A_STEP == 0 or done == count):
+            told(done, count)
 
 
 def _limits(tolerance: Tolerance | None) -> tuple[float | None, float | None]:

@@ -123,7 +123,7 @@ class OutboxStore:
         if address is None:
             return Taken(_message_of(row), letter, None, (), row["body"])
         both = (address["secret"], address["old_secret"])
-        secrets = tuple(self._seal.open(secret) for secret in both if secret is not None)
+        secrets = self._seal.open_all(secret for secret in both if secret is not None)
         return Taken(_message_of(row), letter, address["url"], secrets, row["body"])
 
 

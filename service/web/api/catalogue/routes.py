@@ -9,7 +9,7 @@ from uuid import UUID
 from flask import Response, request
 
 from service import __version__
-from service.domain.catalogue import Catalogue
+from service.catalogue_files import Checked
 from service.domain.readings import Instrument
 from service.domain.units import LengthUnit
 from service.identification.look_alikes import Kit
@@ -46,7 +46,7 @@ from service.web.replies import (
     unless_unchanged,
 )
 from service.workflows.desk import Desk
-from service.workflows.import_catalogue import add_revision
+from service.workflows.import_catalogue import add_revision, report_on
 from service.workflows.ports import Reply, Transaction
 from service.workflows.read_catalogue import (
     LookAlikeMap,
@@ -157,16 +157,20 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
     @blueprint.response(201, ImportReportSchema(), headers=LOCATION_HEADER)
     @blueprint.problems(409, 422)
-    def import_one(catalogue: Catalogue, query: dict[str, Any]) -> Response:
+    @blueprint.alt_response(200, schema=ImportReportSchema(), description="The report of a dry run.")
+    def import_one(checked: Checked, query: dict[str, Any]) -> Response:
         """Put a whole catalogue in the place of the one there is, or nothing at all.
 
-        Every fault is named by its JSON Pointer.
+        Every fault is named by its JSON Pointer. What is only doubtful is told, and taken.
         """
+        catalogue = checked.taken()
+        if query["dry_run"] == "true":
+            return json_response(report_json(report_on(catalogue, None), query["unit"], checked.doubts))
 
         def work(transaction: Transaction) -> Reply:
             report = add_revision(transaction, catalogue, who=caller().name, why=query["reason"])
             location = f"{PREFIX}/revisions/{report.revision}"
-            return json_reply(report_json(report, query["unit"]), 201, Location=location)
+            return json_reply(report_json(report, query["unit"], checked.doubts), 201, Location=location)
 
         return answer_once(desk.stores, work)
 

@@ -69,6 +69,11 @@ class ImportQuery(ma.Schema):
     """What goes with an import."""
 
     reason = Text(longest=500, load_default="", metadata={"description": "Why there is a new revision; kept with it."})
+    dry_run = ma.fields.String(
+        load_default="false",
+        validate=ma.validate.OneOf(["true", "false"]),
+        metadata={"description": "Only check and report: nothing is changed."},
+    )
     unit = ma.fields.Enum(
         LengthUnit, by_value=True, load_default=LengthUnit.INCH, metadata={"description": "Unit of the report."}
     )
@@ -260,10 +265,19 @@ class RevisionPageSchema(AnswerSchema):
     next_cursor = ma.fields.String(required=True, allow_none=True, validate=ma.validate.Regexp(CURSOR_PATTERN))
 
 
-class ImportReportSchema(AnswerSchema):
-    """What an import brought."""
+class WarningSchema(AnswerSchema):
+    """Something doubtful."""
 
-    revision = ma.fields.Integer(required=True)
+    pointer = ma.fields.String(required=True, metadata={"description": "JSON Pointer into what was sent."})
+    detail = ma.fields.String(required=True)
+
+
+class ImportReportSchema(AnswerSchema):
+    """What an import brought, or would bring."""
+
+    revision = ma.fields.Integer(
+        required=True, allow_none=True, metadata={"description": "The new revision; null for a dry run."}
+    )
     unit = _UNIT
     cores = ma.fields.Integer(required=True)
     parts = ma.fields.Integer(required=True)
@@ -273,4 +287,10 @@ class ImportReportSchema(AnswerSchema):
         ma.fields.Nested(LookAlikeSchema()),
         required=True,
         metadata={"description": "The first hundred; all of them at `/v1/catalogue/look-alikes`."},
+    )
+    warning_count = ma.fields.Integer(required=True)
+    warnings = ma.fields.List(
+        ma.fields.Nested(WarningSchema()),
+        required=True,
+        metadata={"description": "What is probably wrong, though it can be taken: the first hundred."},
     )

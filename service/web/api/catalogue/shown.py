@@ -10,11 +10,12 @@ from decimal import Decimal
 from typing import Any
 
 from service.domain.catalogue import Core, LiftTable, LobeNominal, Part, Tolerance
+from service.domain.errors import Fault
 from service.domain.readings import Degrees
 from service.domain.units import LengthUnit
 from service.identification.look_alikes import LookAlike, Separator
+from service.workflows.catalogue_ports import CatalogueRevision
 from service.workflows.import_catalogue import ImportReport
-from service.workflows.ports import CatalogueRevision
 
 Json = dict[str, Any]
 
@@ -22,6 +23,7 @@ MOST_DECIMALS = 8
 """What an import takes; a size stated in one unit and shown in the other is rounded there, unless it comes out."""
 
 LOOK_ALIKES_IN_REPORT = 100
+WARNINGS_IN_REPORT = 100
 
 
 def size(value_mm: float, unit: LengthUnit) -> str:
@@ -150,8 +152,8 @@ def revision_json(revision: CatalogueRevision) -> Json:
     }
 
 
-def report_json(report: ImportReport, unit: LengthUnit) -> Json:
-    """What an import brought."""
+def report_json(report: ImportReport, unit: LengthUnit, doubts: tuple[Fault, ...]) -> Json:
+    """What an import brought, and what is doubtful about it."""
     return {
         "revision": report.revision,
         "unit": unit.value,
@@ -160,4 +162,6 @@ def report_json(report: ImportReport, unit: LengthUnit) -> Json:
         "lift_tables": report.lift_tables,
         "look_alike_pairs": len(report.look_alikes),
         "look_alikes": [look_alike_json(pair, unit) for pair in report.look_alikes[:LOOK_ALIKES_IN_REPORT]],
+        "warning_count": len(doubts),
+        "warnings": [{"pointer": doubt.pointer, "detail": doubt.detail} for doubt in doubts[:WARNINGS_IN_REPORT]],
     }

@@ -6,8 +6,8 @@ from typing import Any
 
 import marshmallow as ma
 
-from service.catalogue_files import read_json
-from service.domain.catalogue import Catalogue, FollowerKind, PartStatus
+from service.catalogue_files import Checked, check_json
+from service.domain.catalogue import FollowerKind, PartStatus
 from service.domain.readings import Degrees, LobeKind, Position
 from service.domain.units import LengthUnit
 
@@ -167,9 +167,11 @@ class CatalogueUploadSchema(ma.Schema):
     cores = ma.fields.List(ma.fields.Nested(CoreStatedSchema()), required=True, validate=ma.validate.Length(min=1))
     parts = ma.fields.List(ma.fields.Nested(PartStatedSchema()), required=True, validate=ma.validate.Length(min=1))
 
-    def load(self, data: Any, **_: Any) -> Catalogue:
+    def load(self, data: Any, **_: Any) -> Checked:
         """Read the catalogue; raises `CatalogueFaults` naming everything wrong with it."""
-        return read_json(data)
+        checked = check_json(data)
+        checked.taken()
+        return checked
 
 
 EXAMPLE: dict[str, Any] = {

@@ -12,11 +12,11 @@ from service.web.access import caller
 from service.web.api.reviews.schemas import (
     ClaimSchema,
     DecidedReviewSchema,
-    DecisionSchema,
     NoteSchema,
     QueueCountsSchema,
     ReleaseSchema,
     ReviewChangeSchema,
+    ReviewDecisionSchema,
     ReviewNoteSchema,
     ReviewPageSchema,
     ReviewQuerySchema,
@@ -50,6 +50,7 @@ from service.workflows.desk import Desk
 from service.workflows.ports import Reply, Transaction
 from service.workflows.queue import (
     AGE_BOUNDS_S,
+    Hand,
     Wish,
     change_review,
     claim_review,
@@ -145,7 +146,7 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             wanted = _revision_wanted(transaction, review_id)
-            review = release_review(transaction, caller(), review_id, body["reason"], wanted)
+            review = release_review(transaction, Hand(caller(), body.get("person")), review_id, body["reason"], wanted)
             return _reply(review, review_json(review))
 
         return answer_once(desk.stores, work)
@@ -174,11 +175,11 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
         return answer_once(desk.stores, work)
 
     @blueprint.route("/<uuid:review_id>/decision", methods=["POST"])
-    @blueprint.arguments(DecisionSchema(), example=DECISION_EXAMPLE)
+    @blueprint.arguments(ReviewDecisionSchema(), example=DECISION_EXAMPLE)
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
     @blueprint.response(200, DecidedReviewSchema(), headers=ETAG_HEADER)
     @blueprint.problems(404, 409, 412, 422)
-    def decide_one(verdict: Verdict, review_id: UUID) -> Response:
+    def decide_one(said: tuple[Verdict, str | None], review_id: UUID) -> Response:
         """Decide a review that you have claimed.
 
         With If-Match only what you saw is decided: 412 where readings have come in since. 409 where your claim has
@@ -187,7 +188,9 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             wanted = _revision_wanted(transaction, review_id)
-            review, decision = decide_review(transaction, caller(), review_id, verdict, wanted, desk.rules)
+            verdict, person = said
+            hand = Hand(caller(), person)
+            review, decision = decide_review(transaction, hand, review_id, verdict, wanted, desk.rules)
             return _reply(review, review_json(review) | {"decision": decision_json(decision)})
 
         return answer_once(desk.stores, work)

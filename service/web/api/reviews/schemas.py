@@ -71,9 +71,15 @@ class ClaimSchema(BodyMayBeLeftOut):
         )
 
 
+def who_claimed() -> Text:
+    """The member of a body that says who is at the key."""
+    return some_text("Who is at the key, where several share it; refused where another has claimed it.", LONGEST_NAME)
+
+
 class ReleaseSchema(ma.Schema):
     """Why a review is given back."""
 
+    person = who_claimed()
     reason = some_text("Why; kept as a note of the case.", required=True)
 
 
@@ -103,6 +109,17 @@ class DecisionSchema(ma.Schema):
     def make(self, data: dict[str, Any], **_: Any) -> Verdict:
         """The verdict."""
         return Verdict(data["outcome"], data.get("part_number"), data["confidence"], data["reason"])
+
+
+class ReviewDecisionSchema(DecisionSchema):
+    """A decision of a review that was claimed."""
+
+    person = who_claimed()
+
+    @ma.post_load
+    def make(self, data: dict[str, Any], **options: Any) -> Any:
+        """The verdict, and who is at the key."""
+        return super().make(data, **options), data.get("person")
 
 
 class ReviewChangeSchema(ma.Schema):

@@ -87,8 +87,8 @@ const OUTCOMES = [["part", "It is this part"], ["not_in_catalogue", "Not in the 
 
 /** One review: everything there is to go by, and the decision. */
 export class Review {
-  constructor(api, id, { changed, say }) {
-    Object.assign(this, { api, id, changed, say, sheet: null, trouble: "", done: "" });
+  constructor(api, id, { changed, say, person }) {
+    Object.assign(this, { api, id, changed, say, person, sheet: null, trouble: "", done: "" });
     this.verdict = { outcome: "part", part_number: "", confidence: "likely", reason: "" };
     this.once = onceKey();
     this.photos = new Photos(api, { changed, say });
@@ -110,7 +110,8 @@ export class Review {
 
   async #move(path, body, done) {
     try {
-      await this.api.post(`/v1/reviews/${this.id}/${path}`, body, { headers: { "If-Match": this.etag, "Idempotency-Key": this.once } });
+      const whole = this.person ? { ...body, person: this.person } : body;
+      await this.api.post(`/v1/reviews/${this.id}/${path}`, whole, { headers: { "If-Match": this.etag, "Idempotency-Key": this.once } });
       this.done = done;
       this.trouble = "";
       this.say(done);

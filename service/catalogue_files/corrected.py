@@ -1,0 +1,44 @@
+"""The sheets of a catalogue written anew in the contract's CSV form.
+
+Safe changes alone: UTF-8, commas between cells, decimal points, no blanks round a cell, no line breaks in titles, plain
+column names with their units. A cell that could mean two things stays as it was written, for a person to settle.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterable
+from functools import partial
+
+from service.catalogue_files.columns import RUNNING_TEXT, Column
+from service.catalogue_files.sheets import Sheet
+
+
+def corrected_csv(sheets: Iterable[Sheet]) -> dict[str, Callable[[], str]]:
+    """For each sheet, by a name that ends in `.csv`, what writes it."""
+    return {f"{sheet.name.removesuffix('.csv')}.csv": partial(_written, sheet) for sheet in sheets}
+
+
+def _written(sheet: Sheet) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(_title(column) for column in sheet.columns)
+    for cells in sheet.grid.rows():
+        writer.writerow(_cell(sheet, column, cell) for column, cell in zip(sheet.columns, cells, strict=False))
+    return out.getvalue()
+
+
+def _title(column: Column) -> str:
+    return column.name if column.unit is None else f"{column.name}_{column.unit}"
+
+
+def _cell(sheet: Sheet, column: Column, cell: str) -> str:
+    if column.name in RUNNING_TEXT:
+        return " ".join(cell.split())
+    if not column.is_number:
+        return cell
+    try:
+        return sheet.mark.plain(cell)
+    except ValueError:
+        return cell

@@ -1,0 +1,139 @@
+"""What is probably wrong with a catalogue that can be taken: warnings, each with its place. Nothing is changed by them.
+
+Sizes are held against those of the same core by Tukey's fences: beyond a quarter of the values' own spread below the
+first quartile or above the third, one and a half times over (J. W. Tukey, Exploratory Data Analysis, 1977, section 2D).
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from service.catalogue_files.faults import Path
+from service.domain.catalogue import Catalogue, FollowerKind, LobeNominal, Part
+from service.domain.errors import Fault
+from service.domain.readings import LobeKind
+from service.domain.units import LengthUnit
+
+FENCE = 1.5
+FEWEST_NEIGHBOURS = 6
+"""With fewer parts on a core nothing can be said of what is usual on it."""
+SLACK_MM = 0.25
+"""Within about 0.010 in of the usual no size is doubted, however alike the others are (common practice, no source)."""
+LONGEST_DURATION_DEG = 400.0
+"""Crank degrees that no grind reaches at any checking lift (common practice, no source)."""
+LEAST_LASH_MM = 0.02
+"""A lash under 0.0008 in is one in inches that was written as millimetres (common practice, no source)."""
+
+Found = tuple[Path, str]
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual of one size on one core: the fences, the middle, and how far apart the quartiles are."""
+
+    low_mm: float
+    high_mm: float
+    middle_mm: float
+    spread_mm: float
+
+    def holds(self, value_mm: float) -> bool:
+        """Whether a value lies within."""
+        return self.low_mm <= value_mm <= self.high_mm
+
+
+def usual_of(values_mm: Sequence[float]) -> Usual | None:
+    """The fences of some values; None of too few."""
+    if len(values_mm) < FEWEST_NEIGHBOURS:
+        return None
+    first, middle, third = statistics.quantiles(values_mm, n=4, method="inclusive")
+    reach = max(FENCE * (third - first), SLACK_MM)
+    return Usual(first - reach, third + reach, middle, third - first)
+
+
+def doubts_of(catalogue: Catalogue, place: Callable[[Path], str]) -> tuple[Fault, ...]:
+    """Everything doubtful about a catalogue, in the order of its parts."""
+    found = [*_unlike_neighbours(catalogue), *_durations(catalogue), *_lashes(catalogue), *_twins(catalogue)]
+    found.sort(key=lambda entry: (int(entry[0][1]), str(entry[0][2:])))
+    return tuple(Fault(place(path), detail) for path, detail in found)
+
+
+def shortest_duration_deg(lift_mm: float, base_circle_mm: float, checking_lift_mm: float) -> float:
+    """The least crank degrees that a flat follower can stay above `checking_lift_mm` on a convex lobe.
+
+    A flat face touches a convex lobe at a radius of curvature R + s + s'' >= 0, R the base circle's radius. The lift
+    falls fastest where that is zero all the way, s = (R + L) cos(t) - R at t cam degrees from the nose; the face is
+    over the checking lift h for arccos((R + h) / (R + L)) on both sides. A real nose is rounder, so this is a bound.
+    """
+    radius = base_circle_mm / 2
+    return 4 * math.degrees(math.acos((radius + checking_lift_mm) / (radius + lift_mm)))
+
+
+def _lobes(catalogue: Catalogue) -> Iterator[tuple[Path, Part, LobeKind, LobeNominal]]:
+    for i, part in enumerate(catalogue.parts):
+        for kind, lobe in part.lobes.items():
+            yield ("parts", i, "lobes", kind.value), part, kind, lobe
+
+
+def _unlike_neighbours(catalogue: Catalogue) -> Iterator[Found]:
+    of_core: dict[tuple[str, LobeKind], list[LobeNominal]] = defaultdict(list)
+    for _, part, kind, lobe in _lobes(catalogue):
+        of_core[part.core, kind].append(lobe)
+    lifts = {key: usual_of([lobe.lift_mm for lobe in lobes]) for key, lobes in of_core.items()}
+    bases = {key: usual_of([lobe.base_circle_mm for lobe in lobes]) for key, lobes in of_core.items()}
+    heights = {key: usual_of([lobe.height_mm for lobe in lobes]) for key, lobes in of_core.items()}
+    for path, part, kind, lobe in _lobes(catalogue):
+        lift, base, height = (usual[part.core, kind] for usual in (lifts, bases, heights))
+        if lift is not None and not lift.holds(lobe.lift_mm):
+            detail = f"{_shown(lobe.lift_mm, part)} is unlike the {kind} lifts on core {part.core}"
+            yield (*path, "lift"), f"{detail}, {_range(lift, part)}"
+        # A core's grinds keep one base circle, or are ground from blanks of one height: whichever is the more alike.
+        if base is None or height is None:
+            continue
+        detail = f"{_shown(lobe.base_circle_mm, part)} contradicts core {part.core}: "
+        if base.spread_mm <= height.spread_mm and not base.holds(lobe.base_circle_mm):
+            yield (*path, "base_circle"), f"{detail}base circles there are {_range(base, part)}"
+        elif base.spread_mm > height.spread_mm and not height.holds(lobe.height_mm):
+            yield (*path, "base_circle"), f"{detail}with the lift, lobes there are {_range(height, part)} high"
+
+
+def _durations(catalogue: Catalogue) -> Iterator[Found]:
+    for path, part, _, lobe in _lobes(catalogue):
+        if lobe.lift_table is not None and lobe.lift_table.follower is not FollowerKind.FLAT:
+            continue
+        for i, stated in enumerate(lobe.durations):
+            least = shortest_duration_deg(lobe.lift_mm, lobe.base_circle_mm, stated.checking_lift_mm)
+            at = (*path, "durations", i, "crank_degrees")
+            if stated.crank_deg < least:
+                detail = f"{stated.crank_deg:g} crank degrees cannot belong to a lift of {_shown(lobe.lift_mm, part)}"
+                yield at, f"{detail}: no convex lobe of it is shorter than {least:.0f} (are these cam degrees?)"
+            elif stated.crank_deg > LONGEST_DURATION_DEG:
+                yield at, f"{stated.crank_deg:g} crank degrees is longer than any grind's"
+
+
+def _lashes(catalogue: Catalogue) -> Iterator[Found]:
+    for path, part, _, lobe in _lobes(catalogue):
+        if lobe.lash_mm is not None and 0 < lobe.lash_mm < LEAST_LASH_MM:
+            yield (*path, "lash"), f"{_shown(lobe.lash_mm, part)} is hardly a lash; is it in inches?"
+
+
+def _twins(catalogue: Catalogue) -> Iterator[Found]:
+    """Parts that are ground alike in all that is stated, with nothing to say that one is the other."""
+    first: dict[tuple[object, ...], Part] = {}
+    for i, part in enumerate(catalogue.parts):
+        key = (part.core, part.lobe_separation_cam_deg, tuple(sorted(part.lobes.items())))
+        twin = first.setdefault(key, part)
+        if twin is not part and part.superseded_by is None and twin.superseded_by is None:
+            yield ("parts", i, "part_number"), f"is stated exactly as {twin.part_number} is; are they one part?"
+
+
+def _shown(value_mm: float, part: Part) -> str:
+    return f"{part.unit.show(value_mm)} {part.unit}"
+
+
+def _range(usual: Usual, part: Part) -> str:
+    unit: LengthUnit = part.unit
+    return f"{unit.show(max(usual.low_mm, 0.0))} to {unit.show(usual.high_mm)} {unit}"

@@ -1,0 +1,93 @@
+"""`lobedesk catalogue ...`: what is done with the catalogue at the terminal."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+
+from service.domain.errors import Fault
+from service.settings import Settings
+
+_PAIRS_SHOWN = 10
+_DOUBTS_SHOWN = 50
+
+
+@click.group()
+def catalogue() -> None:
+    """The catalogue."""
+
+
+@catalogue.command("import")
+@click.argument("source", type=click.Path(path_type=Path, exists=True))
+@click.option("--dry-run", is_flag=True, help="Check and report; change nothing.")
+@click.option("--why", default="imported at the terminal", help="Why, for the record.")
+@click.option(
+    "--corrected",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Write the sheets into this folder as they should be, so far as that needs no guess; whether taken or not.",
+)
+@click.pass_obj
+def import_(settings: Settings, source: Path, dry_run: bool, why: str, corrected: Path | None) -> None:
+    """Make SOURCE the active catalogue, all of it or nothing.
+
+    SOURCE is a JSON file, an .xlsx workbook with sheets cores and parts and perhaps lift_tables, or a folder with
+    cores.csv, parts.csv and perhaps lift_tables.csv.
+    """
+    from service.adapters.catalogue_source import check_source, write_corrected
+    from service.serving.reached import command_stores
+    from service.workflows.import_catalogue import import_catalogue, report_on
+
+    with _progress("reading") as told:
+        checked = check_source(source, told)
+    for remark in checked.remarks:
+        click.echo(f"note: {remark}")
+    if corrected is not None:
+        for path in write_corrected(checked, corrected):
+            click.echo(f"written as it should be: {path}")
+    read = checked.taken()
+    _tell_doubts(checked.doubts)
+    if dry_run:
+        report = report_on(read, None)
+    else:
+        with command_stores(settings) as stores, _progress("storing") as told:
+            report = import_catalogue(stores, read, who=who(), why=why, told=told)
+    click.echo(f"{report.cores} cores, {report.parts} parts, {report.lift_tables} lift tables")
+    click.echo(f"{len(report.look_alikes)} pairs that a caliper cannot tell apart")
+    for pair in report.look_alikes[:_PAIRS_SHOWN]:
+        click.echo(f"  {pair.part_number} and {pair.other}: told apart by {pair.separated_by.replace('_', ' ')}")
+    if len(report.look_alikes) > _PAIRS_SHOWN:
+        click.echo(f"  and {len(report.look_alikes) - _PAIRS_SHOWN} more")
+    click.echo("nothing was changed" if report.revision is None else f"active revision: {report.revision}")
+
+
+def _tell_doubts(doubts: tuple[Fault, ...]) -> None:
+    for doubt in doubts[:_DOUBTS_SHOWN]:
+        click.echo(f"warning: {doubt.pointer}: {doubt.detail}", err=True)
+    if len(doubts) > _DOUBTS_SHOWN:
+        click.echo(f"warning: and {len(doubts) - _DOUBTS_SHOWN} more", err=True)
+
+
+def who() -> str:
+    """Whoever is at the terminal, for the record."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a container's user need not have a name
+        return f"user {os.getuid()}"
+
+
+@contextmanager
+def _progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar on standard error while a terminal is there to show it; nothing otherwise."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, of: bar.update(task, completed=done, total=of)
