@@ -25,6 +25,8 @@ _TOOL_CONSTANTS = (
 _WEAR_CONSTANTS = (("of a nose", "nose_wear_mean"), ("of a journal", "journal_wear_mean"))
 _TWO_SIDED = 1.959964
 """Standard errors to either side of a 95 % interval."""
+_CLEARLY = 1.0
+"""Standard errors that the new constants' score is to be better by."""
 
 
 def calibration_text(found: Calibration, old_name: str, old: MeasuringModel, left_out: int) -> str:
@@ -60,6 +62,8 @@ def calibration_text(found: Calibration, old_name: str, old: MeasuringModel, lef
         f"  in use {found.score_before:.4f}, refitted {found.score_after:.4f}: {better} by {abs(found.gain):.4f}, "
         f"standard error {found.gain_sd:.4f}",
     ]
+    if found.gain < _CLEARLY * found.gain_sd:
+        lines.append("  that is not clearly better: there is no reason to change the constants in use")
     return "\n".join(lines)
 
 
