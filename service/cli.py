@@ -12,6 +12,7 @@ import click
 
 from service.domain.access import Role
 from service.domain.errors import LobedeskError
+from service.serving.backup_commands import backup, restore
 from service.serving.catalogue_commands import catalogue
 from service.serving.engine_commands import calibrate, engine
 from service.serving.secrets_commands import secrets
@@ -114,9 +115,11 @@ def create(settings: Settings, role: str, name: str, origin: tuple[str, ...]) ->
     click.echo(key)
 
 
+main.add_command(backup)
 main.add_command(calibrate)
 main.add_command(catalogue)
 main.add_command(engine)
+main.add_command(restore)
 main.add_command(secrets)
 
 
