@@ -149,3 +149,15 @@ def test_revisions_are_listed_newest_first_page_by_page(admin: Caller) -> None:
     numbers = [[shown["revision"] for shown in page["items"]] for page in (first, second, third)]
     assert numbers == [[5, 4], [3, 2], [1]]
     assert third["next_cursor"] is None
+
+
+def test_a_dry_run_reports_and_changes_nothing(admin: Caller) -> None:
+    twins = catalogue(parts=[part(), part(part_number="P-2")])
+    response = admin.post(f"{PATH}?dry_run=true", twins)
+    assert response.status_code == 200
+    report = response.get_json()
+    assert (report["revision"], report["parts"], report["warning_count"]) == (None, 2, 1)
+    assert report["warnings"] == [
+        {"pointer": "/parts/1/part_number", "detail": "is stated exactly as P-1 is; are they one part?"}
+    ]
+    assert admin.get(PATH).get_json()["items"] == []
