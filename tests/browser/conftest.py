@@ -46,6 +46,8 @@ RULES = {
     "resultTypes": ["violations"],  # what passes need not be listed, which takes half the time
 }
 DESKTOP, TABLET, TELEPHONE = (1280, 900), (820, 1180), (360, 740)
+WIDTHS = (DESKTOP[0], TABLET[0], DESKTOP[0] // 2, DESKTOP[0] // 4)
+"""A desk, a tablet, and a desk's page made twice and four times as large: 1280 pixels at 400 % are 320."""
 
 
 pictures: Path | None = None
@@ -146,10 +148,25 @@ def tab_to(page: Page, target: Locator) -> None:
     raise AssertionError(f"the Tab key does not lead to {target}")
 
 
-def check_accessible(page: Page, what: str) -> None:
-    """No violation of WCAG 2.2 A and AA, or of axe's best practice, in the page's present state."""
+def check_fits(page: Page, *widths: int) -> None:
+    """Nothing has to be pushed sideways at any of these widths (WCAG 2.2, 1.4.10); the size is as before afterwards."""
+    size = page.viewport_size
+    assert size is not None
+    for width in widths:
+        page.set_viewport_size({"width": width, "height": 700})
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), f"{width} wide: {page.url}"
+    page.set_viewport_size(size)
+
+
+def make_picture(page: Page, what: str) -> None:
+    """A picture of the page's present state, if pictures are wanted."""
     if pictures is not None:
         pictures.mkdir(parents=True, exist_ok=True)
         page.screenshot(path=pictures / f"{re.sub('[^a-z0-9]+', '-', what.lower()).strip('-')}.png", full_page=True)
+
+
+def check_accessible(page: Page, what: str) -> None:
+    """No violation of WCAG 2.2 A and AA, or of axe's best practice, in the page's present state."""
+    make_picture(page, what)
     results = Axe().run(page, options=RULES)
     assert results.violations_count == 0, f"{what}:\n{results.generate_report()}"
