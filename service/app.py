@@ -25,6 +25,7 @@ from service.settings import Settings
 from service.web.register import Faces, register
 from service.web.requests import watch_requests
 from service.workflows.answering import Answering
+from service.workflows.backlog import backlog
 from service.workflows.desk import Desk
 from service.workflows.letters import Stationery
 from service.workflows.readiness import Probes, readiness
@@ -84,7 +85,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         desk,
         rates.use,
         lambda: readiness(stores, probes),
-        metrics.render,
+        lambda: metrics.render(backlog(stores)),
         settings.catalogue_body_limit,
         settings.privacy_notices,
         PhotoMaker(settings.photo_pixels),

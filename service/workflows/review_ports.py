@@ -81,6 +81,16 @@ class QueueCount:
     oldest: datetime
 
 
+@dataclass(frozen=True)
+class Unsettled:
+    """Reviews in a state that needs somebody: how many, how many overdue, seconds since the oldest was opened."""
+
+    state: ReviewState
+    reviews: int
+    overdue: int
+    oldest_s: float
+
+
 class ReviewStore(Protocol):
     """The queue of cases put before a person."""
 
@@ -138,6 +148,10 @@ class ReviewStore(Protocol):
 
     def put_back_lapsed(self) -> tuple[tuple[UUID, UUID], ...]:
         """Put back a few reviews whose claims have run out: their ids, and their submissions'."""
+        ...
+
+    def unsettled(self) -> tuple[Unsettled, ...]:
+        """What waits and what is claimed, a state each."""
         ...
 
     def counts(self, bounds_s: tuple[float, ...]) -> tuple[QueueCount, ...]:

@@ -156,6 +156,15 @@ class EndpointStore(Protocol):
         ...
 
 
+@dataclass(frozen=True)
+class Unsent:
+    """Messages in a state other than sent: how many, and for how many seconds the most overdue has been due."""
+
+    state: MessageState
+    messages: int
+    oldest_s: float
+
+
 class OutboxStore(Protocol):
     """Messages that are to leave the house. One is added in the transaction that makes what it tells."""
 
@@ -210,6 +219,10 @@ class OutboxStore(Protocol):
 
     def of_letter(self, letter_id: UUID) -> tuple[Message, ...]:
         """The messages that carry a letter, first to last."""
+        ...
+
+    def unsent(self) -> tuple[Unsent, ...]:
+        """What waits and what is dead, a state each."""
         ...
 
     def forget_sent(self, days: int) -> int:

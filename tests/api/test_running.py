@@ -198,3 +198,17 @@ def test_the_documentation_loads_nothing_from_anywhere(nobody: Caller) -> None:
     assert response.headers["Content-Security-Policy"].startswith("default-src 'none'")
     assert "<script" not in response.get_data(as_text=True)
     assert "http" not in re.findall(r'(?:src|href)="([^"]*)"', response.get_data(as_text=True))
+
+
+def test_metrics_tell_what_waits(desk: Caller, scant: Json) -> None:
+    def value(name: str) -> float:
+        text = desk.get("/metrics").get_data(as_text=True)
+        return float(next(line for line in text.splitlines() if line.startswith(f"{name} ")).rsplit(" ", 1)[1])
+
+    assert value("lobedesk_postgres_reached") == 1
+    waited = value('lobedesk_reviews{state="waiting"}')
+    desk.submit(scant | {"ask_person": True})
+    assert value('lobedesk_reviews{state="waiting"}') == waited + 1
+    assert value('lobedesk_review_oldest_seconds{state="waiting"}') >= 0
+    assert value('lobedesk_outbox_messages{state="dead"}') == 0
+    assert value("lobedesk_catalogue_revision") >= 1

@@ -12,7 +12,10 @@ import psycopg
 from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from service.adapters.embedded.processes import package_folder
+from service.adapters.postgres.queries import Queries
 from service.domain.errors import LobedeskError, Unavailable
+
+QUERIES = Queries("dump")
 
 
 class DumpError(LobedeskError):
@@ -44,9 +47,7 @@ def restore(url: str, file: Path) -> None:
     """Fill the empty database at `url` from `file`: all of it or nothing."""
     try:
         with psycopg.connect(url) as connection:
-            found = connection.execute(
-                "SELECT count(*) FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p')"
-            ).fetchone()
+            found = connection.execute(QUERIES["tables"]).fetchone()
     except psycopg.OperationalError as error:
         raise Unavailable("Postgres cannot be reached") from error
     if found is not None and found[0]:

@@ -16,7 +16,7 @@ from service.adapters.postgres.queries import Queries
 from service.adapters.sealing import OPEN, Seal
 from service.adapters.wake_up import wake_up
 from service.domain.outbox import Channel, MessageState, Topic
-from service.workflows.sending_ports import KeptLetter, Message, Taken
+from service.workflows.sending_ports import KeptLetter, Message, Taken, Unsent
 
 QUERIES = Queries("outbox")
 
@@ -97,6 +97,11 @@ class OutboxStore:
         """The messages that carry a letter, first to last."""
         rows = self._connection.execute(QUERIES["of_letter"], {"letter_id": letter_id})
         return tuple(_message_of(row) for row in rows)
+
+    def unsent(self) -> tuple[Unsent, ...]:
+        """What waits and what is dead."""
+        rows = self._connection.execute(QUERIES["unsent"])
+        return tuple(Unsent(MessageState(row["state"]), row["messages"], row["oldest_s"]) for row in rows)
 
     def forget_sent(self, days: int) -> int:
         """Forget some messages sent more than so many days ago."""

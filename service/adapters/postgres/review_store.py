@@ -10,7 +10,7 @@ from uuid6 import uuid7
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.review import Claim, Priority, ReviewReason, ReviewState
-from service.workflows.review_ports import ClaimWish, NewReview, QueueCount, Review, ReviewChange
+from service.workflows.review_ports import ClaimWish, NewReview, QueueCount, Review, ReviewChange, Unsettled
 
 QUERIES = Queries("reviews")
 
@@ -114,6 +114,13 @@ class ReviewStore:
     def put_back_lapsed(self) -> tuple[tuple[UUID, UUID], ...]:
         """Put back a few reviews whose claims have run out: their ids, and their submissions'."""
         return tuple((row["id"], row["submission_id"]) for row in self._connection.execute(QUERIES["put_back_lapsed"]))
+
+    def unsettled(self) -> tuple[Unsettled, ...]:
+        """What waits and what is claimed."""
+        rows = self._connection.execute(QUERIES["unsettled"])
+        return tuple(
+            Unsettled(ReviewState(row["state"]), row["reviews"], row["overdue"], row["oldest_s"]) for row in rows
+        )
 
     def counts(self, bounds_s: tuple[float, ...]) -> tuple[QueueCount, ...]:
         """How many there are by state and age."""

@@ -79,3 +79,9 @@ DELETE FROM outbox_messages WHERE id IN (
     WHERE state = 'sent' AND settled_at <= now() - make_interval(days => %(days)s)
     ORDER BY settled_at LIMIT 500 FOR UPDATE SKIP LOCKED
 )
+
+-- name: unsent
+-- How many messages wait and how many are dead, and for how long the one that is most overdue has been due.
+SELECT state, count(*) AS messages,
+       greatest(0, extract(epoch FROM now() - min(due_at)))::float8 AS oldest_s
+FROM outbox_messages WHERE state IN ('waiting', 'dead') GROUP BY state

@@ -126,3 +126,9 @@ CROSS JOIN LATERAL (
 ) AS ages
 GROUP BY state, age
 ORDER BY state, age
+
+-- name: unsettled
+-- How many reviews wait and how many are claimed, how many of them are overdue, and for how long the oldest has waited.
+SELECT state, count(*) AS reviews, count(*) FILTER (WHERE due_at < now()) AS overdue,
+       extract(epoch FROM now() - min(opened_at))::float8 AS oldest_s
+FROM queue WHERE state IN ('waiting', 'claimed') GROUP BY state
