@@ -14,6 +14,7 @@ from service.adapters.redis_link import RedisLink
 from service.domain.errors import Unavailable
 from service.serving.schema import schema_revision
 from service.settings import Settings, unknown_variables
+from service.workflows.engine_ports import version_named
 
 
 @dataclass(frozen=True)
@@ -60,10 +61,12 @@ def _look_at_postgres(settings: Settings, lines: list[tuple[str, str]]) -> bool:
             return False
         with open_pool(settings.database_url, 1) as pool, PostgresStores(pool).transaction() as transaction:
             active = transaction.catalogue.active_revision()
+            engine = version_named(transaction.engine_versions.active())
     except Unavailable as error:
         lines.append(("postgres answers", f"no: {error.message}"))
         return False
     lines.append(("catalogue", "none imported yet" if active is None else f"revision {active}"))
+    lines.append(("engine", engine))
     return active is not None
 
 

@@ -115,6 +115,9 @@ def test_what_confirmed_cases_teach_is_put_to_use_and_can_be_taken_back(
     other = at_the_terminal(own_settings, "engine", "again", ids[0], "--version", f"{ENGINE_VERSION}+c1")
     assert other.output.splitlines()[-1].startswith("not the same")
 
+    standing = at_the_terminal(own_settings, "status").output
+    assert [line.split()[1] for line in standing.splitlines() if line.startswith("engine ")] == [f"{ENGINE_VERSION}+c1"]
+
     back = at_the_terminal(own_settings, "engine", "use", ENGINE_VERSION)
     assert back.output == f"answers come from engine {ENGINE_VERSION} from now on\n"
     unknown = at_the_terminal(own_settings, "engine", "use", "c9")
