@@ -101,6 +101,14 @@ def test_a_posted_shaft_is_announced_received_measured_and_followed(desk_page: P
     expect(page.get_by_role("link", name="Its case")).to_be_visible()
     check_accessible(page, "a shaft")
 
+    page.get_by_role("button", name="Record it").click()  # what comes next is already chosen: the report
+    expect(timeline).to_contain_text("Reported by P. Marl")
+    page.get_by_role("link", name="Its case").click()
+    expect(page.get_by_role("heading", name="Case")).to_be_visible()
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Letter (PDF)").click()
+    assert Path(download.value.path()).read_bytes().startswith(b"%PDF-")
+
 
 def test_a_bench_table_is_uploaded_worked_out_and_plotted(desk_page: Page, tmp_path: Path) -> None:
     page = desk_page

@@ -122,7 +122,7 @@ export class Bench {
           <label class="small">File <input type="file" accept=".csv,.txt,text/csv,text/plain" @change=${(e) => this.#take(e, lobe)}></label></div>
         <label class="small">${capital(lobe)} table<textarea class="rows" spellcheck="false" aria-invalid=${faults.length ? "true" : "false"} .value=${entry.csv}
           aria-describedby=${faults.length ? `${lobe}-faults` : nothing} @input=${(e) => this.#edited(() => { entry.csv = e.target.value; })}></textarea></label>
-        ${faults.length ? html`<div class="fault small" id="${lobe}-faults" role="alert">${faults.map((each) => html`<p>${each.detail}</p>`)}</div>` : nothing}
+        ${faults.length ? html`<div class="fault small" id="${lobe}-faults" role="alert">${faults.map((each) => html`<p>${capital(lobe)} table: ${each.detail}</p>`)}</div>` : nothing}
       </fieldset>`;
   }
 

@@ -153,6 +153,7 @@ export class Shaft {
     if (note.trim()) body.note = note.trim();
     if (kind === "received" && condition.length) body.condition = condition;
     if (kind === "returned" && tracking.trim()) body.tracking = tracking.trim();
+    if (kind === "reported" && this.told.mail) body.letter = { to: this.shaft.contact.email };
     if (kind === "measured") {
       const { readings, counts } = bodyOf({ ...emptyCall(), rows: this.told.rows }).body;
       Object.assign(body, { readings, instrument: this.told.instrument, unit: this.shaft.unit, ...(counts ? { counts } : {}) });
@@ -232,6 +233,7 @@ export class Shaft {
           ${CONDITIONS.map((each) => html`<label><input type="checkbox" .checked=${told.condition.includes(each)}
             @change=${(e) => { told.condition = e.target.checked ? [...told.condition, each] : told.condition.filter((it) => it !== each); }}>${plain(each)}</label>`)}</div></fieldset>` : nothing}
         ${told.kind === "measured" ? this.#readings() : nothing}
+        ${told.kind === "reported" && this.shaft.contact?.email ? html`<label class="tools"><input type="checkbox" .checked=${told.mail} @change=${(e) => { told.mail = e.target.checked; }}>Mail the letter to ${this.shaft.contact.email}</label>` : nothing}
         ${told.kind === "returned" ? input("tracking", "Carrier's number") : nothing}
         ${input("note", told.kind === "consented" ? "How the owner said so" : "Note for the house", told.kind === "consented")}
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
@@ -255,4 +257,4 @@ export class Shaft {
   }
 }
 
-const fresh = () => ({ kind: "", place: "", note: "", tracking: "", condition: [], instrument: "outside_micrometer", rows: emptyCall().rows });
+const fresh = () => ({ kind: "", place: "", note: "", tracking: "", mail: false, condition: [], instrument: "outside_micrometer", rows: emptyCall().rows });
