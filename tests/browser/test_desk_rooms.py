@@ -66,6 +66,38 @@ def test_a_case_is_found_by_what_the_caller_knows_and_gone_on_with(
     expect(page.locator("main [role=alert], .first-hint")).to_be_visible()
 
 
+def test_an_answer_is_overruled_and_the_case_closed_and_opened_again(
+    desk_page: Page, desk: Caller, sample: Json
+) -> None:
+    case = desk.submit(sample)
+    page = desk_page
+    page.evaluate("path => { location.hash = path; }", f"#/case/{case['id']}")
+    change = page.get_by_text("Change this case")
+    change.click()
+    page.get_by_label("Part number", exact=True).fill("no such part")
+    page.get_by_label("Why").fill("The box was in the van.")
+    page.get_by_role("button", name="Do it").click()
+    expect(page.locator("main").get_by_role("alert")).to_be_visible()
+    page.get_by_label("Part number", exact=True).fill("DFH-7WT")
+    check_accessible(page, "changing a case")
+    page.get_by_role("button", name="Do it").click()
+    timeline = page.locator(".timeline")
+    expect(timeline).to_contain_text("decided: DFH-7WT, sure")
+    expect(page.get_by_role("heading", name="A person decided: DFH-7WT")).to_be_visible()
+
+    page.get_by_label("What to do").select_option(label="Close it")
+    page.get_by_label("Why").fill("Told on the telephone.")
+    page.get_by_role("button", name="Do it").click()
+    expect(page.locator("main")).to_contain_text("closed")
+    expect(page.get_by_role("button", name="Go on with the call")).to_have_count(0)
+    page.get_by_label("Why").fill("Calls again.")
+    page.get_by_role("button", name="Do it").click()
+    expect(page.get_by_role("link", name="Its review")).to_be_visible()
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()
+    assert kept["review"]["state"] == "waiting"
+    assert kept["closed_at"] is None
+
+
 def test_a_posted_shaft_is_announced_received_measured_and_followed(desk_page: Page, tmp_path: Path) -> None:
     page = desk_page
     enter(page, "Shafts")

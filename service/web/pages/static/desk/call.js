@@ -195,7 +195,7 @@ export class Call {
       ${this.offline || this.keeping?.waiting ? html`<p class="offline">No connection. What you type is safe on this computer; trying again…</p>` : nothing}
       <div class="desk">
         <form class="stack" autocomplete="off" @submit=${(e) => e.preventDefault()} @keydown=${this.moveByKey}>
-          <h1>Call ${this.call.kept ? html`<span class="soft">kept as ${this.call.kept.reference}</span>` : nothing}</h1>
+          <h1>Call ${this.call.kept ? html`<span class="soft">kept as <a href="#/case/${this.call.kept.id}">${this.call.kept.reference}</a></span>` : nothing}</h1>
           ${this.#settings()}
           ${this.#entries()}
           ${this.#caller()}

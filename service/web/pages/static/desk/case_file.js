@@ -4,6 +4,7 @@ import { html, nothing } from "../shared/vendor/lit-html.js";
 import { Refused, onceKey } from "../shared/api.js";
 import { percent } from "../shared/amounts.js";
 import { advice, candidates, cautions, chart, derived, evidence, readingsTable, summary, verdict } from "./answer.js";
+import { CaseChanges } from "./case_changes.js";
 import { Photos, save } from "./pictures.js";
 import { capital, clock, plain, stateOf, verdictOf, wordsOf } from "./words.js";
 
@@ -13,6 +14,11 @@ export class CaseFile {
   constructor(api, id, { changed, say, copy, resume }) {
     Object.assign(this, { api, id, changed, say, copy, resume, file: null, trouble: "", note: "", truth: { source: "box_found", part: "" } });
     this.photos = new Photos(api, { changed, say });
+    this.changes = new CaseChanges({
+      changed,
+      act: (path, body, done) => this.#do(path, body, done),
+      find: async (reference) => (await this.api.get(`/v1/cases?${new URLSearchParams({ reference })}`)).body.items[0]?.id ?? null,
+    });
   }
 
   async load() {
@@ -105,6 +111,7 @@ export class CaseFile {
           ${this.#forms()}
         </div>
         <div class="stack">
+          ${said.decision ? html`<div class="sheet"><h2 class="verdict">A person decided: ${verdictOf(said.decision)}</h2><p class="soft">${said.decision.confidence}, by ${said.decision.by}</p></div>` : nothing}
           <div class="sheet stack">${verdict(said)}${candidates(said)}</div>
           ${this.#history()}
           <div class="sheet stack">${derived(said)}${evidence(said, kept.readings)}${this.drawing}${advice(said)}</div>
@@ -119,6 +126,7 @@ export class CaseFile {
         <label>Note for the desk<textarea required .value=${this.note} @input=${(e) => { this.note = e.target.value; }}></textarea></label>
         <div class="row"><button>Write it down</button></div>
       </form>
+      ${this.changes.view(Boolean(this.file.closed_at))}
       <details class="sheet"><summary><h3>What it turned out to be</h3></summary>
         <form class="stack" @submit=${(e) => this.#confirm(e)}>
           <label>Known how<select class="block" @change=${(e) => { this.truth.source = e.target.value; }}>
