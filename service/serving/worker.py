@@ -12,6 +12,7 @@ from service.adapters.mail import MailServer
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.adapters.sealing import Seal
 from service.adapters.webhooks import WebhookPost
+from service.identification.measuring import DEFAULT_MODEL
 from service.serving.logs import configure_logging
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
@@ -21,8 +22,10 @@ from service.workflows.deliver import Carriers, Outcome, deliver, deliver_overdu
 from service.workflows.half_done import close_half_done, remind_half_done
 from service.workflows.housekeeping import forget_old_replies
 from service.workflows.letters import Stationery
+from service.workflows.look_alike_maps import map_look_alikes
 from service.workflows.privacy import forget_by_age
 from service.workflows.queue import put_back_lapsed
+from service.workflows.snapshot import CatalogueSnapshot
 
 log = structlog.get_logger()
 
@@ -48,7 +51,9 @@ def work(settings: Settings) -> None:
 def chores_of(stores: PostgresStores, settings: Settings) -> tuple[Chore, ...]:
     """What the desk has done for it: claims that lapsed put back, half-done cases minded, old data forgotten."""
     stationery = Stationery(settings.supplier, settings.smtp_url is not None)
+    snapshot = CatalogueSnapshot(DEFAULT_MODEL)
     return (
+        Chore("map_look_alikes", "* * * * *", partial(map_look_alikes, stores, snapshot)),
         Chore("put_back_lapsed", "* * * * *", partial(put_back_lapsed, stores)),
         Chore("remind_half_done", "7 * * * *", partial(remind_half_done, stores, stationery, settings.rules)),
         Chore("close_half_done", "17 * * * *", partial(close_half_done, stores, settings.rules)),

@@ -5,8 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.domain.catalogue import Catalogue
-from service.identification.look_alikes import LookAlike, indistinct_pairs
+from service.identification.look_alikes import LookAlike, look_alikes
+from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.identification.table import build_table
+from service.workflows.calibrate import constants_of
 from service.workflows.catalogue_ports import Told
+from service.workflows.engine_ports import version_named
 from service.workflows.ports import Stores, Transaction
 
 
@@ -40,12 +44,16 @@ def add_revision(
     transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
 ) -> ImportReport:
     """The same inside a transaction that is there already."""
-    report = report_on(catalogue, None)  # before anything is held in the database
+    constants = transaction.engine_versions.active()
+    # before anything is held in the database
+    report = report_on(catalogue, None, constants_of(transaction, constants))
     revision = transaction.catalogue.add_revision(catalogue, made_by=who, reason=why, told=told)
+    transaction.look_alikes.keep(revision, version_named(constants), report.look_alikes)
     return ImportReport(revision, report.cores, report.parts, report.lift_tables, report.look_alikes)
 
 
-def report_on(catalogue: Catalogue, revision: int | None) -> ImportReport:
-    """What there is to say of a catalogue."""
+def report_on(catalogue: Catalogue, revision: int | None, model: MeasuringModel = DEFAULT_MODEL) -> ImportReport:
+    """What there is to say of a catalogue, its look-alikes by the spreads of `model`."""
     tables = sum(lobe.lift_table is not None for part in catalogue.parts for lobe in part.lobes.values())
-    return ImportReport(revision, len(catalogue.cores), len(catalogue.parts), tables, indistinct_pairs(catalogue))
+    alike = look_alikes(build_table(catalogue, model), model)
+    return ImportReport(revision, len(catalogue.cores), len(catalogue.parts), tables, alike)

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from service.domain.catalogue import Core, Part, PartStatus
 from service.domain.errors import NotFound, Unavailable
-from service.identification.look_alikes import DEFAULT_KIT, Kit, LookAlike, look_alikes
-from service.identification.table import build_table
+from service.identification.look_alikes import Kit, LookAlike
 from service.workflows.catalogue_ports import CatalogueRevision
+from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Stores, Transaction
-from service.workflows.snapshot import CatalogueSnapshot
 
 Item = TypeVar("Item")
 
 GREATEST_NUMBER = 2**31 - 1
 """Revisions and places are kept as 32-bit numbers."""
-_MAPS_HELD = 6
 
 
 @dataclass(frozen=True)
@@ -91,47 +88,18 @@ def list_cores(stores: Stores, after: Mark | None, limit: int) -> Page[Core]:
     return _slice(start, cores, limit)
 
 
-class LookAlikeMap:
-    """Gives the look-alikes of a revision to a kit of tools, worked out once for each and kept for the last few."""
+def page_of_look_alikes(
+    stores: Stores, look_alikes: LookAlikeMap, kit: Kit, after: Mark | None, limit: int
+) -> tuple[Page[LookAlike], str]:
+    """Look-alikes to a kit, in the order of the catalogue's parts, and the engine version they rest on.
 
-    def __init__(self, snapshot: CatalogueSnapshot) -> None:
-        self._snapshot = snapshot
-        self._lock = threading.Lock()
-        self._held: dict[tuple[int, str, Kit], tuple[LookAlike, ...]] = {}
-
-    def page(self, stores: Stores, kit: Kit, after: Mark | None, limit: int) -> Page[LookAlike]:
-        """Look-alikes in the order of the catalogue's parts; raises `InvalidInput` for a kit that will not do."""
-        with stores.transaction() as transaction:
-            start = _start(transaction, after)
-            pairs = self._of(transaction, start.revision, kit) if _can_be(start) else ()
-        return _slice(start, pairs, limit)
-
-    def engine_version(self, stores: Stores) -> str:
-        """The version of the engine whose spreads the map rests on."""
-        with stores.transaction() as transaction:
-            return self._snapshot.current(transaction).engine_version
-
-    def about(self, transaction: Transaction, revision: int, part_numbers: frozenset[str]) -> tuple[LookAlike, ...]:
-        """The look-alikes to a caliper, in a revision, of any of these parts."""
-        pairs = self._of(transaction, revision, DEFAULT_KIT)
-        return tuple(pair for pair in pairs if pair.part_number in part_numbers or pair.other in part_numbers)
-
-    def _of(self, transaction: Transaction, revision: int, kit: Kit) -> tuple[LookAlike, ...]:
-        current = self._snapshot.current(transaction)
-        key = (revision, current.engine_version, kit)
-        held = self._held.get(key)
-        if held is not None:
-            return held
-        with self._lock:
-            if key not in self._held:
-                table = current.table
-                if revision != current.revision:
-                    table = build_table(transaction.catalogue.load(revision), current.model)
-                pairs = look_alikes(table, current.model, kit)
-                while len(self._held) >= _MAPS_HELD:
-                    del self._held[next(iter(self._held))]
-                self._held[key] = pairs
-            return self._held[key]
+    Raises `InvalidInput` for a kit that will not do.
+    """
+    with stores.transaction() as transaction:
+        start = _start(transaction, after)
+        pairs = look_alikes.of(transaction, start.revision, kit) if _can_be(start) else ()
+        version = look_alikes.engine_version(transaction)
+    return _slice(start, pairs, limit), version
 
 
 def list_revisions(stores: Stores, before: int | None, limit: int) -> tuple[tuple[CatalogueRevision, ...], int | None]:

@@ -9,6 +9,7 @@ from uuid import UUID
 
 from service.domain.identification import AnswerState
 from service.domain.review import Outcome
+from service.identification.look_alikes import LookAlike
 from service.workflows.engine_ports import EngineVersionStore
 
 
@@ -72,8 +73,33 @@ class RecordStore(Protocol):
         ...
 
 
+class LookAlikeStore(Protocol):
+    """The look-alike maps of revisions to whoever has a caliper, each under one version of the engine."""
+
+    def is_kept(self, revision: int, engine_version: str) -> bool:
+        """Whether there is a map of a revision under a version."""
+        ...
+
+    def find(self, revision: int, engine_version: str) -> tuple[LookAlike, ...] | None:
+        """The map of a revision under a version; None where it has not been worked out."""
+        ...
+
+    def keep(self, revision: int, engine_version: str, pairs: tuple[LookAlike, ...]) -> None:
+        """Keep a map, unless there is one."""
+        ...
+
+    def forget_others(self, engine_version: str) -> int:
+        """Forget the maps under other versions; returns how many."""
+        ...
+
+
 class Learning(Protocol):
-    """The part of a transaction that is about what was learnt from the record."""
+    """The part of a transaction that is about what was learnt: from the record, and of the catalogue."""
+
+    @property
+    def look_alikes(self) -> LookAlikeStore:
+        """Look-alike maps."""
+        ...
 
     @property
     def engine_versions(self) -> EngineVersionStore:

@@ -9,9 +9,9 @@ from service.domain.errors import NotFound
 from service.domain.review import Decision
 from service.identification.look_alikes import LookAlike
 from service.workflows.case_ports import FoundCase, Note
+from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.queue import find_review
-from service.workflows.read_catalogue import LookAlikeMap
 from service.workflows.review_ports import Review
 
 MOST_OF_HISTORY = 20

@@ -25,6 +25,7 @@ from service.adapters.postgres.engine_store import EngineVersionStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.key_store import KeyStore
 from service.adapters.postgres.letter_store import LetterStore
+from service.adapters.postgres.look_alike_store import LookAlikeStore
 from service.adapters.postgres.mail_in_store import MailInStore
 from service.adapters.postgres.outbox_store import OutboxStore
 from service.adapters.postgres.privacy_store import PrivacyStore
@@ -98,6 +99,7 @@ class PostgresTransaction:
 
     catalogue = _store(CatalogueStore)
     engine_versions = _store(EngineVersionStore)
+    look_alikes = _store(LookAlikeStore)
     submissions = _store(SubmissionStore)
     reviews = _store(ReviewStore)
     cases = _store(CaseStore)

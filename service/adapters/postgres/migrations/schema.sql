@@ -903,6 +903,15 @@ CREATE TABLE public.letters (
     CONSTRAINT letters_subject_check CHECK ((subject <> ''::text))
 );
 
+CREATE TABLE public.look_alike_maps (
+    catalogue_revision integer NOT NULL,
+    engine_version text NOT NULL,
+    pairs jsonb NOT NULL,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT look_alike_maps_engine_version_check CHECK ((engine_version <> ''::text)),
+    CONSTRAINT look_alike_maps_pairs_check CHECK ((jsonb_typeof(pairs) = 'array'::text))
+);
+
 CREATE TABLE public.mail_in_events (
     mail_in_id uuid NOT NULL,
     number integer NOT NULL,
@@ -1272,6 +1281,9 @@ ALTER TABLE ONLY public.idempotent_replies
 ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_pkey PRIMARY KEY (id);
 
+ALTER TABLE ONLY public.look_alike_maps
+    ADD CONSTRAINT look_alike_maps_pkey PRIMARY KEY (catalogue_revision, engine_version);
+
 ALTER TABLE ONLY public.mail_in_events
     ADD CONSTRAINT mail_in_events_pkey PRIMARY KEY (mail_in_id, number);
 
@@ -1525,6 +1537,9 @@ ALTER TABLE ONLY public.letters
 
 ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.look_alike_maps
+    ADD CONSTRAINT look_alike_maps_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.catalogue_revision(number) ON DELETE CASCADE;
 
 ALTER TABLE ONLY public.mail_in_events
     ADD CONSTRAINT mail_in_events_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);

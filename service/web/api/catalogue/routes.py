@@ -47,9 +47,9 @@ from service.web.replies import (
 )
 from service.workflows.desk import Desk
 from service.workflows.import_catalogue import add_revision, report_on
+from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Reply, Transaction
 from service.workflows.read_catalogue import (
-    LookAlikeMap,
     Mark,
     Page,
     PartsWanted,
@@ -58,6 +58,7 @@ from service.workflows.read_catalogue import (
     list_cores,
     list_parts,
     list_revisions,
+    page_of_look_alikes,
 )
 
 PREFIX = "/v1/catalogue"
@@ -114,12 +115,11 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
     def list_look_alikes(query: dict[str, Any]) -> Response:
         """Parts that a kit of tools cannot tell apart, and the cheapest thing that can.
 
-        Worked out when first asked for, once for each revision, kit and rate.
+        For a caliper and the usual rate the map is kept with the revision; another is worked out when asked for.
         """
         tools = frozenset(Instrument(name) for name in query["tools"].split(","))
         kit = Kit(tools, query["error_rate"])
-        page = look_alikes.page(desk.stores, kit, _mark(query["cursor"]), query["limit"])
-        version = look_alikes.engine_version(desk.stores)
+        page, version = page_of_look_alikes(desk.stores, look_alikes, kit, _mark(query["cursor"]), query["limit"])
         return _page(page, query["unit"], lambda pair: look_alike_json(pair, query["unit"]), version)
 
     @blueprint.route("/revisions", methods=["GET"])

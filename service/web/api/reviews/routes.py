@@ -47,6 +47,7 @@ from service.web.replies import (
     respond,
 )
 from service.workflows.desk import Desk
+from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Reply, Transaction
 from service.workflows.queue import (
     AGE_BOUNDS_S,
@@ -61,7 +62,6 @@ from service.workflows.queue import (
     note_on_review,
     release_review,
 )
-from service.workflows.read_catalogue import LookAlikeMap
 from service.workflows.review_ports import Review, ReviewChange
 from service.workflows.sheet import ReviewSheet, review_sheet
 

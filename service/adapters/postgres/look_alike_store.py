@@ -1,0 +1,43 @@
+"""Look-alike maps in Postgres: one document for each revision and engine version."""
+
+from __future__ import annotations
+
+from cattrs import Converter
+from psycopg.types.json import Jsonb
+
+from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.queries import Queries
+from service.identification.look_alikes import LookAlike
+
+QUERIES = Queries("look_alikes")
+
+_CONVERTER = Converter()
+
+
+class LookAlikeStore:
+    """Satisfies `service.workflows.look_alike_maps.LookAlikeStore`."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def is_kept(self, revision: int, engine_version: str) -> bool:
+        """Whether there is a map of a revision under a version."""
+        values = {"revision": revision, "engine_version": engine_version}
+        row = self._connection.execute(QUERIES["is_kept"], values).fetchone()
+        return row is not None and bool(row["kept"])
+
+    def find(self, revision: int, engine_version: str) -> tuple[LookAlike, ...] | None:
+        """The map of a revision under a version; None where it has not been worked out."""
+        values = {"revision": revision, "engine_version": engine_version}
+        row = self._connection.execute(QUERIES["find"], values).fetchone()
+        return None if row is None else tuple(_CONVERTER.structure(one, LookAlike) for one in row["pairs"])
+
+    def keep(self, revision: int, engine_version: str, pairs: tuple[LookAlike, ...]) -> None:
+        """Keep a map, unless there is one."""
+        stored = [_CONVERTER.unstructure(pair) for pair in pairs]
+        values = {"revision": revision, "engine_version": engine_version, "pairs": Jsonb(stored)}
+        self._connection.execute(QUERIES["keep"], values)
+
+    def forget_others(self, engine_version: str) -> int:
+        """Forget the maps under other versions; returns how many."""
+        return self._connection.execute(QUERIES["forget_others"], {"engine_version": engine_version}).rowcount
