@@ -14,9 +14,10 @@ from service.domain.errors import Fault, InvalidInput
 from service.identification.measuring import DEFAULT_MODEL
 from service.lobe.analysis import analyse
 from service.lobe.pasted import read_pasted
+from service.lobe.sent_sheet import SentSheet
 from service.serving.reached import command_stores
 from service.settings import Settings
-from service.web.api.lift_tables.schemas import LiftTableRequest, LiftTableSchema
+from service.web.api.lift_tables.schemas import LiftTableSchema
 from service.web.problems import faults_of_messages
 from service.workflows.lift_tables import WorkedOut, work_out_with
 from service.workflows.snapshot import CatalogueSnapshot
@@ -24,7 +25,7 @@ from service.workflows.snapshot import CatalogueSnapshot
 MOST_BYTES = 16 * 1024 * 1024
 
 
-def read_table_file(path: Path, options: dict[str, Any]) -> LiftTableRequest:
+def read_table_file(path: Path, options: dict[str, Any]) -> SentSheet:
     """A lift table file as the API would take it: its own JSON form, or CSV with `options` for the rest.
 
     `options` are members of the JSON form (`unit`, `angle`, `follower`, ...), `lobe` and `base_circle` those of each
@@ -41,11 +42,11 @@ def read_table_file(path: Path, options: dict[str, Any]) -> LiftTableRequest:
     else:
         sent = _from_text(data, options)
     try:
-        request: LiftTableRequest = LiftTableSchema().load(sent)
+        sheet: SentSheet = LiftTableSchema().load(sent)
     except ma.ValidationError as error:
         located = faults_of_messages({"json": error.messages})
         raise InvalidInput(faults=tuple(Fault(fault.pointer, fault.detail) for fault in located)) from None
-    return request
+    return sheet
 
 
 def _from_text(data: bytes, options: dict[str, Any]) -> dict[str, Any]:
@@ -62,7 +63,7 @@ def _from_text(data: bytes, options: dict[str, Any]) -> dict[str, Any]:
     return options | {"lobes": lobes}
 
 
-def work_out_file(settings: Settings, request: LiftTableRequest, *, match: bool) -> tuple[str, str]:
+def work_out_file(settings: Settings, sent: SentSheet, *, match: bool) -> tuple[str, str]:
     """(the sheet as text, its drawing); compared with the active catalogue where `match` is asked for."""
     if match:
         with command_stores(settings) as stores, stores.transaction() as transaction:
@@ -70,14 +71,10 @@ def work_out_file(settings: Settings, request: LiftTableRequest, *, match: bool)
                 transaction,
                 CatalogueSnapshot(DEFAULT_MODEL),
                 DEFAULT_MODEL,
-                request.sheet,
-                used=request.used,
-                direction_known=request.direction_known,
+                sent,
             )
     else:
-        report = analyse(request.sheet)
+        report = analyse(sent.sheet)
         found = WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), None)
-    text = render_sheet(
-        found.report, request.unit, found.candidates, found.not_in_catalogue_probability, found.conditions
-    )
-    return text, draw_sheet(found.report, request.unit, found.conditions)
+    text = render_sheet(found.report, sent.unit, found.candidates, found.not_in_catalogue_probability, found.conditions)
+    return text, draw_sheet(found.report, sent.unit, found.conditions)

@@ -172,7 +172,8 @@ def merge(
     transaction.cases.close(case.id, ClosedWhy.MERGED, merged_into=into.id)
     teeth = case.submission.gear_teeth if into.submission.gear_teeth is None else None
     markings = tuple(mark for mark in case.submission.markings if mark not in into.submission.markings)
-    if moved or markings or teeth is not None:
+    tables = transaction.lift_tables.move(case.id, into.id)
+    if moved or markings or teeth is not None or tables:
         addition = Addition(readings=moved, gear_teeth=teeth, markings=markings)
         add_to_submission(transaction, answering, key, into, addition, rules)
     transaction.cases.note(into.id, f"Took in case {case.reference}: {reason}", key.id, key.name)

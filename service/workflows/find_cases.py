@@ -16,6 +16,7 @@ from service.domain.reference import read_reference
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, Note
 from service.workflows.identify import as_seen_by, hold_submission
+from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.ports import Case, KeyRecord, Round, Transaction
 from service.workflows.review_ports import TrailEntry
 
@@ -36,6 +37,7 @@ class CaseFile:
     notes: tuple[Note, ...]
     confirmations: tuple[Confirmation, ...]
     trail: tuple[TrailEntry, ...]
+    lift_tables: tuple[KeptSheet, ...] = ()
 
 
 def finder_of(
@@ -82,6 +84,7 @@ def case_file(transaction: Transaction, key: KeyRecord, case_id: UUID) -> CaseFi
         transaction.cases.notes(case_id),
         transaction.cases.confirmations(case_id),
         transaction.trail.page(case_id, None, MOST_OF_THE_TRAIL),
+        transaction.lift_tables.of_submission(case_id),
     )
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from service.identification.condition import LobeCondition, lobe_condition
 from service.identification.measuring import MeasuringModel
 from service.identification.table_evidence import TableCandidate, table_candidates, table_evidence
-from service.lobe.analysis import SheetReport, TableSheet, analyse
+from service.lobe.analysis import SheetReport, analyse
+from service.lobe.sent_sheet import SentSheet
 from service.workflows.answering import Answering
 from service.workflows.ports import Transaction
 from service.workflows.snapshot import CatalogueSnapshot
@@ -28,30 +29,20 @@ class WorkedOut:
     catalogue_revision: int | None
 
 
-def work_out(
-    transaction: Transaction, answering: Answering, sheet: TableSheet, *, used: bool, direction_known: bool
-) -> WorkedOut:
+def work_out(transaction: Transaction, answering: Answering, sent: SentSheet) -> WorkedOut:
     """Work a sheet out and match it. Raises `BadTable` for a table that no lobe can have made."""
-    return work_out_with(
-        transaction, answering.snapshot, answering.model, sheet, used=used, direction_known=direction_known
-    )
+    return work_out_with(transaction, answering.snapshot, answering.model, sent)
 
 
 def work_out_with(
-    transaction: Transaction,
-    catalogue: CatalogueSnapshot,
-    model: MeasuringModel,
-    sheet: TableSheet,
-    *,
-    used: bool,
-    direction_known: bool,
+    transaction: Transaction, catalogue: CatalogueSnapshot, model: MeasuringModel, sent: SentSheet
 ) -> WorkedOut:
     """`work_out` under a catalogue and a model of the caller's."""
-    report = analyse(sheet)
+    report = analyse(sent.sheet)
     snapshot = catalogue.current(transaction)
     curves = catalogue.curves(transaction, snapshot)
     table = snapshot.table
-    evidence = table_evidence(report, curves, table, model, used=used, direction_known=direction_known)
+    evidence = table_evidence(report, curves, table, model, used=sent.used, direction_known=sent.direction_known)
     if evidence is None:
         return WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), snapshot.revision)
     candidates, outside = table_candidates(evidence, table, model)

@@ -69,6 +69,7 @@ class MailIn:
     overdue: bool
     events: tuple[Happened, ...] = ()
     photos: tuple[PhotoEntry, ...] = ()
+    lift_tables: tuple[UUID, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -211,7 +211,8 @@ def as_seen_by(key: KeyRecord, mail_in: MailIn) -> MailIn:
     events = tuple(
         replace(event, who="the desk", place="", note=None, details={}, condition=()) for event in mail_in.events
     )
-    return replace(mail_in, contact=None, send_back_to=(), note=None, place=None, events=events, photos=())
+    bare = replace(mail_in, contact=None, send_back_to=(), note=None, place=None)
+    return replace(bare, events=events, photos=(), lift_tables=())
 
 
 def code_of(mail_in: MailIn) -> str:
@@ -282,7 +283,10 @@ def _measured(
             contact=mail_in.contact,
         )
         opened = open_submission(transaction, bench.answering, owner, submission)
-        return opened.id, {"round": 1}
+        if transaction.lift_tables.give(mail_in.id, opened.id):
+            case = hold_submission(transaction, key, opened.id)
+            opened = add_to_submission(transaction, bench.answering, key, case, Addition())
+        return opened.id, {"round": opened.latest.number}
     case = hold_submission(transaction, key, mail_in.submission_id)
     addition = Addition(readings, told.unit, told.gear_teeth, told.markings)
     answered = add_to_submission(transaction, bench.answering, key, case, addition)

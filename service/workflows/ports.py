@@ -15,6 +15,7 @@ from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseStore
 from service.workflows.catalogue_ports import CatalogueStore
+from service.workflows.lift_table_ports import LiftTableStore
 from service.workflows.mail_in_ports import MailInStore
 from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
@@ -241,6 +242,11 @@ class Transaction(Learning, Protocol):
     @property
     def mail_ins(self) -> MailInStore:
         """Shafts that are posted in."""
+        ...
+
+    @property
+    def lift_tables(self) -> LiftTableStore:
+        """Lift tables that were kept."""
         ...
 
     @property

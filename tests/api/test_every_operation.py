@@ -179,7 +179,11 @@ class Subject:
             case.body = PICTURE
         if case.headers and "Idempotency-Key" in case.headers:
             case.headers["Idempotency-Key"] = f"{case.headers['Idempotency-Key'][:150]}-{next(self.serial)}"
-        if case.path.startswith("/v1/lift-tables") and case.meta.generation.mode.is_positive and next(self.serial) % 3:
+        if (
+            case.path in ("/v1/lift-tables", "/v1/lift-tables/plot.svg")
+            and case.meta.generation.mode.is_positive
+            and next(self.serial) % 3
+        ):
             case.body = copy.deepcopy(LIFT_TABLE_EXAMPLES["a_bench"]["value"])  # rows that make a lobe
         if case.path.endswith("/readings") and isinstance(case.body, dict) and case.body.get("unit") == "mm":
             case.body["unit"] = "in"  # the submission's, which no schema can say
@@ -216,6 +220,9 @@ class Subject:
         """What the paths about letters and webhooks ask for, made for this case alone."""
         if "mail_in_id" in case.path_parameters:
             return self.shaft()
+        if "lift_tables_id" in case.path_parameters:
+            sheet = LIFT_TABLE_EXAMPLES["a_bench"]["value"] | {"submission": self.caller.submit(SCANT)["id"]}
+            return {"lift_tables_id": self.caller.post("/v1/lift-tables", sheet).get_json()["kept"]["id"]}
         if "letter_id" in case.path_parameters:
             submission_id = self.caller.submit(SCANT)["id"]
             return {"letter_id": self.caller.post(f"/v1/submissions/{submission_id}/letters", {}).get_json()["id"]}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -61,7 +62,8 @@ class MailInStore:
             return None
         events = tuple(_event_of(each) for each in self._connection.execute(QUERIES["events"], {"id": mail_in_id}))
         photos = tuple(PhotoEntry(**each) for each in self._connection.execute(QUERIES["photos"], {"id": mail_in_id}))
-        return _mail_in_of(row, events, photos)
+        tables = tuple(each["id"] for each in self._connection.execute(QUERIES["lift_tables"], {"id": mail_in_id}))
+        return replace(_mail_in_of(row, events, photos), lift_tables=tables)
 
     def open_of(self, submission_id: UUID) -> UUID | None:
         """The shaft of a submission that is on its way or here."""

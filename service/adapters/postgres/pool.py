@@ -25,6 +25,7 @@ from service.adapters.postgres.engine_store import EngineVersionStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.key_store import KeyStore
 from service.adapters.postgres.letter_store import LetterStore
+from service.adapters.postgres.lift_table_store import LiftTableStore
 from service.adapters.postgres.look_alike_store import LookAlikeStore
 from service.adapters.postgres.mail_in_store import MailInStore
 from service.adapters.postgres.outbox_store import OutboxStore
@@ -109,6 +110,7 @@ class PostgresTransaction:
     keys = _store(KeyStore)
     letters = _store(LetterStore)
     mail_ins = _store(MailInStore)
+    lift_tables = _store(LiftTableStore)
 
     def __init__(self, connection: Connection, reply_seconds: float, seal: Seal = OPEN) -> None:
         self.connection = connection

@@ -19,6 +19,7 @@ _ERASURES = (
     "erase_links",
     "erase_letters",
     "erase_shafts",
+    "erase_withdrawals",
     "erase_photos",
     "erase_replies",
 )

@@ -193,6 +193,16 @@ BEGIN
     RAISE EXCEPTION 'a letter is never changed once it is issued' USING ERRCODE = 'integrity_constraint_violation';
 END $$;
 
+CREATE FUNCTION public.lift_tables_stay_as_sent() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    IF NEW.sent IS DISTINCT FROM OLD.sent OR NEW.stored_form IS DISTINCT FROM OLD.stored_form THEN
+        RAISE EXCEPTION 'lift tables are kept as they were sent' USING ERRCODE = 'integrity_constraint_violation';
+    END IF;
+    RETURN NEW;
+END $$;
+
 CREATE FUNCTION public.mail_in_events_are_only_added_to() RETURNS trigger
     LANGUAGE plpgsql
     AS $$
@@ -903,6 +913,28 @@ CREATE TABLE public.letters (
     CONSTRAINT letters_subject_check CHECK ((subject <> ''::text))
 );
 
+CREATE TABLE public.lift_tables (
+    id uuid NOT NULL,
+    submission_id uuid,
+    mail_in_id uuid,
+    key_id uuid NOT NULL,
+    kept_by text NOT NULL,
+    kept_at timestamp with time zone DEFAULT now() NOT NULL,
+    sent jsonb NOT NULL,
+    stored_form smallint NOT NULL,
+    withdrawn_at timestamp with time zone,
+    withdrawn_key uuid,
+    withdrawn_by text,
+    withdrawn_reason text,
+    CONSTRAINT lift_tables_check CHECK ((num_nonnulls(submission_id, mail_in_id) >= 1)),
+    CONSTRAINT lift_tables_check1 CHECK ((num_nonnulls(withdrawn_at, withdrawn_key, withdrawn_by, withdrawn_reason) = ANY (ARRAY[0, 4]))),
+    CONSTRAINT lift_tables_kept_by_check CHECK ((kept_by <> ''::text)),
+    CONSTRAINT lift_tables_sent_check CHECK ((jsonb_typeof(sent) = 'object'::text)),
+    CONSTRAINT lift_tables_stored_form_check CHECK ((stored_form >= 1)),
+    CONSTRAINT lift_tables_withdrawn_by_check CHECK ((withdrawn_by <> ''::text)),
+    CONSTRAINT lift_tables_withdrawn_reason_check CHECK ((withdrawn_reason <> ''::text))
+);
+
 CREATE TABLE public.look_alike_maps (
     catalogue_revision integer NOT NULL,
     engine_version text NOT NULL,
@@ -1281,6 +1313,9 @@ ALTER TABLE ONLY public.idempotent_replies
 ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_pkey PRIMARY KEY (id);
 
+ALTER TABLE ONLY public.lift_tables
+    ADD CONSTRAINT lift_tables_pkey PRIMARY KEY (id);
+
 ALTER TABLE ONLY public.look_alike_maps
     ADD CONSTRAINT look_alike_maps_pkey PRIMARY KEY (catalogue_revision, engine_version);
 
@@ -1359,6 +1394,10 @@ CREATE INDEX idx_procrastinate_workers_last_heartbeat ON public.procrastinate_wo
 CREATE INDEX letters_by_mail_in ON public.letters USING btree (mail_in_id) WHERE (mail_in_id IS NOT NULL);
 
 CREATE INDEX letters_by_submission ON public.letters USING btree (submission_id, id);
+
+CREATE INDEX lift_tables_by_mail_in ON public.lift_tables USING btree (mail_in_id, id) WHERE (mail_in_id IS NOT NULL);
+
+CREATE INDEX lift_tables_by_submission ON public.lift_tables USING btree (submission_id, id) WHERE (submission_id IS NOT NULL);
 
 CREATE INDEX mail_ins_by_key ON public.mail_ins USING btree (key_id, id);
 
@@ -1462,6 +1501,8 @@ CREATE TRIGGER engine_versions_no_rewriting BEFORE DELETE OR UPDATE ON public.en
 
 CREATE TRIGGER letters_stay_as_issued BEFORE UPDATE ON public.letters FOR EACH ROW EXECUTE FUNCTION public.letters_stay_as_issued();
 
+CREATE TRIGGER lift_tables_stay_as_sent BEFORE UPDATE ON public.lift_tables FOR EACH ROW EXECUTE FUNCTION public.lift_tables_stay_as_sent();
+
 CREATE TRIGGER mail_in_events_are_only_added_to BEFORE INSERT OR UPDATE ON public.mail_in_events FOR EACH ROW EXECUTE FUNCTION public.mail_in_events_are_only_added_to();
 
 CREATE TRIGGER procrastinate_jobs_notify_queue_job_aborted_v1 AFTER UPDATE OF abort_requested ON public.procrastinate_jobs FOR EACH ROW WHEN (((old.abort_requested = false) AND (new.abort_requested = true) AND (new.status = 'doing'::public.procrastinate_job_status))) EXECUTE FUNCTION public.procrastinate_notify_queue_abort_job_v1();
@@ -1537,6 +1578,18 @@ ALTER TABLE ONLY public.letters
 
 ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.lift_tables
+    ADD CONSTRAINT lift_tables_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.lift_tables
+    ADD CONSTRAINT lift_tables_mail_in_id_fkey FOREIGN KEY (mail_in_id) REFERENCES public.mail_ins(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.lift_tables
+    ADD CONSTRAINT lift_tables_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.lift_tables
+    ADD CONSTRAINT lift_tables_withdrawn_key_fkey FOREIGN KEY (withdrawn_key) REFERENCES public.api_keys(id);
 
 ALTER TABLE ONLY public.look_alike_maps
     ADD CONSTRAINT look_alike_maps_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.catalogue_revision(number) ON DELETE CASCADE;

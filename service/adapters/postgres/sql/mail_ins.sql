@@ -25,6 +25,10 @@ FROM mail_in_events WHERE mail_in_id = %(id)s ORDER BY number
 -- The photos of a shaft, without the pictures, first to last.
 SELECT id, width, height, added_by, added_at FROM photos WHERE mail_in_id = %(id)s ORDER BY id
 
+-- name: lift_tables
+-- The lift tables kept with a shaft, first to last.
+SELECT id FROM lift_tables WHERE mail_in_id = %(id)s ORDER BY id
+
 -- name: open_of
 -- The shaft of a submission that is on its way or here.
 SELECT id FROM mail_ins

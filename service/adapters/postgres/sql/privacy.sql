@@ -24,6 +24,8 @@ SELECT to_jsonb(s) - '{contact_name,contact_email,contact_phone}'::text[] AS sub
         FROM outbox_messages m WHERE submission_id = s.id) AS messages,
        (SELECT coalesce(jsonb_agg(to_jsonb(m) - 'submission_id' ORDER BY announced_at), '[]')
         FROM mail_ins m WHERE submission_id = s.id) AS shafts,
+       (SELECT coalesce(jsonb_agg(to_jsonb(t) - 'submission_id' ORDER BY id), '[]')
+        FROM lift_tables t WHERE submission_id = s.id) AS lift_tables,
        (SELECT coalesce(jsonb_agg(jsonb_build_object('id', p.id, 'added_by', p.added_by, 'added_at', p.added_at)
                                   ORDER BY p.added_at), '[]')
         FROM photos p
@@ -64,6 +66,11 @@ DELETE FROM letters WHERE submission_id = %(id)s
 -- Takes the customer out of the shafts they posted for a case.
 UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revision = row_revision + 1
 WHERE submission_id = %(id)s
+
+-- name: erase_withdrawals
+-- Takes what was written about a case out of its withdrawn lift tables; the tables stay, and are nobody's.
+UPDATE lift_tables SET withdrawn_reason = 'erased'
+WHERE submission_id = %(id)s AND withdrawn_reason IS NOT NULL
 
 -- name: erase_photos
 -- Takes the photos of a case and of its shafts away.

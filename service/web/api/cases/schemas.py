@@ -9,6 +9,7 @@ import marshmallow as ma
 
 from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.review import Outcome
+from service.web.api.lift_tables.kept import KeptTablesSchema
 from service.web.api.reviews.schemas import (
     UUID_PATTERN,
     DecisionSchema,
@@ -178,6 +179,7 @@ class CaseFileSchema(AnswerSchema):
     decisions = ma.fields.List(ma.fields.Nested(KeptDecisionSchema()), required=True)
     notes = ma.fields.List(ma.fields.Nested(NoteSchema()), required=True)
     confirmations = ma.fields.List(ma.fields.Nested(KeptConfirmationSchema()), required=True)
+    lift_tables = ma.fields.List(ma.fields.Nested(KeptTablesSchema()), required=True)
     trail = ma.fields.List(
         ma.fields.Nested(TrailEntrySchema()), required=True, metadata=described("Newest first, the last 200.")
     )

@@ -6,6 +6,7 @@ from typing import Any
 
 from service.domain.access import Role
 from service.domain.review import Outcome
+from service.web.api.lift_tables.kept import kept_json
 from service.web.api.reviews.shown import decision_json, moment, note_json
 from service.web.api.submissions.answer import answer_json, probability
 from service.workflows.case_ports import Confirmation
@@ -31,6 +32,7 @@ def case_file_json(file: CaseFile, role: Role) -> Json:
         "decisions": [decision_json(decision) for decision in file.decisions],
         "notes": [note_json(note) for note in file.notes],
         "confirmations": [confirmation_json(confirmation) for confirmation in file.confirmations],
+        "lift_tables": [kept_json(kept) for kept in file.lift_tables],
         "trail": [trail_json(entry) for entry in file.trail],
     }
 

@@ -9,6 +9,7 @@ import marshmallow as ma
 from service.domain.readings import LobeKind
 from service.domain.units import LengthUnit
 from service.lobe.cleaning import CorrectionKind
+from service.web.api.lift_tables.kept import KeptTablesSchema
 from service.web.fields import AnswerSchema, Choice, DecimalText
 
 
@@ -204,3 +205,12 @@ class WorkedOutSchema(AnswerSchema):
     not_in_catalogue_probability = _share(allow_none=True)
     catalogue_revision = ma.fields.Integer(required=True, allow_none=True)
     cautions = _messages("To go with every answer.")
+
+
+class KeptWorkedOutSchema(WorkedOutSchema):
+    """Kept lift tables worked out under the present catalogue."""
+
+    kept = _part(KeptTablesSchema(), "Whose they are.")
+    sent = ma.fields.Dict(
+        required=True, metadata={"description": "The tables as they were sent, in the form of the request."}
+    )

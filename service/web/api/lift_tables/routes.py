@@ -1,53 +1,119 @@
-"""`/v1/lift-tables`: a bench lift table in, figures and a drawing out."""
+"""`/v1/lift-tables`: a bench lift table in, figures and a drawing out; kept with a submission or a posted shaft."""
 
 from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
 
 from flask import Response
 
 from service.documents.lift_table_plot import draw_sheet
+from service.lobe.sent_sheet import SentSheet
+from service.web.access import caller
 from service.web.api.lift_tables.answer import worked_out_json
-from service.web.api.lift_tables.answer_schemas import WorkedOutSchema
+from service.web.api.lift_tables.answer_schemas import KeptWorkedOutSchema, WorkedOutSchema
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
-from service.web.api.lift_tables.schemas import LiftTableRequest, LiftTableSchema
+from service.web.api.lift_tables.kept import PREFIX, kept_json, sent_json
+from service.web.api.lift_tables.schemas import AttachableSchema, LiftTableRequest, LiftTableSchema, WithdrawalSchema
 from service.web.blueprint import Blueprint
-from service.web.replies import json_response
+from service.web.replies import (
+    IDEMPOTENCY_PARAMETER,
+    LOCATION_HEADER,
+    PRIVATE,
+    answer_once,
+    json_reply,
+    json_response,
+)
 from service.workflows.desk import Desk
+from service.workflows.kept_tables import keep_tables, read_tables, withdraw_tables
+from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.lift_tables import WorkedOut, work_out
+from service.workflows.ports import Reply, Transaction
 
 SVG_TYPE = "image/svg+xml"
 
 
 def lift_tables_blueprint(desk: Desk) -> Blueprint:
     """The routes for lift tables."""
-    blueprint = Blueprint("lift_tables", __name__, url_prefix="/v1/lift-tables", description="Lift tables worked out.")
-
-    def found_in(sent: LiftTableRequest) -> WorkedOut:
-        with desk.stores.transaction() as transaction:
-            return work_out(
-                transaction, desk.answering, sent.sheet, used=sent.used, direction_known=sent.direction_known
-            )
+    blueprint = Blueprint("lift_tables", __name__, url_prefix=PREFIX, description="Lift tables worked out.")
 
     @blueprint.route("", methods=["POST"])
-    @blueprint.arguments(LiftTableSchema(), examples=LIFT_TABLE_EXAMPLES)
+    @blueprint.arguments(AttachableSchema(), examples=LIFT_TABLE_EXAMPLES)
+    @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
     @blueprint.response(200, WorkedOutSchema())
-    @blueprint.problems(422)
+    @blueprint.alt_response(201, schema=KeptWorkedOutSchema(), description="Kept.", headers=LOCATION_HEADER)
+    @blueprint.problems(409, 422)
     def work_one_out(sent: LiftTableRequest) -> Response:
         """Work lift tables out: the figures of a cam card with their uncertainty, and which part it is.
 
         Each table is cleaned (wild readings, runout, drift, a bump on the base circle), and every correction is said
-        with its size. A table that no lobe can have made is refused with the row at fault.
+        with its size. A table that no lobe can have made is refused with the row at fault. With `submission` or
+        `mail_in` the rows are kept as they are, and the submission is answered again.
         """
-        return json_response(worked_out_json(found_in(sent), sent.unit))
+
+        def work(transaction: Transaction) -> Reply:
+            found = work_out(transaction, desk.answering, sent.sent)
+            if not sent.attached:
+                return json_reply(worked_out_json(found, sent.sent.unit))
+            kept = keep_tables(
+                transaction, desk.answering, caller(), sent.sent, sent.submission, sent.mail_in, desk.rules
+            )
+            return json_reply(_kept(found, kept), 201, Location=f"{PREFIX}/{kept.id}", **PRIVATE)
+
+        return answer_once(desk.stores, work)
 
     @blueprint.route("/plot.svg", methods=["POST"])
     @blueprint.arguments(LiftTableSchema(), examples=LIFT_TABLE_EXAMPLES)
     @blueprint.response(200, {"type": "string"}, content_type=SVG_TYPE)
     @blueprint.problems(422)
-    def draw_one(sent: LiftTableRequest) -> Response:
+    def draw_one(sent: SentSheet) -> Response:
         """Draw lift, velocity and acceleration, with the part that leads beneath."""
-        found = found_in(sent)
-        response = Response(draw_sheet(found.report, sent.unit, found.conditions), content_type=SVG_TYPE)
-        response.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'"
-        return response
+        with desk.stores.transaction() as transaction:
+            found = work_out(transaction, desk.answering, sent)
+        return _drawing(found, sent)
+
+    @blueprint.route("/<uuid:lift_tables_id>", methods=["GET"])
+    @blueprint.response(200, KeptWorkedOutSchema())
+    @blueprint.problems(404)
+    def read_one(lift_tables_id: UUID) -> Response:
+        """Kept lift tables: as they were sent, and worked out under the present catalogue."""
+        with desk.stores.transaction() as transaction:
+            kept = read_tables(transaction, caller(), lift_tables_id)
+            found = work_out(transaction, desk.answering, kept.sent)
+        return json_response(_kept(found, kept), 200, **PRIVATE)
+
+    @blueprint.route("/<uuid:lift_tables_id>/plot.svg", methods=["GET"])
+    @blueprint.response(200, {"type": "string"}, content_type=SVG_TYPE)
+    @blueprint.problems(404)
+    def draw_kept(lift_tables_id: UUID) -> Response:
+        """Draw kept lift tables, with the part that leads beneath."""
+        with desk.stores.transaction() as transaction:
+            kept = read_tables(transaction, caller(), lift_tables_id)
+            found = work_out(transaction, desk.answering, kept.sent)
+        return _drawing(found, kept.sent)
+
+    @blueprint.route("/<uuid:lift_tables_id>/withdrawal", methods=["POST"])
+    @blueprint.arguments(WithdrawalSchema(), example={"reason": "They are of another shaft."})
+    @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
+    @blueprint.response(200, KeptWorkedOutSchema())
+    @blueprint.problems(404, 409, 422)
+    def withdraw_one(body: dict[str, Any], lift_tables_id: UUID) -> Response:
+        """Let kept lift tables count no longer; their submission is answered again without them."""
+
+        def work(transaction: Transaction) -> Reply:
+            kept = withdraw_tables(transaction, desk.answering, caller(), lift_tables_id, body["reason"], desk.rules)
+            return json_reply(_kept(work_out(transaction, desk.answering, kept.sent), kept), 200, **PRIVATE)
+
+        return answer_once(desk.stores, work)
 
     return blueprint
+
+
+def _kept(found: WorkedOut, kept: KeptSheet) -> dict[str, Any]:
+    return worked_out_json(found, kept.sent.unit) | {"kept": kept_json(kept), "sent": sent_json(kept.sent)}
+
+
+def _drawing(found: WorkedOut, sent: SentSheet) -> Response:
+    response = Response(draw_sheet(found.report, sent.unit, found.conditions), content_type=SVG_TYPE)
+    response.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'"
+    return response

@@ -9,17 +9,15 @@ from typing import Any
 from uuid import UUID
 
 import marshmallow as ma
-import numpy as np
 
 from service.domain.catalogue import FollowerKind
 from service.domain.readings import Condition, Degrees, LobeKind
 from service.domain.units import LengthUnit
-from service.lobe.analysis import LobeTable, TableSheet
-from service.lobe.followers import Follower
-from service.lobe.lift_table import MOST_ROWS, BadTable, RawTable
+from service.lobe.lift_table import MOST_ROWS, BadTable
 from service.lobe.pasted import read_pasted
+from service.lobe.sent_sheet import SentLobe, SentSheet
 from service.web.api.submissions.reading_schemas import MOST_CYLINDERS
-from service.web.fields import NO_NUL, Amount, Choice, PlainAmount, Variant, Whole
+from service.web.fields import NO_NUL, Amount, Choice, PlainAmount, Text, Variant, Whole
 
 MOST_LOBES = 2 * MOST_CYLINDERS
 
@@ -28,17 +26,18 @@ def _described(text: str) -> dict[str, str]:
     return {"description": text}
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class LiftTableRequest:
-    """A sheet as sent. `rows` are the angles and lifts of each lobe as they were written, in the sheet's unit."""
+    """Lift tables, and the submission and the shaft they are to be kept with, if any."""
 
-    sheet: TableSheet
-    unit: LengthUnit
-    degrees: Degrees
-    used: bool
-    direction_known: bool
-    rows: tuple[tuple[tuple[Decimal, Decimal], ...], ...]
+    sent: SentSheet
     submission: UUID | None = None
+    mail_in: UUID | None = None
+
+    @property
+    def attached(self) -> bool:
+        """Whether they are to be kept."""
+        return self.submission is not None or self.mail_in is not None
 
 
 class TableRow(ma.fields.Field[tuple[Decimal, Decimal]]):
@@ -162,38 +161,74 @@ class LiftTableSchema(ma.Schema):
         unknown = ma.RAISE
 
     @ma.post_load
+    def make(self, data: dict[str, Any], **_: Any) -> Any:
+        """The tables."""
+        return _sent(data)
+
+
+class AttachableSchema(LiftTableSchema):
+    """Lift tables of one shaft, which may be kept with a submission, with a posted shaft, or with both."""
+
+    submission = ma.fields.UUID(
+        load_default=None,
+        allow_none=True,
+        metadata=_described("Keep them with this submission, which is answered again."),
+    )
+    mail_in = ma.fields.UUID(
+        load_default=None, allow_none=True, metadata=_described("Keep them with this shaft, and with its submission.")
+    )
+
+    @ma.post_load
     def make(self, data: dict[str, Any], **_: Any) -> LiftTableRequest:
         """The request."""
-        unit: LengthUnit = data["unit"]
-        follower, faults = _follower(data["follower"], unit, data["lobes"])
-        if faults:
-            raise ma.ValidationError(faults)
-        named = [(lobe["lobe"], lobe.get("cylinder", 1)) for lobe in data["lobes"]]
-        for i, name in enumerate(named):
-            if name in named[:i]:
-                raise ma.ValidationError({"lobes": {i: {"lobe": ["This lobe has a table already."]}}})
-        rising = data.get("direction", "rising") == "rising"
-        lobes = tuple(_lobe(lobe, unit, data["angle"], rising=rising) for lobe in data["lobes"])
-        ratio = data.get("rocker_ratio")
-        lash = unit.to_mm(data.get("lash", Decimal(0)))
-        return LiftTableRequest(
-            TableSheet(lobes, follower, None if ratio is None else float(ratio), lash),
-            unit,
-            data["angle"],
-            used=data.get("condition") is not Condition.NEW,
-            direction_known="direction" in data,
-            rows=tuple(tuple(lobe["table"]) for lobe in data["lobes"]),
-        )
+        return LiftTableRequest(_sent(data), data["submission"], data["mail_in"])
 
 
-def _follower(
-    sent: dict[str, Any], unit: LengthUnit, lobes: Sequence[dict[str, Any]]
-) -> tuple[Follower, dict[str, Any]]:
-    """(the follower, what is wrong with it): sizes that cannot ride on the lobes are faults."""
-    radius = unit.to_mm(sent.get("radius", Decimal(0)))
-    offset = unit.to_mm(sent.get("offset", Decimal(0)))
+class WithdrawalSchema(ma.Schema):
+    """Why kept tables count no longer."""
+
+    reason = Text(shortest=1, longest=2000, required=True, metadata=_described("For the house."))
+
+    class Meta:
+        """Nothing else."""
+
+        unknown = ma.RAISE
+
+
+def _sent(data: dict[str, Any]) -> SentSheet:
+    unit: LengthUnit = data["unit"]
+    follower = data["follower"]
+    faults = _faults(follower, unit, data["lobes"])
+    if faults:
+        raise ma.ValidationError(faults)
+    named = [(lobe["lobe"], lobe.get("cylinder", 1)) for lobe in data["lobes"]]
+    for i, name in enumerate(named):
+        if name in named[:i]:
+            raise ma.ValidationError({"lobes": {i: {"lobe": ["This lobe has a table already."]}}})
+    return SentSheet(
+        unit,
+        data["angle"],
+        tuple(
+            SentLobe(lobe["lobe"], tuple(lobe["table"]), lobe.get("cylinder", 1), lobe.get("base_circle"))
+            for lobe in data["lobes"]
+        ),
+        FollowerKind(follower["kind"]),
+        follower.get("radius", Decimal(0)),
+        follower.get("offset", Decimal(0)),
+        rising=data.get("direction", "rising") == "rising",
+        direction_known="direction" in data,
+        used=data.get("condition") is not Condition.NEW,
+        rocker_ratio=data.get("rocker_ratio"),
+        lash=data.get("lash", Decimal(0)),
+    )
+
+
+def _faults(follower: dict[str, Any], unit: LengthUnit, lobes: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """What is wrong with the follower and the base circles: sizes that cannot ride on each other."""
+    radius = unit.to_mm(follower.get("radius", Decimal(0)))
+    offset = unit.to_mm(follower.get("offset", Decimal(0)))
     faults: dict[str, Any] = {}
-    if sent["kind"] == FollowerKind.ROLLER.value and not 1 <= radius <= 60:
+    if follower["kind"] == FollowerKind.ROLLER.value and not 1 <= radius <= 60:
         faults = {"follower": {"radius": [f"{radius:.3f} mm is no size for a roller's radius; is the unit right?"]}}
     reach = radius + min((unit.to_mm(lobe["base_circle"]) / 2 for lobe in lobes if "base_circle" in lobe), default=1e9)
     if abs(offset) > 0.5 * reach or abs(offset) > 60:
@@ -203,17 +238,4 @@ def _follower(
         if not 6 <= base <= 150:
             detail = f"{base:.3f} mm is no size for a base circle (6 to 150 mm); is the unit right?"
             faults = {"lobes": {i: {"base_circle": [detail]}}}
-    if faults:
-        return Follower(), faults
-    return Follower(FollowerKind(sent["kind"]), radius, offset), {}
-
-
-def _lobe(sent: dict[str, Any], unit: LengthUnit, degrees: Degrees, *, rising: bool) -> LobeTable:
-    rows = np.array([[float(angle), float(lift)] for angle, lift in sent["table"]], float).reshape(-1, 2)
-    base = sent.get("base_circle")
-    return LobeTable(
-        sent["lobe"],
-        RawTable(rows[:, 0], rows[:, 1] * float(unit.mm), degrees, rising),
-        sent.get("cylinder", 1),
-        None if base is None else unit.to_mm(base),
-    )
+    return faults

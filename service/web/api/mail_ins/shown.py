@@ -60,6 +60,9 @@ class MailInSchema(AnswerSchema):
     contact = ma.fields.Dict(allow_none=True, metadata={"description": "For staff."})
     send_back_to = ma.fields.List(ma.fields.String(), metadata={"description": "For staff."})
     note = ma.fields.String(allow_none=True, metadata={"description": "For staff."})
+    lift_tables = ma.fields.List(
+        ma.fields.String(), metadata={"description": "Where its lift tables are worked out. For staff."}
+    )
     photos = ma.fields.List(ma.fields.Nested(PhotoSchema()), metadata={"description": "For staff."})
 
 
@@ -104,6 +107,7 @@ def mail_in_json(mail_in: MailIn, role: Role, *, whole: bool = True) -> dict[str
             "note": mail_in.note,
         }
         if whole:
+            shown["lift_tables"] = [f"/v1/lift-tables/{each}" for each in mail_in.lift_tables]
             shown["photos"] = [photo_json(photos_folder(mail_in.id), photo) for photo in mail_in.photos]
     return shown
 
