@@ -44,6 +44,7 @@ class Running:
 
     def close(self) -> None:
         """Give everything back."""
+        self.desk.answering.snapshot.stop()
         self.pool.close()
         self.redis.close()
 
@@ -93,6 +94,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
     )
     register(app, faces, __version__)
     app.extensions[EXTENSION] = Running(desk, pool, redis)
+    answering.snapshot.keep_fresh(stores)
     return app
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from functools import partial
 
 from service.catalogue_files.columns import RUNNING_TEXT, Column
-from service.catalogue_files.sheets import Sheet
+from service.catalogue_files.sheets import Sheet, on_one_line
 
 
 def corrected_csv(sheets: Iterable[Sheet]) -> dict[str, Callable[[], str]]:
@@ -35,7 +35,7 @@ def _title(column: Column) -> str:
 
 def _cell(sheet: Sheet, column: Column, cell: str) -> str:
     if column.name in RUNNING_TEXT:
-        return " ".join(cell.split())
+        return on_one_line(cell)
     if not column.is_number:
         return cell
     try:

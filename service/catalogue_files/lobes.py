@@ -108,6 +108,8 @@ def _read_lift_table(
         if kind in (FollowerKind.FLAT, FollowerKind.POINT) and radius is not None:
             of.fault("radius", "only a roller has a radius")
     per_cam_degree = 2 if fields.choice("angle", Degrees) is Degrees.CRANK else 1
+    # half a crank angle has one decimal more, and must come back as it was written out
+    places = 3 if per_cam_degree == 2 else 4
     rows = fields.list_of("table", required=True)
     if fields.get("table") is not None and not 2 <= len(rows) <= LONGEST_TABLE:
         fields.fault("table", f"must have 2 to {LONGEST_TABLE} rows")
@@ -118,7 +120,7 @@ def _read_lift_table(
         if not isinstance(row, list | tuple) or len(row) != 2:
             faults.add(at, "must be a pair of an angle and a lift")
             continue
-        angle, lift = decimal_at((*at, 0), row[0], faults, 3), decimal_at((*at, 1), row[1], faults)
+        angle, lift = decimal_at((*at, 0), row[0], faults, places), decimal_at((*at, 1), row[1], faults)
         if angle is not None and lift is not None:
             points.append((angle / per_cam_degree, lift * unit.mm, at))
     if len(faults) == before:

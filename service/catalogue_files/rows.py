@@ -111,7 +111,8 @@ def _read_journals(fields: Fields, unit: LengthUnit) -> tuple[Journal, ...]:
             seen.add(position)
             if diameter is not None:
                 journals.append(Journal(position, float(diameter), tolerance))
-    return tuple(journals)
+    order = list(Position)
+    return tuple(sorted(journals, key=lambda journal: order.index(journal.position)))
 
 
 def _read_part(value: object, path: Path, unit: LengthUnit, faults: FaultList) -> Part | None:

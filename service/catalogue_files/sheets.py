@@ -32,6 +32,11 @@ class Cell:
     value: Value
 
 
+def on_one_line(text: str) -> str:
+    """Text whose line breaks are blanks."""
+    return re.sub(r"[ \t]*[\r\n]+[ \t]*", " ", text)
+
+
 class Sheet:
     """The rows of one grid under `known` columns. What is wrong with its titles is added to `faults` at once, what is
     wrong with a row's cells when the row is read."""
@@ -93,7 +98,7 @@ class Sheet:
             return Cell(column, cell, FAULTY)
         try:
             if column.name in RUNNING_TEXT:
-                return Cell(column, cell, " ".join(cell.split()))
+                return Cell(column, cell, on_one_line(cell))
             if not column.is_number:
                 return Cell(column, cell, cell)
             value = self.mark.plain(cell)

@@ -65,6 +65,83 @@ def import_(settings: Settings, source: Path, dry_run: bool, why: str, corrected
     click.echo("nothing was changed" if report.revision is None else f"active revision: {report.revision}")
 
 
+@catalogue.command("export")
+@click.argument("target", type=click.Path(path_type=Path))
+@click.pass_obj
+def export(settings: Settings, target: Path) -> None:
+    """Write the active catalogue to TARGET: a .json file, or a folder for cores.csv, parts.csv and lift_tables.csv.
+
+    What is written can be imported again and is the same catalogue; the same revision gives the same bytes.
+    """
+    from service.catalogue_files.written import written_csv, written_json
+    from service.serving.reached import command_stores
+    from service.workflows.revisions import active_catalogue
+
+    with command_stores(settings) as stores:
+        revision, whole = active_catalogue(stores)
+    if target.suffix.lower() == ".json":
+        target.write_bytes(written_json(whole))
+    else:
+        sheets = written_csv(whole)
+        target.mkdir(parents=True, exist_ok=True)
+        for name, text in sheets.items():
+            (target / name).write_text(text, encoding="utf-8", newline="")
+    click.echo(f"revision {revision}: {len(whole.cores)} cores, {len(whole.parts)} parts, written to {target}")
+
+
+@catalogue.command("diff")
+@click.argument("start", type=click.IntRange(1))
+@click.argument("end", type=click.IntRange(1))
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+@click.pass_obj
+def diff(settings: Settings, start: int, end: int, as_json: bool) -> None:
+    """Say what became of the catalogue from revision START to revision END."""
+    import orjson
+
+    from service.serving.reached import command_stores
+    from service.web.api.catalogue.shown import difference_json
+    from service.workflows.revisions import compare_revisions
+
+    with command_stores(settings) as stores:
+        changes = compare_revisions(stores, start, end)
+    if as_json:
+        shown = difference_json(start, end, changes, most=len(changes))
+        click.echo(orjson.dumps(shown, option=orjson.OPT_INDENT_2).decode())
+        return
+    for change in changes:
+        click.echo(change.words)
+    click.echo(f"{len(changes)} changes from revision {start} to revision {end}")
+
+
+@catalogue.command("restore")
+@click.argument("revision", type=click.IntRange(1))
+@click.option("--why", default="", help="Why, for the record.")
+@click.pass_obj
+def restore(settings: Settings, revision: int, why: str) -> None:
+    """Go back to an older REVISION: what it holds becomes a new revision, and that the active one."""
+    from service.serving.reached import command_stores
+    from service.workflows.revisions import restore_revision
+
+    with command_stores(settings) as stores, stores.transaction() as transaction:
+        made = restore_revision(transaction, revision, who=who(), why=why)
+    click.echo(f"active revision: {made.number} ({made.reason})")
+
+
+@catalogue.command("revisions")
+@click.pass_obj
+def revisions(settings: Settings) -> None:
+    """List the revisions, newest first: who made them, when and why."""
+    from service.serving.reached import command_stores
+    from service.workflows.read_catalogue import list_revisions
+
+    with command_stores(settings) as stores:
+        found, _ = list_revisions(stores, None, 100)
+    for one in found:
+        mark = "*" if one.state == "active" else " "
+        when = f"{one.made_at:%Y-%m-%d %H:%M}"
+        click.echo(f"{mark} {one.number:4}  {when}  {one.parts:6} parts  {one.made_by}  {one.reason}")
+
+
 def _tell_doubts(doubts: tuple[Fault, ...]) -> None:
     for doubt in doubts[:_DOUBTS_SHOWN]:
         click.echo(f"warning: {doubt.pointer}: {doubt.detail}", err=True)

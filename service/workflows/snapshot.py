@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections.abc import Callable
@@ -12,7 +13,7 @@ from service.identification.lift_curves import CatalogueCurves, build_curves
 from service.identification.measuring import MeasuringModel
 from service.identification.table import CatalogueTable, build_table
 from service.workflows.engine_ports import version_named
-from service.workflows.ports import Transaction
+from service.workflows.ports import Stores, Transaction
 
 
 @dataclass(frozen=True)
@@ -31,8 +32,10 @@ class Snapshot:
 class CatalogueSnapshot:
     """Gives the active revision's table under the constants in use, `model` where no version is.
 
-    It is built once for each of these; which are active is asked every half second. While one thread builds a table the
-    others go on with the old one: every answer names the revision and the version it rests on, so none is wrong.
+    It is built once for each of these; which are active is asked every half second: by a thread of its own where
+    `keep_fresh` was called, so that no request waits for a table to be built, and by requests otherwise. While one
+    thread builds a table the others go on with the old one: every answer names the revision and the version it rests
+    on, so none is wrong.
     """
 
     def __init__(
@@ -45,10 +48,37 @@ class CatalogueSnapshot:
         self._held: Snapshot | None = None
         self._curves: tuple[Snapshot, CatalogueCurves] | None = None
         self._checked_at = 0.0
+        self._stopped = threading.Event()
+        self._keeper: threading.Thread | None = None
+
+    def keep_fresh(self, stores: Stores) -> None:
+        """Look for what is active on a thread of this process's own, until `stop`. Call it after any fork."""
+        self._keeper = threading.Thread(target=self._keep, args=(stores,), name="catalogue-snapshot", daemon=True)
+        self._keeper.start()
+
+    def stop(self) -> None:
+        """End that thread."""
+        self._stopped.set()
+        if self._keeper is not None:
+            self._keeper.join(timeout=10)
+
+    def _keep(self, stores: Stores) -> None:
+        while not self._stopped.wait(self._recheck_seconds):
+            # A store that is away, or a first catalogue that has not come yet: whoever asks for an answer is told.
+            with contextlib.suppress(Unavailable), self._lock, stores.transaction() as transaction:
+                self._refresh(transaction)
+
+    @property
+    def held_revision(self) -> int | None:
+        """The revision that answers come from at this moment; None while no table has been built."""
+        held = self._held
+        return None if held is None else held.revision
 
     def current(self, transaction: Transaction) -> Snapshot:
         """The active revision; raises `Unavailable` before the first import."""
         held = self._held
+        if held is not None and self._keeper is not None and self._keeper.is_alive():
+            return held
         if held is not None and self._clock() - self._checked_at < self._recheck_seconds:
             return held
         if not self._lock.acquire(blocking=held is None):

@@ -163,7 +163,7 @@ class Subject:
     def fit(self, case: Any) -> None:
         """Give a generated request something to meet: ids that exist, keys that are its own."""
         if case.path_parameters and case.meta.generation.mode.is_positive and next(self.serial) % 4:
-            known: dict[str, Any] = {"revision": 1, "part_number": "DFH-7WT"}
+            known: dict[str, Any] = {"revision": 2, "part_number": "DFH-7WT", "sheet": "parts.csv"}
             if "submission_id" in case.path_parameters:
                 known["submission_id"] = self.caller.submit(SCANT)["id"]
             if case.path.startswith("/v1/submissions/") and "photo_id" in case.path_parameters:
@@ -268,7 +268,8 @@ class Subject:
 def subject(new_database: Any, api_settings: Settings) -> Iterator[Subject]:
     with new_database() as conninfo:
         with open_pool(conninfo) as pool:
-            import_catalogue(PostgresStores(pool), small_catalogue(), who="tests", why="a corner of the catalogue")
+            for why in ("a corner of the catalogue", "the same again, to be gone back to", "and the one in use"):
+                import_catalogue(PostgresStores(pool), small_catalogue(), who="tests", why=why)
         subject = Subject(replace(api_settings, database_url=as_url(conninfo)))
         deferred.inside = subject.app
         yield subject

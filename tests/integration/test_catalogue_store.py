@@ -15,8 +15,8 @@ from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.catalogue_files import read_csv, read_json
 from service.domain.catalogue import Catalogue, LobeNominal, PartStatus
 from service.domain.readings import LobeKind
-from service.workflows.import_catalogue import import_catalogue
 from service.workflows.catalogue_ports import CatalogueRevision
+from service.workflows.import_catalogue import import_catalogue
 from tests.catalogues import catalogue, core, part, plain_lobe
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -10,10 +10,18 @@ from flask import Response, request
 
 from service import __version__
 from service.catalogue_files import Checked
+from service.catalogue_files.written import core_json, part_json, written_csv, written_json
+from service.domain.errors import NotFound
 from service.domain.readings import Instrument
 from service.domain.units import LengthUnit
 from service.identification.look_alikes import Kit
 from service.web.access import caller
+from service.web.api.catalogue.revision_schemas import (
+    DifferenceQuery,
+    DifferenceSchema,
+    RestoreQuery,
+    WholeCatalogueSchema,
+)
 from service.web.api.catalogue.schemas import (
     AS_STATED,
     CorePageSchema,
@@ -30,13 +38,14 @@ from service.web.api.catalogue.schemas import (
     RevisionsQuery,
     UnitQuery,
 )
-from service.web.api.catalogue.shown import Json, core_json, look_alike_json, part_json, report_json, revision_json
+from service.web.api.catalogue.shown import Json, difference_json, look_alike_json, report_json, revision_json
 from service.web.api.catalogue.upload import EXAMPLE, CatalogueUploadSchema
 from service.web.blueprint import Blueprint
 from service.web.replies import (
     ETAG_HEADER,
     IDEMPOTENCY_PARAMETER,
     IF_NONE_MATCH_PARAMETER,
+    JSON_TYPE,
     LOCATION_HEADER,
     answer_once,
     decode_cursor,
@@ -60,6 +69,7 @@ from service.workflows.read_catalogue import (
     list_revisions,
     page_of_look_alikes,
 )
+from service.workflows.revisions import active_catalogue, compare_revisions, restore_revision
 
 PREFIX = "/v1/catalogue"
 
@@ -139,6 +149,37 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
         """One import of the catalogue."""
         return json_response(revision_json(find_revision(desk.stores, revision)))
 
+    @blueprint.route("/revisions/<int:revision>/difference", methods=["GET"])
+    @blueprint.arguments(DifferenceQuery(), location="query")
+    @blueprint.response(200, DifferenceSchema())
+    @blueprint.problems(404)
+    def read_difference(query: dict[str, Any], revision: int) -> Response:
+        """What became of the catalogue from another revision, the one before unless it is named, to this one."""
+        start = revision - 1 if query["since"] is None else query["since"]
+        return json_response(difference_json(start, revision, compare_revisions(desk.stores, start, revision)))
+
+    @blueprint.route("/export", methods=["GET"])
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, WholeCatalogueSchema(), headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    def export() -> Response:
+        """The active revision as JSON, as it can be imported; the same revision gives the same bytes."""
+        revision, whole = active_catalogue(desk.stores)
+        return unless_unchanged(_etag(revision), lambda: Response(written_json(whole), mimetype=JSON_TYPE))
+
+    @blueprint.route("/export/<string:sheet>", methods=["GET"])
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, {"type": "string"}, content_type="text/csv", headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    @blueprint.problems(404, 422)
+    def export_sheet(sheet: str) -> Response:
+        """A sheet of the active revision as CSV: `cores.csv`, `parts.csv`, or `lift_tables.csv` where there are any."""
+        revision, whole = active_catalogue(desk.stores)
+        text = written_csv(whole).get(sheet)
+        if text is None:
+            raise NotFound("The catalogue has no such sheet.")
+        return unless_unchanged(_etag(revision), lambda: Response(text, mimetype="text/csv"))
+
     return blueprint
 
 
@@ -171,6 +212,23 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
             report = add_revision(transaction, catalogue, who=caller().name, why=query["reason"])
             location = f"{PREFIX}/revisions/{report.revision}"
             return json_reply(report_json(report, query["unit"], checked.doubts), 201, Location=location)
+
+        return answer_once(desk.stores, work)
+
+    @blueprint.route("/revisions/<int:revision>/restore", methods=["POST"])
+    @blueprint.arguments(RestoreQuery(), location="query")
+    @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
+    @blueprint.response(201, RevisionSchema(), headers=LOCATION_HEADER)
+    @blueprint.problems(404, 409)
+    def restore(query: dict[str, Any], revision: int) -> Response:
+        """Go back to an older revision: its cores and parts become a new revision, and that the active one.
+
+        So it is on record who went back, when and why, and no answer's revision ever means two things.
+        """
+
+        def work(transaction: Transaction) -> Reply:
+            made = restore_revision(transaction, revision, who=caller().name, why=query["reason"])
+            return json_reply(revision_json(made), 201, Location=f"{PREFIX}/revisions/{made.number}")
 
         return answer_once(desk.stores, work)
 

@@ -201,7 +201,7 @@ class CorePageSchema(PageFields):
     items = ma.fields.List(ma.fields.Nested(CoreSchema()), required=True)
 
 
-class DifferenceSchema(AnswerSchema):
+class ApartSchema(AnswerSchema):
     """By how much two look-alikes differ in what separates them."""
 
     value = _size("How much.", required=True)
@@ -226,7 +226,7 @@ class LookAlikeSchema(AnswerSchema):
             "description": "`bench`: no one reading at home, the shaft is to be sent in; `nothing`: nothing stated."
         },
     )
-    difference = ma.fields.Nested(DifferenceSchema(), required=True, allow_none=True)
+    difference = ma.fields.Nested(ApartSchema(), required=True, allow_none=True)
     where = ma.fields.String(
         required=True, allow_none=True, metadata={"description": "The lobe or journal to read, if there is one."}
     )

@@ -1,17 +1,13 @@
-"""Catalogue values as JSON, in the form in which a catalogue is imported, so that what is read can be sent back.
-
-Sizes come in the unit they were stated in, digit for digit, unless another unit is asked for.
-"""
+"""What is said of the catalogue, as JSON; cores and parts themselves are written by `catalogue_files.written`."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import Decimal
 from typing import Any
 
-from service.domain.catalogue import Core, LiftTable, LobeNominal, Part, Tolerance
+from service.catalogue_files.difference import Became, Change
+from service.catalogue_files.written import number
 from service.domain.errors import Fault
-from service.domain.readings import Degrees
 from service.domain.units import LengthUnit
 from service.identification.look_alikes import LookAlike, Separator
 from service.workflows.catalogue_ports import CatalogueRevision
@@ -19,92 +15,9 @@ from service.workflows.import_catalogue import ImportReport
 
 Json = dict[str, Any]
 
-MOST_DECIMALS = 8
-"""What an import takes; a size stated in one unit and shown in the other is rounded there, unless it comes out."""
-
 LOOK_ALIKES_IN_REPORT = 100
 WARNINGS_IN_REPORT = 100
-
-
-def size(value_mm: float, unit: LengthUnit) -> str:
-    """A size to all its digits, at least as many decimals as that unit is shown with."""
-    # the shortest decimal of a float is the one it was read from
-    value = Decimal(repr(float(value_mm))) / unit.mm
-    text = f"{value:.{MOST_DECIMALS}f}"
-    whole, _, decimals = text.partition(".")
-    return f"{whole}.{decimals.rstrip('0').ljust(unit.decimals, '0')}"
-
-
-def number(value: float) -> str:
-    """An angle or a ratio to all its digits."""
-    return f"{Decimal(repr(float(value))).normalize():f}"
-
-
-def core_json(core: Core, unit: LengthUnit | None) -> Json:
-    """A core, in `unit` or as stated."""
-    unit = unit or core.unit
-    shown: Json = {
-        "code": core.code,
-        "name": core.name,
-        "unit": unit.value,
-        "engine_families": list(core.engine_families),
-        "gear_teeth": core.gear_teeth,
-        "overall_length": None if core.overall_length_mm is None else size(core.overall_length_mm, unit),
-    }
-    journals = [
-        {"position": journal.position.value, "diameter": size(journal.diameter_mm, unit)}
-        | _limits(journal.tolerance, unit)
-        for journal in core.journals
-    ]
-    return shown | {"journals": journals}
-
-
-def part_json(part: Part, unit: LengthUnit | None) -> Json:
-    """A part, in `unit` or as stated."""
-    unit = unit or part.unit
-    separation = part.lobe_separation_cam_deg
-    return {
-        "part_number": part.part_number,
-        "core": part.core,
-        "unit": unit.value,
-        "title": part.title,
-        "status": part.status.value,
-        "superseded_by": part.superseded_by,
-        "units_sold": part.units_sold,
-        "lobe_separation": None if separation is None else number(separation),
-        "lobes": {kind.value: _lobe(lobe, unit) for kind, lobe in part.lobes.items()},
-    }
-
-
-def _limits(tolerance: Tolerance | None, unit: LengthUnit) -> Json:
-    if tolerance is None:
-        return {}
-    return {"minus": size(tolerance.minus_mm, unit), "plus": size(tolerance.plus_mm, unit)}
-
-
-def _lobe(lobe: LobeNominal, unit: LengthUnit) -> Json:
-    tolerances = {"lift": lobe.lift_tolerance, "base_circle": lobe.base_circle_tolerance}
-    shown: Json = {
-        "lift": size(lobe.lift_mm, unit),
-        "base_circle": size(lobe.base_circle_mm, unit),
-        "lash": None if lobe.lash_mm is None else size(lobe.lash_mm, unit),
-        "rocker_ratio": None if lobe.rocker_ratio is None else number(lobe.rocker_ratio),
-        "tolerances": {name: _limits(limits, unit) for name, limits in tolerances.items() if limits is not None},
-        "durations": [
-            {"checking_lift": size(stated.checking_lift_mm, unit), "crank_degrees": number(stated.crank_deg)}
-            for stated in lobe.durations
-        ],
-    }
-    return shown | ({} if lobe.lift_table is None else {"lift_table": _lift_table(lobe.lift_table, unit)})
-
-
-def _lift_table(table: LiftTable, unit: LengthUnit) -> Json:
-    radius = {} if table.roller_radius_mm is None else {"radius": size(table.roller_radius_mm, unit)}
-    return {
-        "follower": {"kind": table.follower.value} | radius,
-        "angle": Degrees.CAM.value,
-        "table": [[number(angle), size(lift, unit)] for angle, lift in table.points],
-    }
+CHANGES_SHOWN = 1000
 
 
 _UNIT_OF_DIFFERENCE: Mapping[Separator, str] = {
@@ -164,4 +77,27 @@ def report_json(report: ImportReport, unit: LengthUnit, doubts: tuple[Fault, ...
         "look_alikes": [look_alike_json(pair, unit) for pair in report.look_alikes[:LOOK_ALIKES_IN_REPORT]],
         "warning_count": len(doubts),
         "warnings": [{"pointer": doubt.pointer, "detail": doubt.detail} for doubt in doubts[:WARNINGS_IN_REPORT]],
+    }
+
+
+def difference_json(start: int, end: int, changes: tuple[Change, ...], most: int = CHANGES_SHOWN) -> Json:
+    """What became of the catalogue from one revision to another: the first `most` changes, and how many there are."""
+    return {
+        "from": start,
+        "to": end,
+        "change_count": len(changes),
+        "counts": {
+            kind: {became.value: sum(c.kind == kind and c.became is became for c in changes) for became in Became}
+            for kind in ("core", "part")
+        },
+        "changes": [
+            {
+                "kind": change.kind,
+                "name": change.name,
+                "became": change.became.value,
+                "fields": [{"field": f.field, "before": f.before, "after": f.after} for f in change.fields],
+                "words": change.words,
+            }
+            for change in changes[:most]
+        ],
     }
