@@ -70,7 +70,6 @@ def work_out_file(settings: Settings, sent: SentSheet, *, match: bool) -> tuple[
             found = work_out_with(
                 transaction,
                 CatalogueSnapshot(DEFAULT_MODEL),
-                DEFAULT_MODEL,
                 sent,
             )
     else:

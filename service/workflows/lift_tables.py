@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.identification.condition import LobeCondition, lobe_condition
-from service.identification.measuring import MeasuringModel
 from service.identification.table_evidence import TableCandidate, table_candidates, table_evidence
 from service.lobe.analysis import SheetReport, analyse
 from service.lobe.sent_sheet import SentSheet
@@ -31,17 +30,15 @@ class WorkedOut:
 
 def work_out(transaction: Transaction, answering: Answering, sent: SentSheet) -> WorkedOut:
     """Work a sheet out and match it. Raises `BadTable` for a table that no lobe can have made."""
-    return work_out_with(transaction, answering.snapshot, answering.model, sent)
+    return work_out_with(transaction, answering.snapshot, sent)
 
 
-def work_out_with(
-    transaction: Transaction, catalogue: CatalogueSnapshot, model: MeasuringModel, sent: SentSheet
-) -> WorkedOut:
-    """`work_out` under a catalogue and a model of the caller's."""
+def work_out_with(transaction: Transaction, catalogue: CatalogueSnapshot, sent: SentSheet) -> WorkedOut:
+    """`work_out` under a catalogue of the caller's, and the constants that go with it."""
     report = analyse(sent.sheet)
     snapshot = catalogue.current(transaction)
     curves = catalogue.curves(transaction, snapshot)
-    table = snapshot.table
+    table, model = snapshot.table, snapshot.model
     evidence = table_evidence(report, curves, table, model, used=sent.used, direction_known=sent.direction_known)
     if evidence is None:
         return WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), snapshot.revision)
