@@ -148,6 +148,8 @@ def _reading_at(pointer: str, submission: Submission) -> Reading | None:
 def _subject_of(pointer: str, reading: Reading | None, submission: Submission) -> str:
     if reading is not None:
         return in_full(reading, submission)
+    if pointer == "/lift_tables":
+        return "lift tables from the bench"
     if pointer == "/engine_family":
         return f"engine family claimed: {submission.engine_family}"
     return _PRIOR if pointer == "prior" else plain(pointer.rpartition("/")[2])

@@ -33,6 +33,8 @@ def claim_log_density(
     name = key[0]
     if name == "teeth":
         return np.stack([_teeth(table, rows, v[0], model) for v in variants])
+    if name == "table":
+        return np.stack([_lift_tables(rows, v[0]) for v in variants])
     if name == "family":
         return np.stack([_family(table, rows, v[0], model) for v in variants])
     if name == "separation":
@@ -42,6 +44,13 @@ def claim_log_density(
     m, s, constant = EntryTable.of(variants).combined()
     away = m[:, None] - mean[None]
     return log_normal(away, np.hypot(s[:, None], sd[None])) + constant[:, None]
+
+
+def _lift_tables(rows: Rows, e: Entry) -> Floats:
+    """A bench's lift tables, worked out beforehand for every part and for a stranger (`table_evidence`)."""
+    if e.per_part is None or e.per_part.size == 0:
+        return np.full(rows.size, e.per_stranger)
+    return np.asarray(np.where(rows.part >= 0, e.per_part[rows.part], e.per_stranger))
 
 
 def _stated(values: Floats, rows: Rows) -> Floats:

@@ -15,8 +15,9 @@ from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.next_reading import next_reading
 from service.identification.posterior import Posterior, weigh
 from service.identification.table import CatalogueTable
+from service.identification.table_evidence import TableEvidence
 
-ENGINE_VERSION = "1.1"
+ENGINE_VERSION = "1.2"
 """Changes with every change that can change an answer: stored answers and the cache are kept apart by it."""
 
 _MOST_CANDIDATES = 20
@@ -32,13 +33,14 @@ def identify(
     losses: Losses = DEFAULT_LOSSES,
     *,
     explain: bool = True,
+    tables: TableEvidence | None = None,
 ) -> Identification:
-    """What `submission` says of the parts in `table`.
+    """What `submission`, and a bench's lift `tables` of its shaft, say of the parts in `table`.
 
     Deterministic. With `explain` False the evidence, the next reading and the derived quantities are left out, and
     the state is decided as if no further reading could be asked for.
     """
-    posterior = weigh(table, submission, model)
+    posterior = weigh(table, submission, model, tables)
     stands = standing(posterior)
     members = credible_set(stands, losses)
     asked, cheap = next_reading(posterior, submission) if explain else (None, False)

@@ -20,7 +20,7 @@ from service.domain.readings import (
 )
 from service.identification.densities import LOG_SQRT_2PI
 from service.identification.measuring import EntryError, MeasuringModel, spread_of_mean
-from service.identification.table import LOBES, POSITIONS
+from service.identification.table import LOBES, POSITIONS, Floats
 
 
 class Truth(IntEnum):
@@ -37,6 +37,7 @@ class Truth(IntEnum):
     TEETH = 8
     FAMILY = 9
     FLANK = 10
+    TABLE = 11
 
 
 GroupKey = tuple[object, ...]
@@ -52,6 +53,7 @@ class Entry:
     `group` names the truths it shares with other entries: a journal position, one lobe of one cylinder, and so on.
     `tool` is set where the reading carries its tool's zero. `own_log` is the log-density of the repeats about their
     mean. `shares_ratio` marks a valve lift, whose error in the rocker ratio is shared. `claim` holds a named family.
+    `per_part` (N,) and `per_stranger` are what a bench's lift tables say, as log-likelihoods.
     Compared and hashed by identity: the likelihood recognises an entry it has met before by that.
     """
 
@@ -69,6 +71,8 @@ class Entry:
     checking_lift_mm: float = 0.0
     at_valve: bool = False
     claim: str = ""
+    per_part: Floats | None = None
+    per_stranger: float = 0.0
 
     def moved(self, by: float) -> Entry:
         """The same entry with its mean moved."""

@@ -122,7 +122,7 @@ def _row(posterior: Posterior, submission: Submission, row: int, e: Entry, bits:
         if stated < 0:
             return Evidence(e.pointer, bits, is_length=False, measured=e.mean)
         return Evidence(e.pointer, bits, False, e.mean, stated, e.mean - stated)
-    if e.truth is Truth.FAMILY:
+    if e.truth in (Truth.FAMILY, Truth.TABLE):
         return Evidence(e.pointer, bits, is_length=False)
     reading = submission.readings[int(e.pointer.rsplit("/", 1)[1])]
     is_length = not reading.feature.is_angle

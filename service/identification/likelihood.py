@@ -10,6 +10,7 @@ The model it computes, exactly up to the grid's step
     height        H = B + L
     flank width   B + s of the part at the two places, see `flank.py`, + N; as a lobe of its own
     length, separation, duration               a normal each
+    lift table                                 `table_evidence.py`, given the part or a stranger
 
 The nose's wear carries the shaft's own factor where many lobes were read (`entries.hands`). `U` is 0 for a part as
 made; for a reground one Gamma of mean `regrind_undersize_mean` and standard deviation `regrind_undersize_sd`; for a
@@ -233,6 +234,8 @@ def _nonsense_log_density(entries: Sequence[Entry]) -> float:
             total += float(log_normal(np.array(e.mean), max(e.zero_sd, e.sd) * 10))
         elif e.truth is Truth.TEETH:
             total -= math.log(100.0)
+        elif e.truth is Truth.TABLE:
+            total += e.per_stranger
         elif e.truth is Truth.FAMILY:
             total -= math.log(20.0)
         total += e.own_log

@@ -18,6 +18,7 @@ from service.identification.rows import Kind, Rows, join, nonsense_row, part_row
 from service.identification.screening import Kept, screen
 from service.identification.slips import Hypothesis, hypotheses
 from service.identification.table import LOBES, CatalogueTable, Floats, Ints
+from service.identification.table_evidence import TableEvidence, table_entry
 
 _GROOVE_MEAN_MM = 0.5
 """How much smaller a journal reads in its oil groove or on a chamfer, on average (common practice, no source)."""
@@ -66,11 +67,19 @@ class Posterior:
 class EntrySource:
     """Builds each reading's entry once a hand, however many hypotheses share it."""
 
-    def __init__(self, submission: Submission, model: MeasuringModel, families: frozenset[str]) -> None:
+    def __init__(
+        self,
+        submission: Submission,
+        model: MeasuringModel,
+        families: frozenset[str],
+        tables: TableEvidence | None = None,
+    ) -> None:
         self._submission = submission
         self._other_unit = replace(submission, unit=submission.unit.other)
         self._model = model
         self._others = tuple(other_entries(submission, families))
+        if tables is not None:
+            self._others += (table_entry(tables),)
         self._known: dict[tuple[int, float, bool], Entry | None] = {}
 
     def _written(self, index: int, level: float, other_unit: bool) -> Entry | None:
@@ -166,11 +175,13 @@ def _lasting(log_joint: Floats, cut: float) -> Ints:
     return np.flatnonzero(keep)
 
 
-def weigh(table: CatalogueTable, submission: Submission, model: MeasuringModel) -> Posterior:
-    """The posterior of `submission` over the table's parts, strangers, slips and hands."""
+def weigh(
+    table: CatalogueTable, submission: Submission, model: MeasuringModel, tables: TableEvidence | None = None
+) -> Posterior:
+    """The posterior of `submission`, and of a bench's lift `tables`, over parts, strangers, slips and hands."""
     used = is_used(submission)
     every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
-    source = EntrySource(submission, model, table.families)
+    source = EntrySource(submission, model, table.families, tables)
     all_hands = hands(submission, model)
     first = [source.of(h, all_hands[0].level) for h in every]
     log_priors = np.array([h.log_prior for h in every])

@@ -194,7 +194,7 @@ def _claims(
     total = np.zeros((n_h, parts.size))
     rows = part_rows(table, parts, Kind.MADE, np.zeros(parts.size))
     for key, variants in groups.items():
-        if key[0] in ("separation", "duration", "teeth", "family") and parts.size:
+        if key[0] in ("separation", "duration", "teeth", "family", "table") and parts.size:
             value = claim_log_density(table, rows, key, variants.sets, model)
             total += variants.spread((value - value.max()) / _LOOSE**2)
     return total

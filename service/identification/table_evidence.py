@@ -7,12 +7,14 @@ Where both lobes of a cylinder share an index their separation is one more readi
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
+from service.identification.entries import Entry, Truth
 from service.identification.lift_curves import CatalogueCurves
 from service.identification.measuring import MeasuringModel
 from service.identification.table import LOBES, CatalogueTable
@@ -63,6 +65,27 @@ def table_evidence(
             part = part + _separation(apart, table.separation, model)
             stranger += float(_separation(apart, np.array([np.nan]), model)[0])
     return TableEvidence(part, stranger)
+
+
+def together(several: Sequence[TableEvidence]) -> TableEvidence | None:
+    """The evidence of several sheets of different lobes; None of none."""
+    if not several:
+        return None
+    part = np.asarray(np.sum([each.part for each in several], axis=0))
+    return TableEvidence(part, sum(each.stranger for each in several))
+
+
+TABLES_POINTER = "/lift_tables"
+"""What an answer calls the kept lift tables among its evidence."""
+
+
+def table_entry(evidence: TableEvidence) -> Entry:
+    """The tables as one entry beside a submission's readings.
+
+    A likelihood's scale is free: the stranger's is taken off, so that the figures stay small.
+    """
+    relative = evidence.part - evidence.stranger
+    return Entry(TABLES_POINTER, Truth.TABLE, ("table",), 0.0, 0.0, per_part=relative)
 
 
 def spreads_of(model: MeasuringModel) -> Spreads:

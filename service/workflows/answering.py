@@ -12,8 +12,10 @@ from service.domain.readings import Marking, Submission
 from service.identification.engine import identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.lobe.sent_sheet import SentSheet
 from service.workflows.ports import AnswerCache, Transaction
 from service.workflows.snapshot import CatalogueSnapshot, Snapshot
+from service.workflows.weighed_tables import evidence_of
 
 _SOME_MARKING = (Marking("somewhere", "something"),)
 
@@ -44,25 +46,29 @@ class Answering:
     losses: Losses = DEFAULT_LOSSES
     snapshot: CatalogueSnapshot = field(default_factory=lambda: CatalogueSnapshot(DEFAULT_MODEL))
 
-    def answer(self, transaction: Transaction, submission: Submission) -> Answered:
-        """What the readings say of the active catalogue revision."""
+    def answer(self, transaction: Transaction, submission: Submission, sheets: tuple[SentSheet, ...] = ()) -> Answered:
+        """What the readings, and a bench's lift tables of the same shaft, say of the active catalogue revision."""
         started = time.perf_counter()
         snapshot = self.snapshot.current(transaction)
-        key = self.cache_key(snapshot, submission)
+        key = self.cache_key(snapshot, submission, sheets)
         identification = self.cache.get(key)
         from_cache = identification is not None
         if identification is None:
-            found = identify(snapshot.table, submission, snapshot.model, self.losses)
+            tables = None
+            if sheets:
+                curves = self.snapshot.curves(transaction, snapshot)
+                tables = evidence_of(sheets, curves, snapshot.table, snapshot.model)
+            found = identify(snapshot.table, submission, snapshot.model, self.losses, tables=tables)
             identification = replace(found, engine_version=snapshot.engine_version)
             self.cache.put(key, identification)
         self.meter.answered(identification.state, from_cache, time.perf_counter() - started)
         return Answered(identification, snapshot.revision)
 
-    def cache_key(self, snapshot: Snapshot, submission: Submission) -> str:
+    def cache_key(self, snapshot: Snapshot, submission: Submission, sheets: tuple[SentSheet, ...] = ()) -> str:
         """A hash of everything an answer rests on, and of nothing else: no name, no note, no marking's text."""
         # Of markings only that there are some matters, for the advice about them.
         markings = _SOME_MARKING if submission.markings else ()
         used = replace(submission, contact=None, note=None, markings=markings, ask_person=False)
         # Frozen dataclasses of decimals, enumerations and text: equal values have equal representations.
-        whole = repr((snapshot.revision, snapshot.engine_version, snapshot.model, self.losses, used))
+        whole = repr((snapshot.revision, snapshot.engine_version, snapshot.model, self.losses, used, sheets))
         return hashlib.sha256(whole.encode()).hexdigest()

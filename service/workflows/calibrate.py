@@ -10,12 +10,14 @@ from service.domain.errors import NotFound
 from service.domain.identification import Identification
 from service.identification.calibration import Calibration, LabelledCase, calibrate
 from service.identification.engine import identify
+from service.identification.lift_curves import build_curves
 from service.identification.losses import Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.table import CatalogueTable, build_table
 from service.workflows.engine_ports import NewVersion, Version, constants_named, version_named
 from service.workflows.ports import Round, Stores, Transaction
 from service.workflows.read_catalogue import active_revision
+from service.workflows.weighed_tables import evidence_of, weighed
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +134,10 @@ def answer_again(
     given = case.latest
     constants = constants_named(engine_version or given.identification.engine_version)
     model = constants_of(transaction, constants)
-    table = build_table(transaction.catalogue.load(given.catalogue_revision), model)
-    again = replace(identify(table, case.submission, model, losses), engine_version=version_named(constants))
+    catalogue = transaction.catalogue.load(given.catalogue_revision)
+    table = build_table(catalogue, model)
+    sheets = weighed(transaction.lift_tables.of_submission(submission_id))
+    tables = evidence_of(sheets, build_curves(catalogue, table), table, model) if sheets else None
+    found = identify(table, case.submission, model, losses, tables=tables)
+    again = replace(found, engine_version=version_named(constants))
     return AnsweredAgain(given, again)

@@ -18,6 +18,7 @@ from service.domain.units import LengthUnit
 from service.workflows.answering import Answering
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.review_ports import NewReview
+from service.workflows.weighed_tables import weighed
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,8 @@ def add_to_submission(
         markings=before.markings + addition.markings,
         ask_person=before.ask_person or addition.ask_person,
     )
-    answered = answering.answer(transaction, after)
+    sheets = weighed(transaction.lift_tables.of_submission(case.id))
+    answered = answering.answer(transaction, after, sheets)
     transaction.submissions.add_round(
         case, addition.readings, after, answered.identification, answered.catalogue_revision
     )

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from uuid import UUID
 
 from service.domain.access import STAFF
 from service.domain.casework import CaseworkRules
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.mail_in import IN_HOUSE
-from service.lobe.sent_sheet import SentLobe, SentSheet
+from service.lobe.sent_sheet import SentSheet
 from service.workflows.answering import Answering
 from service.workflows.identify import Addition, add_to_submission, hold_submission
 from service.workflows.lift_table_ports import KeptSheet
@@ -87,26 +86,3 @@ def withdraw_tables(
     if case is not None:
         add_to_submission(transaction, answering, key, case, Addition(), rules)
     return read_tables(transaction, key, sheet_id)
-
-
-def weighed(kept: tuple[KeptSheet, ...]) -> tuple[SentSheet, ...]:
-    """The sheets that an answer rests on, first to last: of a lobe that was read again, the last table alone.
-
-    Two tables of one lobe share how it was ground, so they are no two independent readings of its part.
-    """
-    found: list[SentSheet] = []
-    seen: set[tuple[object, int]] = set()
-    for each in reversed(kept):
-        if each.withdrawal is not None:
-            continue
-        lobes = tuple(lobe for lobe in each.sent.lobes if _named(lobe) not in seen)
-        seen |= {_named(lobe) for lobe in each.sent.lobes}
-        if len(lobes) == len(each.sent.lobes):
-            found.append(each.sent)
-        elif lobes:
-            found.append(replace(each.sent, lobes=lobes))
-    return tuple(reversed(found))
-
-
-def _named(lobe: SentLobe) -> tuple[object, int]:
-    return lobe.kind, lobe.cylinder

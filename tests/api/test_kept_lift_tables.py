@@ -14,6 +14,7 @@ from service.domain.access import Role
 from service.settings import Settings
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from tests.api.conftest import Caller
+from tests.api.test_lift_tables import CATALOGUE, TABLED, table_of
 from tests.api.test_mail_ins import Shaft
 
 Json = dict[str, Any]
@@ -197,3 +198,36 @@ def test_the_database_keeps_rows_as_they_were_sent(
             connection.execute("UPDATE lift_tables SET sent = '{}' WHERE id = %s", [found["kept"]["id"]])
         count = connection.execute("SELECT count(*) FROM lift_tables WHERE id = %s", [found["kept"]["id"]]).fetchone()
     assert count == (1,)
+
+
+def test_a_table_names_the_part_that_calipers_left_open_and_its_bits_stand_in_the_evidence(desk: Caller) -> None:
+    lobes = TABLED["lobes"]
+    core = next(core for core in CATALOGUE["cores"] if core["code"] == TABLED["core"])
+    journal = core["journals"][0]
+    readings: list[Json] = [
+        {"feature": "journal_diameter", "position": journal["position"], "values": [journal["diameter"]]}
+    ]
+    opened = desk.submit({"source": "phone", "unit": "in", "readings": readings})
+    assert opened["state"] != "identified"
+    tables: Json = {
+        "unit": "in",
+        "angle": "cam",
+        "follower": {"kind": "flat"},
+        "submission": opened["id"],
+        "lobes": [
+            {"lobe": name, "base_circle": lobes[name]["base_circle"], "table": table_of(name, nose, seed)}
+            for name, nose, seed in (("exhaust", 110.0, 1), ("intake", 218.0, 2))
+        ],
+    }
+
+    path = kept(desk, tables)["kept"]["worked_out"]
+
+    answer = desk.get(f"/v1/submissions/{opened['id']}").get_json()
+    leading = answer["candidates"][0]
+    assert leading["part_number"] == TABLED["part_number"]
+    assert leading["probability"] > 0.95
+    bits = {row["reading"]: row["bits"] for row in leading["evidence"]}
+    assert bits["/lift_tables"] > 5
+    assert desk.post(f"{path}/withdrawal", {"reason": "Another shaft's."}).status_code == 200
+    again = desk.get(f"/v1/submissions/{opened['id']}").get_json()
+    assert again["candidates"][0]["probability"] == pytest.approx(opened["candidates"][0]["probability"], abs=1e-6)

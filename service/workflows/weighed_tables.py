@@ -1,0 +1,55 @@
+"""Which kept lift tables an answer rests on, and what they say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from service.identification.lift_curves import CatalogueCurves
+from service.identification.measuring import MeasuringModel
+from service.identification.table import CatalogueTable
+from service.identification.table_evidence import TableEvidence, table_evidence, together
+from service.lobe.analysis import analyse
+from service.lobe.sent_sheet import SentLobe, SentSheet
+from service.workflows.lift_table_ports import KeptSheet
+
+
+def evidence_of(
+    sheets: Sequence[SentSheet], curves: CatalogueCurves, table: CatalogueTable, model: MeasuringModel
+) -> TableEvidence | None:
+    """What sheets of different lobes say together; None where none of them can be compared."""
+    several = [
+        table_evidence(
+            analyse(sent.sheet),
+            curves,
+            table,
+            model,
+            used=sent.used,
+            direction_known=sent.direction_known,
+        )
+        for sent in sheets
+    ]
+    return together([each for each in several if each is not None])
+
+
+def weighed(kept: tuple[KeptSheet, ...]) -> tuple[SentSheet, ...]:
+    """The sheets that an answer rests on, first to last: of a lobe that was read again, the last table alone.
+
+    Two tables of one lobe share how it was ground, so they are no two independent readings of its part.
+    """
+    found: list[SentSheet] = []
+    seen: set[tuple[object, int]] = set()
+    for each in reversed(kept):
+        if each.withdrawal is not None:
+            continue
+        lobes = tuple(lobe for lobe in each.sent.lobes if _named(lobe) not in seen)
+        seen |= {_named(lobe) for lobe in each.sent.lobes}
+        if len(lobes) == len(each.sent.lobes):
+            found.append(each.sent)
+        elif lobes:
+            found.append(replace(each.sent, lobes=lobes))
+    return tuple(reversed(found))
+
+
+def _named(lobe: SentLobe) -> tuple[object, int]:
+    return lobe.kind, lobe.cylinder
