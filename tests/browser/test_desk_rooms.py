@@ -144,11 +144,10 @@ def test_a_posted_shaft_is_announced_received_measured_and_followed(desk_page: P
 
 def test_a_bench_table_is_uploaded_worked_out_and_plotted(desk_page: Page, tmp_path: Path) -> None:
     page = desk_page
-    sheet = LIFT_TABLE_EXAMPLES["a_bench"]["value"]
-    tables = {each["lobe"]: dict(map(tuple, each["table"])) for each in sheet["lobes"]}
-    lines = [f"{at},{tables['intake'][at]},{tables['exhaust'][at]}" for at in tables["intake"]]
-    file = tmp_path / "bench.csv"
-    file.write_text("\n".join(["angle,intake,exhaust", *lines]))
+    tables = {
+        each["lobe"]: dict(map(tuple, each["table"])) for each in LIFT_TABLE_EXAMPLES["a_bench"]["value"]["lobes"]
+    }
+    file = bench_file(tmp_path)
     enter(page, "Bench")
     page.get_by_label("File").first.set_input_files(file)
     expect(page.get_by_label("Exhaust table")).to_have_value(f"angle,lift\n{chr(10).join(column(tables['exhaust']))}")
@@ -200,3 +199,31 @@ def test_no_room_has_to_be_pushed_sideways(desk_page: Page, desk: Caller, sample
         page.evaluate("path => { location.hash = path; }", path)
         expect(page.get_by_role("heading", name=heading, level=1)).to_contain_text(case["reference"])
         check_fits(page, *WIDTHS)
+
+
+def test_a_shaft_s_tables_are_kept_with_it_from_the_bench(desk_page: Page, desk: Caller, tmp_path: Path) -> None:
+    shaft = desk.post("/v1/mail-ins", {"contact": {"name": "Ada Quill"}}).get_json()
+    desk.post(f"/v1/mail-ins/{shaft['id']}/events", {"kind": "received", "place": "bench 1"})
+    page = desk_page
+    page.evaluate("path => { location.hash = path; }", f"#/shaft/{shaft['id']}")
+    page.get_by_role("link", name="To the bench").click()
+    expect(page.get_by_label(f"Keep them with shaft {shaft['spoken']}")).to_be_checked()
+    page.get_by_label("File").first.set_input_files(bench_file(tmp_path))
+    for field in page.get_by_label("Base circle, measured").all():
+        field.fill("0.8610")
+    page.get_by_role("button", name="Work it out").click()
+    expect(page.get_by_text(f"Kept with shaft {shaft['spoken']}.")).to_be_visible()
+    check_accessible(page, "the bench with a shaft's table kept")
+    page.get_by_role("link", name="To the shaft").click()
+    expect(page.get_by_text("One lift table is kept with this shaft")).to_be_visible()
+
+
+def bench_file(folder: Path) -> Path:
+    """The example's two lobes as a bench writes them: one file, a column for each lobe."""
+    tables = {
+        each["lobe"]: dict(map(tuple, each["table"])) for each in LIFT_TABLE_EXAMPLES["a_bench"]["value"]["lobes"]
+    }
+    lines = [f"{at},{tables['intake'][at]},{tables['exhaust'][at]}" for at in tables["intake"]]
+    file = folder / "bench.csv"
+    file.write_text("\n".join(["angle,intake,exhaust", *lines]))
+    return file

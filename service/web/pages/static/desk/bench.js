@@ -1,7 +1,7 @@
 /** The bench: lift tables in, from a file or pasted; figures, corrections and plots out. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { Refused } from "../shared/api.js";
+import { Refused, onceKey } from "../shared/api.js";
 import { percent } from "../shared/amounts.js";
 import { UNITS, drawingOf } from "./answer.js";
 import { capital, plain, wordsOf } from "./words.js";
@@ -32,7 +32,19 @@ export function columnsOf(text) {
 
 export class Bench {
   constructor(api, { changed, say }) {
-    Object.assign(this, { api, changed, say, sheet: draft(), said: null, plot: nothing, faults: [], trouble: "", working: false });
+    Object.assign(this, { api, changed, say, sheet: draft(), said: null, plot: nothing, faults: [], trouble: "", working: false, shaft: null, keeping: false, kept: "" });
+  }
+
+  /** For a shaft, with which the tables may be kept; for none where `shaftId` is none. */
+  async goTo(shaftId) {
+    Object.assign(this, { shaft: null, keeping: Boolean(shaftId), kept: "" });
+    if (!shaftId) return;
+    try {
+      this.shaft = (await this.api.get(`/v1/mail-ins/${shaftId}`)).body;
+    } catch (error) {
+      this.trouble = wordsOf(error);
+    }
+    this.changed();
   }
 
   load() {
@@ -72,10 +84,15 @@ export class Bench {
 
   async workOut() {
     const body = this.#body;
-    Object.assign(this, { working: true, faults: [], trouble: "" });
+    const keeps = this.shaft && this.keeping;
+    const sent = keeps ? { ...body, mail_in: this.shaft.id } : body;
+    Object.assign(this, { working: true, faults: [], trouble: "", kept: "" });
     this.changed();
     try {
-      const [said, plot] = await Promise.all([this.api.post("/v1/lift-tables", body), this.api.post("/v1/lift-tables/plot.svg", body)]);
+      const [said, plot] = await Promise.all([
+        this.api.post("/v1/lift-tables", sent, keeps ? { headers: { "Idempotency-Key": onceKey() } } : {}),
+        this.api.post("/v1/lift-tables/plot.svg", body)]);
+      if (keeps) Object.assign(this, { kept: `Kept with shaft ${this.shaft.spoken}.`, keeping: false });
       this.said = said.body;
       this.plot = drawingOf(plot.body) ?? nothing;
       const [best] = this.said.candidates;
@@ -105,6 +122,8 @@ export class Bench {
           ${LOBES.map((lobe) => this.#lobe(lobe))}
           ${this.faults.filter(({ lobe }) => !lobe).map((each) => html`<p class="fault" role="alert">${each.place}: ${each.detail}</p>`)}
           ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
+          ${this.shaft ? html`<label class="tools"><input type="checkbox" .checked=${this.keeping} @change=${(e) => { this.keeping = e.target.checked; this.changed(); }}>Keep them with shaft ${this.shaft.spoken}, and answer its case again</label>` : nothing}
+          ${this.kept ? html`<p role="status"><strong>${this.kept}</strong> <a href="#/shaft/${this.shaft.id}">To the shaft</a></p>` : nothing}
           <div class="row"><button class="first" ?disabled=${this.working || !this.#body.lobes.length}>${this.working ? "Working…" : "Work it out"}<kbd>F2</kbd></button>
             <button type="button" @click=${() => { this.said = null; this.plot = nothing; this.#edited(() => { this.sheet = blank(); }); }}>Clear</button></div>
           <p class="keys">One row a line, an angle and a lift; or a file with the columns angle, intake, exhaust. What is typed stays on this computer.</p>

@@ -119,7 +119,7 @@ function route() {
     case: () => new CaseFile(api, id, tools),
     shafts: () => new Shafts(api, tools),
     shaft: () => new Shaft(api, id, tools),
-    bench: () => bench,
+    bench: () => (bench.goTo(id), bench),
     alike: () => new LookAlikes(api, tools),
   };
   room = name in makes ? name : "call";

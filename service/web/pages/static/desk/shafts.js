@@ -195,7 +195,7 @@ export class Shaft {
             <button type="button" @click=${() => this.#paper("slip")}>Packing slip (PDF)</button>
             <button type="button" @click=${() => this.#paper("label")}>Label (PDF)</button>
             ${shaft.submission ? html`<a href="#/case/${shaft.submission}">Its case</a>` : nothing}
-            ${["received", "measured", "reported"].includes(shaft.state) ? html`<a href="#/bench">To the bench</a>` : nothing}
+            ${["received", "measured", "reported"].includes(shaft.state) ? html`<a href=${shaft.lift_tables ? `#/bench/${shaft.id}` : "#/bench"}>To the bench</a>` : nothing}
           </div>
           ${this.#form()}
           <div class="sheet stack">
@@ -205,6 +205,7 @@ export class Shaft {
           </div>
         </div>
         <div class="stack">
+          ${shaft.lift_tables?.length ? html`<p class="sheet">${shaft.lift_tables.length === 1 ? "One lift table is" : `${shaft.lift_tables.length} lift tables are`} kept with this shaft; its case has the figures.</p>` : nothing}
           <section class="sheet stack" aria-labelledby="timeline"><h2 id="timeline">What happened</h2>
             <ol class="timeline">${shaft.events.map((each) => html`
               <li><time datetime=${each.at}>${clock(each.at)}</time>
@@ -212,6 +213,7 @@ export class Shaft {
                   ${each.condition.length ? html`<p class="small">Looked ${each.condition.map(plain).join(", ")}.</p>` : nothing}
                   ${each.note ? html`<p class="small">${each.note}</p>` : nothing}
                   ${each.details.tracking ? html`<p class="small">Carrier's number ${each.details.tracking}</p>` : nothing}
+                  ${each.details.lift_table ? html`<p class="small">From a lift table.</p>` : nothing}
                   ${each.details.round ? html`<p class="small">Readings are round ${each.details.round} of its case.</p>` : nothing}</div></li>`)}</ol></section>
           <div class="sheet stack">${this.photos.view(shaft.state === "announced" ? null
             : (photo) => this.photos.add(`/v1/mail-ins/${this.id}/photos`, photo, async () => { await this.load(); return this.shaft.photos; }))}</div>
