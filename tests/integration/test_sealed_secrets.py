@@ -89,7 +89,11 @@ def test_what_no_key_opens_waits_for_one_and_is_never_sent_unsigned(pool: Pool, 
         assert outcome.error is None
 
 
-@pytest.mark.parametrize("wrong", ["short", "AAAA=", new_key() + "," + "x" * 44, "\u00e9" * 44])
+@pytest.mark.parametrize(
+    "wrong",
+    ["short", "AAAA=", new_key() + "," + "x" * 44, "\u00e9" * 44],
+    ids=["too short", "too few bytes", "a good one and a bad", "no base64"],
+)
 def test_a_key_that_is_none_stops_the_start(wrong: str) -> None:
     with pytest.raises(SettingsError, match="LOBEDESK_SECRETS_KEY"):
         read_settings({"LOBEDESK_SECRETS_KEY": wrong})
