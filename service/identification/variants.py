@@ -45,6 +45,7 @@ def grouped(hypotheses: Sequence[Sequence[Entry]]) -> dict[GroupKey, Variants]:
             if identity not in known:
                 known[identity] = len(known)
                 members.setdefault(key, []).append(tuple(group))
-            row = of.setdefault(key, [-1] * len(hypotheses))
-            row[number] = known[identity]
+            if key not in of:
+                of[key] = [-1] * len(hypotheses)
+            of[key][number] = known[identity]
     return {key: Variants(key, members[key], np.array(of[key], np.int64)) for key in members}
