@@ -124,7 +124,7 @@ def _rows(table: CatalogueTable, kept: Kept, model: MeasuringModel, used: bool) 
         unknown = math.log(model.stranger_prior * (1 - model.stranger_known_core_share))
         cores = np.concatenate([kept.cores, [-1]])
         log_share = np.concatenate([known + np.log(share), [unknown]])
-        several.append(stranger_rows(table, cores, lifts, log_share, model))
+        several.append(kept.likely_strangers(stranger_rows(table, cores, lifts, log_share, model), model))
     return join(*several, nonsense_row(model))
 
 
