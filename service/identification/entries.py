@@ -74,10 +74,6 @@ class Entry:
     per_part: Floats | None = None
     per_stranger: float = 0.0
 
-    def moved(self, by: float) -> Entry:
-        """The same entry with its mean moved."""
-        return replace(self, mean=self.mean + by)
-
     def simplified(self) -> Entry:
         """The same entry without a one-sided part that its own scatter drowns (coarse digits, a fine tool)."""
         if not 0 < self.tail < self.sd / DROWNED:

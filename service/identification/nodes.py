@@ -1,7 +1,8 @@
 """What is shared over a whole submission besides the undersize: the tools' zeros and the rocker ratio's error.
 
 One tool's zero is carried on the likelihood's own grid (it is nearly free there); whatever else is shared is summed
-over Gauss-Hermite nodes, each node a copy of the hypotheses with the entries moved. `spread_over_nodes` decides.
+over Gauss-Hermite nodes, each node a copy of the hypotheses with the entries moved, or, where a tool took but one
+reading, with its spread widened. `spread_over_nodes` decides.
 """
 
 from __future__ import annotations
@@ -48,8 +49,8 @@ class Plan:
     tool_zero_sd: float
 
 
-Node = tuple[float, float]
-"""(value, weight)."""
+Node = tuple[float, float, float]
+"""(value, spread about it, weight): a spread stands for what nothing else shares."""
 
 
 def zero_log_density(zero: Floats, sd: float, model: MeasuringModel) -> Floats:
@@ -71,7 +72,7 @@ def zero_nodes(sd: float, step: float, model: MeasuringModel) -> tuple[Floats, F
 
 def _normal_nodes(sd: float, count: int) -> list[Node]:
     x, w = np.polynomial.hermite_e.hermegauss(count)
-    return [(float(a) * sd, float(b)) for a, b in zip(x, w / w.sum(), strict=True)]
+    return [(float(a) * sd, 0.0, float(b)) for a, b in zip(x, w / w.sum(), strict=True)]
 
 
 def _ratio_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> list[Node]:
@@ -82,16 +83,23 @@ def _ratio_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -
     half = int(np.ceil(_REACH * sd / min(0.75 * width, sd)))
     values = np.linspace(-_REACH * sd, _REACH * sd, 2 * min(half, _MOST_RATIO_NODES) + 1)
     weight = np.exp(-0.5 * (values / sd) ** 2)
-    return [(float(v), float(w)) for v, w in zip(values, weight / weight.sum(), strict=True)]
+    return [(float(v), 0.0, float(w)) for v, w in zip(values, weight / weight.sum(), strict=True)]
 
 
-def _tool_nodes(sd: float, model: MeasuringModel) -> list[Node]:
-    """Nodes of a further tool's zero; a fine tool's mixture, which hardly matters beside making, as one normal."""
+def _tool_nodes(sd: float, model: MeasuringModel, alone: bool) -> list[Node]:
+    """Nodes of a further tool's zero; a fine tool's mixture, which hardly matters beside making, as one normal.
+
+    The zero of a tool that took but one reading is that reading's `alone`: well kept or far off, it is scatter.
+    """
+    if alone:
+        bad = model.zero_bad_share
+        states = [(0.0, sd, 1 - bad), (0.0, sd * model.zero_bad_factor, bad)]
+        return [state for state in states if state[2] > 0]
     if sd * model.zero_bad_factor < _FINE * model.base_making_sd:
         return _normal_nodes(sd * float(np.sqrt(1 + model.zero_bad_share * (model.zero_bad_factor**2 - 1))), _FEW_NODES)
-    usual = [(z, w * (1 - model.zero_bad_share)) for z, w in _normal_nodes(sd, _ZERO_NODES)]
-    bad = [(z, w * model.zero_bad_share) for z, w in _normal_nodes(sd * model.zero_bad_factor, _ZERO_NODES)]
-    return usual + bad if model.zero_bad_share > 0 else usual
+    usual = [(z, s, w * (1 - model.zero_bad_share)) for z, s, w in _normal_nodes(sd, _ZERO_NODES)]
+    off = [(z, s, w * model.zero_bad_share) for z, s, w in _normal_nodes(sd * model.zero_bad_factor, _ZERO_NODES)]
+    return usual + off if model.zero_bad_share > 0 else usual
 
 
 def _carries(e: Entry) -> bool:
@@ -172,7 +180,7 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
     total = math.prod(len(nodes) for _, nodes in noded)
     left = set()
     for t, sd in sorted(zero_sds.items(), key=lambda item: (-item[1], str(item[0]))):
-        nodes = [] if t is tool else _tool_nodes(sd, model)
+        nodes = [] if t is tool else _tool_nodes(sd, model, _reads_one(kept, t))
         if nodes and total * len(nodes) <= _MOST_COMBINATIONS:
             noded.append((t, nodes))
             total *= len(nodes)
@@ -185,20 +193,30 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
     spread: list[tuple[Entry, ...]] = []
     weights = []
     for combination in itertools.product(*(nodes for _, nodes in noded)):
-        by_tool = {t: value for (t, _), (value, _) in zip(noded, combination, strict=True)}
-        weights.append(float(np.prod([w for _, w in combination])))
+        by_tool = {t: node[:2] for (t, _), node in zip(noded, combination, strict=True)}
+        weights.append(math.prod(w for _, _, w in combination))
         moved: dict[int, Entry] = {}
         spread.extend(tuple(_moved(e, by_tool, moved) for e in h) for h in kept)
     return Plan(spread, np.log(weights), tool, zero_sds[tool] if tool else 0.0)
 
 
-def _moved(e: Entry, by_tool: dict[Instrument | None, float], known: dict[int, Entry]) -> Entry:
+def _reads_one(hypotheses: Sequence[Sequence[Entry]], tool: Instrument) -> bool:
+    """Whether `tool` has but one entry, a zero check counted, in every hypothesis."""
+    return all(sum(e.tool is tool for e in h) < 2 for h in hypotheses)
+
+
+_NOT_SHARED = (0.0, 0.0)
+
+
+def _moved(e: Entry, by_tool: dict[Instrument | None, tuple[float, float]], known: dict[int, Entry]) -> Entry:
     """`e` with its tool's zero (or the rocker ratio's error) at this node taken out; one object for one `e`."""
-    by = e.mean * by_tool.get(None, 0.0) if e.shares_ratio else by_tool.get(e.tool, 0.0) if e.tool else 0.0
-    if by == 0.0:
+    by, sd = by_tool.get(None if e.shares_ratio else e.tool, _NOT_SHARED) if e.shares_ratio or e.tool else _NOT_SHARED
+    if e.shares_ratio:
+        by *= e.mean
+    if by == 0.0 and sd == 0.0:
         return e
     if id(e) not in known:
-        known[id(e)] = e.moved(-by)
+        known[id(e)] = replace(e, mean=e.mean - by, sd=math.hypot(e.sd, sd))
     return known[id(e)]
 
 

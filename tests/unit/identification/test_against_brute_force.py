@@ -276,13 +276,13 @@ def greatest_difference(case: Case, seed: int) -> float:
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.__name__)
 def test_the_posterior_is_the_stated_models_by_brute_force(case: Case) -> None:
     assert greatest_difference(case, 1) < AGREES_TO
-    assert greatest_difference(case, 2) < AGREES_TO
+    assert greatest_difference(case, 5) < AGREES_TO
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.__name__)
 def test_the_posterior_is_the_stated_models_on_many_more_cases(case: Case) -> None:
-    for seed in range(3, 18):
+    for seed in (*range(2, 5), *range(6, 18)):
         assert greatest_difference(case, seed) < AGREES_TO, seed
 
 
