@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from typing import Any
 
 import psycopg
@@ -70,6 +71,7 @@ def test_the_notice_is_there_for_whoever_asks_for_contact_data(widget: Caller) -
 
 def test_all_that_is_kept_of_a_customer_is_handed_over(desk: Caller, admin: Caller) -> None:
     answer = poisoned(desk, "export@customer.example")
+    photo = desk.send("POST", f"/v1/submissions/{answer['id']}/photos", data=png_of(8, 8), content_type="image/png")
 
     handed = admin.post("/v1/privacy/export", {"email": "EXPORT@customer.example"})
 
@@ -84,6 +86,8 @@ def test_all_that_is_kept_of_a_customer_is_handed_over(desk: Caller, admin: Call
     assert case["confirmations"][0]["note"] == "POISON told us."
     assert "POISON-NAME" in case["letters"][0]["plain"]
     assert case["shafts"][0]["send_back_to"] == ["POISON road"]
+    (kept,) = case["photos"]
+    assert base64.b64decode(kept["jpeg_base64"], validate=True) == desk.get(photo.get_json()["url"]).get_data()
     assert "case_exported" not in [entry["action"] for entry in case["trail"]]
 
 
@@ -140,6 +144,8 @@ def test_a_shaft_that_was_posted_without_a_case_is_handed_over_and_erased_too(de
     handed = admin.post("/v1/privacy/export", {"phone": "44-555-0177"}).get_json()
     assert [each["shaft"]["id"] for each in handed["shafts"]] == [shaft["id"]]
     assert "POISON road" in str(handed)
+    (kept,) = handed["shafts"][0]["photos"]
+    assert base64.b64decode(kept["jpeg_base64"], validate=True) == desk.get(photo["url"]).get_data()
     assert [each["kind"] for each in handed["shafts"][0]["events"]] == ["announced", "received"]
 
     erased = admin.post("/v1/privacy/erasure", {"email": "Posted@customer.example"}).get_json()

@@ -5,8 +5,8 @@ WHERE contact_email = lower(%(email)s::text) OR (contact_phone = %(phone)s::text
 ORDER BY id
 
 -- name: everything
--- All that is kept of one case. What only the machine reads (search columns, a letter's PDF) is left
--- out; of a photo it is said that there is one.
+-- All that is kept of one case, its photos with it. What only the machine reads (search columns, a
+-- letter's PDF) is left out.
 SELECT to_jsonb(s) - '{contact_name,contact_email,contact_phone}'::text[] AS submission,
        (SELECT coalesce(jsonb_agg(to_jsonb(r) - 'submission_id' ORDER BY number), '[]')
         FROM submission_rounds r WHERE submission_id = s.id) AS rounds,
@@ -26,7 +26,8 @@ SELECT to_jsonb(s) - '{contact_name,contact_email,contact_phone}'::text[] AS sub
         FROM mail_ins m WHERE submission_id = s.id) AS shafts,
        (SELECT coalesce(jsonb_agg(to_jsonb(t) - 'submission_id' ORDER BY id), '[]')
         FROM lift_tables t WHERE submission_id = s.id) AS lift_tables,
-       (SELECT coalesce(jsonb_agg(jsonb_build_object('id', p.id, 'added_by', p.added_by, 'added_at', p.added_at)
+       (SELECT coalesce(jsonb_agg(jsonb_build_object('id', p.id, 'added_by', p.added_by, 'added_at', p.added_at,
+                                                     'jpeg_base64', translate(encode(p.image, 'base64'), E'\n', ''))
                                   ORDER BY p.added_at), '[]')
         FROM photos p
         WHERE p.submission_id = s.id OR p.mail_in_id IN (SELECT id FROM mail_ins WHERE submission_id = s.id)
@@ -146,11 +147,12 @@ WHERE (submission_id IS NULL OR submission_id <> ALL (%(case_ids)s::uuid[]))
 ORDER BY id
 
 -- name: everything_of_shaft
--- All that is kept of one posted shaft; of a photo it is said that there is one.
+-- All that is kept of one posted shaft, its photos with it.
 SELECT to_jsonb(m) AS shaft,
        (SELECT coalesce(jsonb_agg(to_jsonb(e) - '{mail_in_id,key_id}'::text[] ORDER BY number), '[]')
         FROM mail_in_events e WHERE mail_in_id = m.id) AS events,
-       (SELECT coalesce(jsonb_agg(jsonb_build_object('id', p.id, 'added_by', p.added_by, 'added_at', p.added_at)
+       (SELECT coalesce(jsonb_agg(jsonb_build_object('id', p.id, 'added_by', p.added_by, 'added_at', p.added_at,
+                                                     'jpeg_base64', translate(encode(p.image, 'base64'), E'\n', ''))
                                   ORDER BY p.added_at), '[]')
         FROM photos p WHERE p.mail_in_id = m.id) AS photos
 FROM mail_ins m WHERE m.id = %(id)s

@@ -73,7 +73,7 @@ class NoticeSchema(AnswerSchema):
 
 
 class ExportSchema(AnswerSchema):
-    """All that is kept of somebody, case by case."""
+    """All that is kept of somebody, case by case, their photos (JPEG, in base64) with it."""
 
     cases = ma.fields.List(ma.fields.Dict(), required=True)
     shafts = ma.fields.List(
