@@ -10,11 +10,11 @@ from typing import Any
 
 import click
 
-from service.domain.access import Role
 from service.domain.errors import LobedeskError
 from service.serving.backup_commands import backup, restore
 from service.serving.catalogue_commands import catalogue
 from service.serving.engine_commands import calibrate, engine
+from service.serving.key_commands import keys
 from service.serving.secrets_commands import secrets
 from service.settings import Settings, read_settings
 
@@ -92,33 +92,11 @@ def migrate(settings: Settings) -> None:
     click.echo(f"schema at {after}" if before == after else f"schema from {before or 'nothing'} to {after}")
 
 
-@main.group()
-def keys() -> None:
-    """API keys."""
-
-
-@keys.command("create")
-@click.option("--role", type=click.Choice([role.value for role in Role]), required=True, help="What it may do.")
-@click.option("--name", required=True, help="Whose it is, for people.")
-@click.option(
-    "--origin", multiple=True, help="A site a widget key may be used on: https://www.shop.example. Repeatable."
-)
-@click.pass_obj
-def create(settings: Settings, role: str, name: str, origin: tuple[str, ...]) -> None:
-    """Make an API key and print it, once, alone on the last line."""
-    from service.serving.reached import command_stores
-    from service.workflows.keys import create_key
-
-    with command_stores(settings) as stores:
-        key = create_key(stores, Role(role), name, origin)
-    click.echo("Keep this key; it cannot be shown again:")
-    click.echo(key)
-
-
 main.add_command(backup)
 main.add_command(calibrate)
 main.add_command(catalogue)
 main.add_command(engine)
+main.add_command(keys)
 main.add_command(restore)
 main.add_command(secrets)
 

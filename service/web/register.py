@@ -12,6 +12,7 @@ from service.web.access import Audience, Rates, guard
 from service.web.api.cases.routes import cases_blueprint
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
 from service.web.api.guide.routes import guide_blueprint
+from service.web.api.keys.routes import keys_blueprint
 from service.web.api.letters.routes import letters_blueprint
 from service.web.api.lift_tables.routes import lift_tables_blueprint
 from service.web.api.mail_ins.photos import photos_blueprint
@@ -26,7 +27,7 @@ from service.web.api.running.routes import running_blueprint
 from service.web.api.submissions.photos import case_photos_blueprint, case_pictures_blueprint
 from service.web.api.submissions.routes import submissions_blueprint
 from service.web.api.valve_timing.routes import valve_timing_blueprint
-from service.web.api.webhooks.routes import keys_blueprint, webhooks_blueprint
+from service.web.api.webhooks.routes import webhooks_blueprint
 from service.web.blueprint import Blueprint
 from service.web.document import make_api
 from service.web.pages.routes import pages_blueprint

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Protocol
 from uuid import UUID
 
@@ -33,6 +33,16 @@ class KeyRecord:
 
 
 @dataclass(frozen=True)
+class NewKey:
+    """A key that is wanted: for what, whose, on which sites, and until when (None: for good)."""
+
+    role: Role
+    name: str
+    origins: tuple[str, ...] = ()
+    expires_at: datetime | None = None
+
+
+@dataclass(frozen=True)
 class KeyEntry:
     """A key as it is listed: `ending` is its last characters, for recognising it."""
 
@@ -40,7 +50,12 @@ class KeyEntry:
     ending: str
     created_at: datetime
     last_used_at: datetime | None
+    expires_at: datetime | None
     revoked_at: datetime | None
+
+    def works(self, now: datetime) -> bool:
+        """Whether it still opens anything."""
+        return self.revoked_at is None and (self.expires_at is None or self.expires_at > now)
 
 
 @dataclass(frozen=True)
@@ -140,12 +155,12 @@ class SubmissionStore(Protocol):
 class KeyStore(Protocol):
     """API keys, hashed."""
 
-    def add(self, digest: bytes, ending: str, role: Role, name: str, origins: tuple[str, ...] = ()) -> UUID:
+    def add(self, digest: bytes, ending: str, wanted: NewKey) -> UUID:
         """Keep a new key's SHA-256 and its last characters."""
         ...
 
     def find(self, digest: bytes) -> KeyRecord | None:
-        """The unrevoked key with this digest; notes that it was used, at most once a minute."""
+        """The key with this digest, if it still works; notes that it was used, at most once a minute."""
         ...
 
     def named(self, key_id: UUID) -> KeyRecord | None:
@@ -154,6 +169,18 @@ class KeyStore(Protocol):
 
     def all(self) -> tuple[KeyEntry, ...]:
         """Every key, oldest first."""
+        ...
+
+    def hold(self, key_id: UUID) -> KeyEntry | None:
+        """The key with this id as it is listed, held until the transaction ends."""
+        ...
+
+    def hold_admins(self) -> frozenset[UUID]:
+        """The admin keys that work for good, held until the transaction ends."""
+        ...
+
+    def expire(self, key_id: UUID, after: timedelta) -> None:
+        """Let a key work so long and no longer."""
         ...
 
     def revoke(self, key_id: UUID) -> bool:

@@ -88,6 +88,12 @@ CONFIG = SchemathesisConfig.from_dict(
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
             },
             {
+                # 422: no schema can say that a time is still to come, or that only widgets have origins.
+                "include-path": "/v1/keys",
+                "include-method": "POST",
+                "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
+            {
                 # 422: no schema can say which parts there are, or that a part has a number and nothing else has.
                 "include-path-regex": f"({'|'.join(PART_NAMING)})$",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
@@ -228,6 +234,8 @@ class Subject:
             return {"letter_id": self.caller.post(f"/v1/submissions/{submission_id}/letters", {}).get_json()["id"]}
         if "endpoint_id" in case.path_parameters:
             return {"endpoint_id": self.endpoint()}
+        if "key_id" in case.path_parameters:
+            return {"key_id": self.another_key()}
         if "message_id" in case.path_parameters:
             return {"message_id": self.dead_message()}
         return {}
@@ -249,6 +257,11 @@ class Subject:
         url = f"https://store.example/{next(self.serial)}"
         added: str = self.caller.post("/v1/webhooks", {"url": url}).get_json()["id"]
         return added
+
+    def another_key(self) -> str:
+        """A key that is nobody's yet."""
+        made: str = self.caller.post("/v1/keys", {"role": "desk", "name": "another"}).get_json()["id"]
+        return made
 
     def dead_message(self) -> str:
         """A message that failed for good."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
@@ -10,7 +11,7 @@ from uuid6 import uuid7
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.access import Role
-from service.workflows.ports import KeyEntry, KeyRecord
+from service.workflows.ports import KeyEntry, KeyRecord, NewKey
 
 QUERIES = Queries("keys")
 
@@ -21,15 +22,17 @@ class KeyStore:
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
 
-    def add(self, digest: bytes, ending: str, role: Role, name: str, origins: tuple[str, ...] = ()) -> UUID:
+    def add(self, digest: bytes, ending: str, wanted: NewKey) -> UUID:
         """Keep a new key's SHA-256 and its last characters."""
         key_id = UUID(int=uuid7().int)
-        kept = {"id": key_id, "digest": digest, "ending": ending, "role": role.value, "name": name}
-        self._connection.execute(QUERIES["add"], kept | {"origins": list(origins)})
+        kept = {"id": key_id, "digest": digest, "ending": ending, "role": wanted.role.value, "name": wanted.name}
+        self._connection.execute(
+            QUERIES["add"], kept | {"origins": list(wanted.origins), "expires_at": wanted.expires_at}
+        )
         return key_id
 
     def find(self, digest: bytes) -> KeyRecord | None:
-        """The unrevoked key with this digest."""
+        """The key with this digest, if it still works."""
         row = self._connection.execute(QUERIES["find"], {"digest": digest}).fetchone()
         return None if row is None else _record(row)
 
@@ -40,20 +43,30 @@ class KeyStore:
 
     def all(self) -> tuple[KeyEntry, ...]:
         """Every key, oldest first."""
-        return tuple(
-            KeyEntry(
-                _record(row),
-                row["ending"],
-                row["created_at"],
-                row["last_used_at"],
-                row["revoked_at"],
-            )
-            for row in self._connection.execute(QUERIES["all"])
-        )
+        return tuple(_entry(row) for row in self._connection.execute(QUERIES["all"]))
+
+    def hold(self, key_id: UUID) -> KeyEntry | None:
+        """The key with this id as it is listed, held until the transaction ends."""
+        row = self._connection.execute(QUERIES["entry"], {"id": key_id}).fetchone()
+        return None if row is None else _entry(row)
+
+    def hold_admins(self) -> frozenset[UUID]:
+        """The admin keys that work for good, held until the transaction ends."""
+        return frozenset(row["id"] for row in self._connection.execute(QUERIES["hold_admins"]))
+
+    def expire(self, key_id: UUID, after: timedelta) -> None:
+        """Let a key work so long and no longer."""
+        self._connection.execute(QUERIES["expire"], {"id": key_id, "after": after})
 
     def revoke(self, key_id: UUID) -> bool:
         """Stop a key from working."""
         return self._connection.execute(QUERIES["revoke"], {"id": key_id}).fetchone() is not None
+
+
+def _entry(row: dict[str, Any]) -> KeyEntry:
+    return KeyEntry(
+        _record(row), row["ending"], row["created_at"], row["last_used_at"], row["expires_at"], row["revoked_at"]
+    )
 
 
 def _record(row: dict[str, Any]) -> KeyRecord:

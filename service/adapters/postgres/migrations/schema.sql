@@ -656,6 +656,7 @@ CREATE TABLE public.api_keys (
     last_used_at timestamp with time zone,
     revoked_at timestamp with time zone,
     origins text[] DEFAULT '{}'::text[] NOT NULL,
+    expires_at timestamp with time zone,
     CONSTRAINT api_keys_digest_check CHECK ((length(digest) = 32)),
     CONSTRAINT api_keys_ending_check CHECK ((length(ending) = 4)),
     CONSTRAINT api_keys_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100))),

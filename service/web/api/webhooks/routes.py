@@ -1,4 +1,4 @@
-"""The routes for webhook addresses, and the list of keys they may be tied to."""
+"""The routes for webhook addresses."""
 
 from __future__ import annotations
 
@@ -8,14 +8,13 @@ from uuid import UUID
 import marshmallow as ma
 from flask import Response
 
-from service.domain.access import Role
 from service.domain.outbox import Topic
 from service.web.access import caller
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, Choice, Text
 from service.web.replies import IDEMPOTENCY_PARAMETER, LOCATION_HEADER, PRIVATE, answer_once, json_reply, json_response
 from service.workflows.desk import Desk
-from service.workflows.ports import KeyEntry, Reply, Transaction
+from service.workflows.ports import Reply, Transaction
 from service.workflows.publish import add_endpoint, change_secret, find_endpoint, list_endpoints, remove_endpoint
 from service.workflows.sending_ports import Endpoint
 
@@ -70,27 +69,6 @@ class EndpointsSchema(AnswerSchema):
     """Every address, oldest first."""
 
     items = ma.fields.List(ma.fields.Nested(EndpointSchema()), required=True)
-
-
-class KeySchema(AnswerSchema):
-    """A key, without what it opens anything with."""
-
-    id = ma.fields.UUID(required=True)
-    role = Choice(Role, required=True)
-    name = ma.fields.String(required=True)
-    ending = ma.fields.String(required=True, metadata={"description": "Its last four characters."})
-    origins = ma.fields.List(
-        ma.fields.String(), required=True, metadata={"description": "The sites a widget key may be used on."}
-    )
-    created_at = ma.fields.DateTime(required=True)
-    last_used_at = ma.fields.DateTime(required=True, allow_none=True)
-    revoked_at = ma.fields.DateTime(required=True, allow_none=True)
-
-
-class KeysSchema(AnswerSchema):
-    """Every key, oldest first."""
-
-    items = ma.fields.List(ma.fields.Nested(KeySchema()), required=True)
 
 
 def webhooks_blueprint(desk: Desk) -> Blueprint:
@@ -166,21 +144,6 @@ def webhooks_blueprint(desk: Desk) -> Blueprint:
     return blueprint
 
 
-def keys_blueprint(desk: Desk) -> Blueprint:
-    """The list of keys."""
-    blueprint = Blueprint("keys", __name__, url_prefix="/v1/keys", description="Who may call.")
-
-    @blueprint.route("", methods=["GET"])
-    @blueprint.response(200, KeysSchema())
-    def list_keys() -> Response:
-        """Every key: whose, what it may do, and when it was last used."""
-        with desk.stores.transaction() as transaction:
-            entries = transaction.keys.all()
-        return json_response({"items": [_key_json(entry) for entry in entries]}, 200, **PRIVATE)
-
-    return blueprint
-
-
 def endpoint_json(endpoint: Endpoint) -> dict[str, Any]:
     """An address as JSON."""
     return {
@@ -193,14 +156,3 @@ def endpoint_json(endpoint: Endpoint) -> dict[str, Any]:
         "disabled_at": None if endpoint.disabled_at is None else endpoint.disabled_at.isoformat(),
         "disabled_why": endpoint.disabled_why,
     }
-
-
-def _key_json(entry: KeyEntry) -> dict[str, Any]:
-    moments = {name: getattr(entry, name) for name in ("created_at", "last_used_at", "revoked_at")}
-    return {
-        "id": str(entry.record.id),
-        "role": entry.record.role.value,
-        "name": entry.record.name,
-        "ending": entry.ending,
-        "origins": list(entry.record.origins),
-    } | {name: None if at is None else at.isoformat() for name, at in moments.items()}

@@ -1,0 +1,1 @@
+"""Who may call: keys made, listed, taken over from and stopped."""
