@@ -35,6 +35,7 @@ _UNSTATED = -2.0
 _WORST = -1e6
 _REACH = 4.0
 _UNLIKE_MM = 0.1
+_MOST_LIFTS = 200
 _LIFT_STEP_MM = 0.02
 
 
@@ -260,6 +261,9 @@ def _both_lifts(entries: Sequence[Entry], model: MeasuringModel) -> tuple[float,
     sds = [math.sqrt(found[Truth.LIFT].variance) for found in looks]
     if max(lifts) - min(lifts) > 6 * math.hypot(*sds) + _UNLIKE_MM:
         return None
-    reach = _REACH * max(sds)
     step = max(_LIFT_STEP_MM, 0.25 * min(sds))
+    reach = _REACH * max(sds)
+    if max(lifts) - min(lifts) + 2 * reach > _MOST_LIFTS * step:
+        # one lift is far coarser than the other, which alone says where both can be
+        lifts, reach = [lifts[int(np.argmin(sds))]], _REACH * min(sds)
     return min(lifts) - reach, max(lifts) + reach + _REACH * model.nose_wear_mean, step
