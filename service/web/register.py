@@ -9,6 +9,7 @@ from flask import Flask
 
 from service.domain.access import STAFF, Role
 from service.web.access import Audience, Rates, guard
+from service.web.api.bench.routes import bench_blueprint
 from service.web.api.cases.routes import cases_blueprint
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
 from service.web.api.guide.routes import guide_blueprint
@@ -79,6 +80,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (webhooks_blueprint(faces.desk), ADMIN_KEYS),
         (keys_blueprint(faces.desk), ADMIN_KEYS),
         (lift_tables_blueprint(faces.desk), STAFF_KEYS),
+        (bench_blueprint(faces.desk), STAFF_KEYS),
         (valve_timing_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_import_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from uuid import UUID
 
 from service.domain.access import STAFF
+from service.domain.bench import Conditions
 from service.domain.casework import CaseworkRules
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.mail_in import IN_HOUSE
 from service.lobe.sent_sheet import SentSheet
 from service.workflows.answering import Answering
+from service.workflows.bench_record import settle
 from service.workflows.identify import Addition, add_to_submission, hold_submission
 from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.ports import KeyRecord, Transaction
@@ -26,6 +29,7 @@ def keep_tables(
     submission_id: UUID | None,
     mail_in_id: UUID | None,
     rules: CaseworkRules,
+    conditions: Conditions | None = None,
 ) -> KeptSheet:
     """Keep tables, and answer their submission again. They must have been worked out before: a bad one is not kept.
 
@@ -42,7 +46,11 @@ def keep_tables(
             raise InvalidInput(faults=(Fault("/submission", "There is no such submission."),)) from None
         if len(transaction.lift_tables.of_submission(submission_id)) >= MOST_SHEETS:
             raise Conflict(f"This submission has {MOST_SHEETS} sheets of lift tables already.")
-    sheet_id = transaction.lift_tables.keep(key.id, key.name, sent, submission_id, mail_in_id)
+    bench = None
+    if conditions is not None:
+        model, today = answering.snapshot.current(transaction).model, datetime.now(UTC).date()
+        bench = settle(transaction, model, conditions, (), sent.unit, today, key.name).record
+    sheet_id = transaction.lift_tables.keep(key.id, key.name, sent, submission_id, mail_in_id, bench)
     transaction.trail.add(key.id, key.name, "lift_tables_kept", submission_id, lift_tables=str(sheet_id))
     if case is not None:
         add_to_submission(transaction, answering, key, case, Addition(), rules)

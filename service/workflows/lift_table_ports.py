@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 from uuid import UUID
 
 from service.lobe.sent_sheet import SentSheet
@@ -21,7 +21,10 @@ class Withdrawal:
 
 @dataclass(frozen=True)
 class KeptSheet:
-    """Lift tables as they were sent, and whose they are: of a submission, of a posted shaft, or of both."""
+    """Lift tables as they were sent, and whose they are: of a submission, of a posted shaft, or of both.
+
+    `bench` is the record of what they were taken with (`workflows.bench_record`), None where nobody said.
+    """
 
     id: UUID
     submission_id: UUID | None
@@ -30,12 +33,21 @@ class KeptSheet:
     at: datetime
     sent: SentSheet
     withdrawal: Withdrawal | None = None
+    bench: dict[str, Any] | None = None
 
 
 class LiftTableStore(Protocol):
     """Kept lift tables."""
 
-    def keep(self, key_id: UUID, by: str, sent: SentSheet, submission_id: UUID | None, mail_in_id: UUID | None) -> UUID:
+    def keep(
+        self,
+        key_id: UUID,
+        by: str,
+        sent: SentSheet,
+        submission_id: UUID | None,
+        mail_in_id: UUID | None,
+        bench: dict[str, Any] | None,
+    ) -> UUID:
         """Keep tables; returns their id."""
         ...
 

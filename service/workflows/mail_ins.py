@@ -12,6 +12,7 @@ from typing import Any
 from uuid import UUID
 
 from service.domain.access import STAFF
+from service.domain.bench import Conditions
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.mail_in import (
     IN_HOUSE,
@@ -24,10 +25,11 @@ from service.domain.mail_in import (
     after,
 )
 from service.domain.outbox import Topic
-from service.domain.readings import TOOLS_FOR, Contact, Instrument, Marking, Reading, Source, Submission
+from service.domain.readings import Contact, Instrument, Marking, Reading, Source, Submission
 from service.domain.reference import spoken
 from service.domain.units import LengthUnit
 from service.workflows.answering import Answering
+from service.workflows.bench_record import settle, taken_with
 from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
 from service.workflows.letters import ON_PAPER, Post, Stationery, issue
 from service.workflows.mail_in_ports import Announcement, Happened, MailIn, Picture, Standing
@@ -44,8 +46,9 @@ MOST_PHOTOS = 20
 class Told:
     """What is told of something that happened to a shaft. `at` None is now; `place` None is where it lies.
 
-    `taken_from` is where it lay, as far as whoever tells of it knows. Readings and what goes with them belong to
-    `measured`, `condition` to `received`, `post` to `reported`; consent says in `note` how it was given.
+    `taken_from` is where it lay, as far as whoever tells of it knows. Readings, what goes with them and the bench's
+    conditions belong to `measured`, `condition` to `received`, `post` to `reported`; consent says in `note` how it was
+    given.
     """
 
     kind: EventKind
@@ -62,6 +65,7 @@ class Told:
     markings: tuple[Marking, ...] = ()
     post: Post = ON_PAPER
     tracking: str | None = None
+    conditions: Conditions | None = None
 
 
 @dataclass(frozen=True)
@@ -157,7 +161,7 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
         raise NoConsent
     submission_id, details = mail_in.submission_id, {"tracking": told.tracking} if told.tracking else {}
     if told.kind is EventKind.MEASURED:
-        submission_id, details = _measured(transaction, bench, key, mail_in, told)
+        submission_id, details = _measured(transaction, bench, key, mail_in, told, at)
     number = len(mail_in.events) + 1
     who = told.by or key.name
     happened = Happened(number, told.kind, at, now, who, place, told.condition, told.note, details)
@@ -235,6 +239,8 @@ def shaft_lines(mail_in: MailIn) -> tuple[str, ...]:
             lines.append(f"It reached us on {_day(event.at)}{f' and looked: {looked}' if looked else ''}.")
     if measured:
         lines.append(f"We measured it on {_day(measured[-1].at)}.")
+        if any(each["overdue"] for each in measured[-1].details.get("bench", {}).get("instruments", ())):
+            lines.append("An instrument used for it was past the day its calibration was due.")
     return tuple(lines)
 
 
@@ -267,9 +273,13 @@ def _place(told: Told, mail_in: MailIn) -> str:
 
 
 def _measured(
-    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told
+    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told, at: datetime
 ) -> tuple[UUID, dict[str, Any]]:
-    readings = tuple(_taken_with(reading, told.instrument) for reading in told.readings)
+    readings, kept = tuple(taken_with(reading, told.instrument) for reading in told.readings), {}
+    if told.conditions is not None:
+        unit, model = told.unit or mail_in.unit, bench.answering.snapshot.current(transaction).model
+        settled = settle(transaction, model, told.conditions, readings, unit, at.date(), told.by or key.name)
+        readings, kept = settled.readings, {"bench": settled.record}
     if mail_in.submission_id is None:
         owner = transaction.keys.named(mail_in.key_id)
         if owner is None:
@@ -286,18 +296,11 @@ def _measured(
         if transaction.lift_tables.give(mail_in.id, opened.id):
             case = hold_submission(transaction, key, opened.id)
             opened = add_to_submission(transaction, bench.answering, key, case, Addition())
-        return opened.id, {"round": opened.latest.number}
+        return opened.id, {"round": opened.latest.number} | kept
     case = hold_submission(transaction, key, mail_in.submission_id)
     addition = Addition(readings, told.unit, told.gear_teeth, told.markings)
     answered = add_to_submission(transaction, bench.answering, key, case, addition)
-    return answered.id, {"round": answered.latest.number}
-
-
-def _taken_with(reading: Reading, instrument: Instrument | None) -> Reading:
-    """The reading with the tool of all, where it names none and can be taken with that."""
-    if reading.instrument is not None or instrument is None or instrument not in TOOLS_FOR[reading.feature]:
-        return reading
-    return replace(reading, instrument=instrument)
+    return answered.id, {"round": answered.latest.number} | kept
 
 
 def _publish(transaction: Transaction, mail_in: MailIn, happened: Happened) -> None:

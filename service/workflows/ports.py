@@ -13,6 +13,7 @@ from service.domain.casework import ClosedWhy
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
+from service.workflows.bench_ports import InstrumentStore
 from service.workflows.case_ports import CaseStore
 from service.workflows.catalogue_ports import CatalogueStore
 from service.workflows.lift_table_ports import LiftTableStore
@@ -274,6 +275,11 @@ class Transaction(Learning, Protocol):
     @property
     def lift_tables(self) -> LiftTableStore:
         """Lift tables that were kept."""
+        ...
+
+    @property
+    def instruments(self) -> InstrumentStore:
+        """The bench's measuring instruments."""
         ...
 
     @property

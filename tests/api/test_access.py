@@ -39,6 +39,7 @@ AUDIENCES = {
     "webhooks": {Role.ADMIN},
     "keys": {Role.ADMIN},
     "lift_tables": {Role.DESK, Role.BENCH, Role.ADMIN},
+    "bench": {Role.DESK, Role.BENCH, Role.ADMIN},
     "valve_timing": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_import": {Role.ADMIN},

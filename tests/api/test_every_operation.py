@@ -28,6 +28,7 @@ from service.domain.access import Role
 from service.domain.catalogue import Catalogue
 from service.domain.outbox import Topic
 from service.settings import Settings
+from service.web.api.bench.schemas import INSTRUMENT_EXAMPLE
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from service.web.api.valve_timing.schemas import TIMING_EXAMPLES
 from service.workflows.import_catalogue import import_catalogue
@@ -72,6 +73,12 @@ CONFIG = SchemathesisConfig.from_dict(
             {
                 # 422: no schema can say that rows of numbers make a lobe, or which figure has which sign.
                 "include-path-regex": "^/v1/(lift-tables|valve-timing)",
+                "include-method": "POST",
+                "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
+            {
+                # 422: no schema can say which of two days comes first, or which scale goes with which instrument.
+                "include-path-regex": "^/v1/bench/instruments",
                 "include-method": "POST",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
             },
@@ -229,6 +236,9 @@ class Subject:
         if "lift_tables_id" in case.path_parameters:
             sheet = LIFT_TABLE_EXAMPLES["a_bench"]["value"] | {"submission": self.caller.submit(SCANT)["id"]}
             return {"lift_tables_id": self.caller.post("/v1/lift-tables", sheet).get_json()["kept"]["id"]}
+        if "instrument_id" in case.path_parameters:
+            new = INSTRUMENT_EXAMPLE | {"name": f"M-{next(self.serial)}"}
+            return {"instrument_id": self.caller.post("/v1/bench/instruments", new).get_json()["id"]}
         if "letter_id" in case.path_parameters:
             submission_id = self.caller.submit(SCANT)["id"]
             return {"letter_id": self.caller.post(f"/v1/submissions/{submission_id}/letters", {}).get_json()["id"]}

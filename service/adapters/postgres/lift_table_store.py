@@ -37,7 +37,15 @@ class LiftTableStore:
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
 
-    def keep(self, key_id: UUID, by: str, sent: SentSheet, submission_id: UUID | None, mail_in_id: UUID | None) -> UUID:
+    def keep(
+        self,
+        key_id: UUID,
+        by: str,
+        sent: SentSheet,
+        submission_id: UUID | None,
+        mail_in_id: UUID | None,
+        bench: dict[str, Any] | None,
+    ) -> UUID:
         """Keep tables; what a client can see of their shaft has changed."""
         sheet_id = UUID(int=uuid7().int)
         values = {
@@ -48,6 +56,7 @@ class LiftTableStore:
             "kept_by": by,
             "sent": Jsonb(_CONVERTER.unstructure(sent)),
             "stored_form": SHEET_FORM,
+            "bench": None if bench is None else Jsonb(bench),
         }
         self._connection.execute(QUERIES["keep"], values)
         if mail_in_id is not None:
@@ -91,6 +100,5 @@ def _sheet_of(row: dict[str, Any]) -> KeptSheet:
     if row["withdrawn_at"] is not None:
         withdrawal = Withdrawal(row["withdrawn_by"], row["withdrawn_at"], row["withdrawn_reason"])
     sent = _CONVERTER.structure(row["sent"], SentSheet)
-    return KeptSheet(
-        row["id"], row["submission_id"], row["mail_in_id"], row["kept_by"], row["kept_at"], sent, withdrawal
-    )
+    whose = (row["id"], row["submission_id"], row["mail_in_id"], row["kept_by"], row["kept_at"])
+    return KeptSheet(*whose, sent, withdrawal, row["bench"])

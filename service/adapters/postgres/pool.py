@@ -23,6 +23,7 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.endpoint_store import EndpointStore
 from service.adapters.postgres.engine_store import EngineVersionStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
+from service.adapters.postgres.instrument_store import InstrumentStore
 from service.adapters.postgres.key_store import KeyStore
 from service.adapters.postgres.letter_store import LetterStore
 from service.adapters.postgres.lift_table_store import LiftTableStore
@@ -111,6 +112,7 @@ class PostgresTransaction:
     letters = _store(LetterStore)
     mail_ins = _store(MailInStore)
     lift_tables = _store(LiftTableStore)
+    instruments = _store(InstrumentStore)
 
     def __init__(self, connection: Connection, reply_seconds: float, seal: Seal = OPEN) -> None:
         self.connection = connection

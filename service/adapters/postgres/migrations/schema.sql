@@ -107,6 +107,13 @@ BEGIN
 END;
 $$;
 
+CREATE FUNCTION public.calibrations_are_only_added_to() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    RAISE EXCEPTION 'a calibration is never changed' USING ERRCODE = 'integrity_constraint_violation';
+END $$;
+
 CREATE FUNCTION public.catalogue_revision_guard() RETURNS trigger
     LANGUAGE plpgsql
     SET enable_nestloop TO 'off'
@@ -197,7 +204,8 @@ CREATE FUNCTION public.lift_tables_stay_as_sent() RETURNS trigger
     LANGUAGE plpgsql
     AS $$
 BEGIN
-    IF NEW.sent IS DISTINCT FROM OLD.sent OR NEW.stored_form IS DISTINCT FROM OLD.stored_form THEN
+    IF NEW.sent IS DISTINCT FROM OLD.sent OR NEW.stored_form IS DISTINCT FROM OLD.stored_form
+        OR NEW.bench IS DISTINCT FROM OLD.bench THEN
         RAISE EXCEPTION 'lift tables are kept as they were sent' USING ERRCODE = 'integrity_constraint_violation';
     END IF;
     RETURN NEW;
@@ -685,6 +693,32 @@ ALTER TABLE public.audit_trail ALTER COLUMN id ADD GENERATED ALWAYS AS IDENTITY 
     CACHE 1
 );
 
+CREATE TABLE public.bench_instruments (
+    id uuid NOT NULL,
+    name text NOT NULL,
+    serial text,
+    kind text NOT NULL,
+    resolution numeric NOT NULL,
+    scale text NOT NULL,
+    key_id uuid NOT NULL,
+    added_by text NOT NULL,
+    added_at timestamp with time zone DEFAULT now() NOT NULL,
+    retired_at timestamp with time zone,
+    retired_key uuid,
+    retired_by text,
+    retired_reason text,
+    CONSTRAINT bench_instruments_added_by_check CHECK ((added_by <> ''::text)),
+    CONSTRAINT bench_instruments_check CHECK (((scale = 'deg'::text) = (kind = ANY (ARRAY['degree_wheel'::text, 'protractor'::text])))),
+    CONSTRAINT bench_instruments_check1 CHECK ((num_nonnulls(retired_at, retired_key, retired_by, retired_reason) = ANY (ARRAY[0, 4]))),
+    CONSTRAINT bench_instruments_kind_check CHECK ((kind = ANY (ARRAY['digital_caliper'::text, 'dial_caliper'::text, 'vernier_caliper'::text, 'outside_micrometer'::text, 'dial_indicator'::text, 'degree_wheel'::text, 'protractor'::text, 'bench'::text]))),
+    CONSTRAINT bench_instruments_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100))),
+    CONSTRAINT bench_instruments_resolution_check CHECK ((resolution > (0)::numeric)),
+    CONSTRAINT bench_instruments_retired_by_check CHECK ((retired_by <> ''::text)),
+    CONSTRAINT bench_instruments_retired_reason_check CHECK ((retired_reason <> ''::text)),
+    CONSTRAINT bench_instruments_scale_check CHECK ((scale = ANY (ARRAY['in'::text, 'mm'::text, 'deg'::text]))),
+    CONSTRAINT bench_instruments_serial_check CHECK (((length(serial) >= 1) AND (length(serial) <= 100)))
+);
+
 CREATE TABLE public.case_notes (
     id uuid NOT NULL,
     submission_id uuid NOT NULL,
@@ -896,6 +930,22 @@ CREATE TABLE public.idempotent_replies (
     CONSTRAINT idempotent_replies_status_check CHECK (((status >= 200) AND (status <= 299)))
 );
 
+CREATE TABLE public.instrument_calibrations (
+    id uuid NOT NULL,
+    instrument_id uuid NOT NULL,
+    calibrated_on date NOT NULL,
+    due_on date NOT NULL,
+    calibrated_by text NOT NULL,
+    certificate text,
+    key_id uuid NOT NULL,
+    recorded_by text NOT NULL,
+    recorded_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT instrument_calibrations_calibrated_by_check CHECK ((calibrated_by <> ''::text)),
+    CONSTRAINT instrument_calibrations_certificate_check CHECK ((certificate <> ''::text)),
+    CONSTRAINT instrument_calibrations_check CHECK ((due_on > calibrated_on)),
+    CONSTRAINT instrument_calibrations_recorded_by_check CHECK ((recorded_by <> ''::text))
+);
+
 CREATE TABLE public.letters (
     id uuid NOT NULL,
     submission_id uuid NOT NULL,
@@ -927,6 +977,8 @@ CREATE TABLE public.lift_tables (
     withdrawn_key uuid,
     withdrawn_by text,
     withdrawn_reason text,
+    bench jsonb,
+    CONSTRAINT lift_tables_bench_check CHECK ((jsonb_typeof(bench) = 'object'::text)),
     CONSTRAINT lift_tables_check CHECK ((num_nonnulls(submission_id, mail_in_id) >= 1)),
     CONSTRAINT lift_tables_check1 CHECK ((num_nonnulls(withdrawn_at, withdrawn_key, withdrawn_by, withdrawn_reason) = ANY (ARRAY[0, 4]))),
     CONSTRAINT lift_tables_kept_by_check CHECK ((kept_by <> ''::text)),
@@ -1263,6 +1315,9 @@ ALTER TABLE ONLY public.api_keys
 ALTER TABLE ONLY public.audit_trail
     ADD CONSTRAINT audit_trail_pkey PRIMARY KEY (id);
 
+ALTER TABLE ONLY public.bench_instruments
+    ADD CONSTRAINT bench_instruments_pkey PRIMARY KEY (id);
+
 ALTER TABLE ONLY public.case_notes
     ADD CONSTRAINT case_notes_pkey PRIMARY KEY (id);
 
@@ -1310,6 +1365,9 @@ ALTER TABLE ONLY public.engine_versions
 
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_pkey PRIMARY KEY (key_id, client_key);
+
+ALTER TABLE ONLY public.instrument_calibrations
+    ADD CONSTRAINT instrument_calibrations_pkey PRIMARY KEY (id);
 
 ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_pkey PRIMARY KEY (id);
@@ -1370,6 +1428,8 @@ ALTER TABLE ONLY public.webhook_endpoints
 
 CREATE INDEX audit_trail_by_submission ON public.audit_trail USING btree (submission_id, id) WHERE (submission_id IS NOT NULL);
 
+CREATE UNIQUE INDEX bench_instruments_in_use ON public.bench_instruments USING btree (name) WHERE (retired_at IS NULL);
+
 CREATE INDEX case_notes_by_submission ON public.case_notes USING btree (submission_id, id);
 
 CREATE INDEX catalogue_part_by_beginning ON public.catalogue_part USING btree (revision, upper(part_number) COLLATE "C");
@@ -1391,6 +1451,8 @@ CREATE INDEX idempotent_replies_by_age ON public.idempotent_replies USING btree 
 CREATE INDEX idx_procrastinate_jobs_worker_not_null ON public.procrastinate_jobs USING btree (worker_id) WHERE ((worker_id IS NOT NULL) AND (status = 'doing'::public.procrastinate_job_status));
 
 CREATE INDEX idx_procrastinate_workers_last_heartbeat ON public.procrastinate_workers USING btree (last_heartbeat);
+
+CREATE INDEX instrument_calibrations_latest ON public.instrument_calibrations USING btree (instrument_id, calibrated_on DESC, id DESC);
 
 CREATE INDEX letters_by_mail_in ON public.letters USING btree (mail_in_id) WHERE (mail_in_id IS NOT NULL);
 
@@ -1472,6 +1534,8 @@ CREATE TRIGGER audit_trail_no_emptying BEFORE TRUNCATE ON public.audit_trail FOR
 
 CREATE TRIGGER audit_trail_no_rewriting BEFORE DELETE OR UPDATE ON public.audit_trail FOR EACH ROW EXECUTE FUNCTION public.audit_trail_is_only_added_to();
 
+CREATE TRIGGER calibrations_are_only_added_to BEFORE DELETE OR UPDATE ON public.instrument_calibrations FOR EACH ROW EXECUTE FUNCTION public.calibrations_are_only_added_to();
+
 CREATE TRIGGER catalogue_core_comes_while_loading AFTER INSERT ON public.catalogue_core REFERENCING NEW TABLE AS added FOR EACH STATEMENT EXECUTE FUNCTION public.catalogue_rows_come_while_loading();
 
 CREATE TRIGGER catalogue_core_stays BEFORE DELETE OR UPDATE ON public.catalogue_core FOR EACH ROW EXECUTE FUNCTION public.catalogue_rows_stay();
@@ -1519,6 +1583,12 @@ CREATE TRIGGER procrastinate_trigger_scheduled_events_v1 AFTER INSERT OR UPDATE 
 CREATE TRIGGER procrastinate_trigger_status_events_insert_v1 AFTER INSERT ON public.procrastinate_jobs FOR EACH ROW WHEN ((new.status = 'todo'::public.procrastinate_job_status)) EXECUTE FUNCTION public.procrastinate_trigger_function_status_events_insert_v1();
 
 CREATE TRIGGER procrastinate_trigger_status_events_update_v1 AFTER UPDATE OF status ON public.procrastinate_jobs FOR EACH ROW EXECUTE FUNCTION public.procrastinate_trigger_function_status_events_update_v1();
+
+ALTER TABLE ONLY public.bench_instruments
+    ADD CONSTRAINT bench_instruments_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);
+
+ALTER TABLE ONLY public.bench_instruments
+    ADD CONSTRAINT bench_instruments_retired_key_fkey FOREIGN KEY (retired_key) REFERENCES public.api_keys(id);
 
 ALTER TABLE ONLY public.case_notes
     ADD CONSTRAINT case_notes_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
@@ -1570,6 +1640,12 @@ ALTER TABLE ONLY public.engine_versions
 
 ALTER TABLE ONLY public.idempotent_replies
     ADD CONSTRAINT idempotent_replies_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.instrument_calibrations
+    ADD CONSTRAINT instrument_calibrations_instrument_id_fkey FOREIGN KEY (instrument_id) REFERENCES public.bench_instruments(id);
+
+ALTER TABLE ONLY public.instrument_calibrations
+    ADD CONSTRAINT instrument_calibrations_key_id_fkey FOREIGN KEY (key_id) REFERENCES public.api_keys(id);
 
 ALTER TABLE ONLY public.letters
     ADD CONSTRAINT letters_issued_key_fkey FOREIGN KEY (issued_key) REFERENCES public.api_keys(id);

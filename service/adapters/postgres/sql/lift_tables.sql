@@ -1,7 +1,8 @@
 -- name: keep
 -- Lift tables as they were sent.
-INSERT INTO lift_tables (id, submission_id, mail_in_id, key_id, kept_by, sent, stored_form)
-VALUES (%(id)s, %(submission_id)s, %(mail_in_id)s, %(key_id)s, %(kept_by)s, %(sent)s, %(stored_form)s)
+INSERT INTO lift_tables (id, submission_id, mail_in_id, key_id, kept_by, sent, stored_form, bench)
+VALUES (%(id)s, %(submission_id)s, %(mail_in_id)s, %(key_id)s, %(kept_by)s, %(sent)s, %(stored_form)s,
+        %(bench)s)
 
 -- name: touch_shaft
 -- Counts a change of a posted shaft that a client can see and that is no event.
@@ -9,17 +10,20 @@ UPDATE mail_ins SET row_revision = row_revision + 1 WHERE id = %(mail_in_id)s
 
 -- name: find
 -- Kept lift tables.
-SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason
+SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,
+    bench
 FROM lift_tables WHERE id = %(id)s
 
 -- name: of_submission
 -- The lift tables of a submission, first to last.
-SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason
+SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,
+    bench
 FROM lift_tables WHERE submission_id = %(submission_id)s ORDER BY id
 
 -- name: of_mail_in
 -- The lift tables of a posted shaft, first to last.
-SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason
+SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,
+    bench
 FROM lift_tables WHERE mail_in_id = %(mail_in_id)s ORDER BY id
 
 -- name: give

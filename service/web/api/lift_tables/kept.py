@@ -9,6 +9,7 @@ import marshmallow as ma
 from service.domain.catalogue import FollowerKind
 from service.domain.readings import LobeKind
 from service.lobe.sent_sheet import SentSheet
+from service.web.api.bench.schemas import BenchRecordSchema
 from service.web.fields import AnswerSchema, Choice
 from service.workflows.lift_table_ports import KeptSheet
 
@@ -31,6 +32,7 @@ def kept_json(kept: KeptSheet) -> Json:
         "withdrawn": None
         if withdrawal is None
         else {"by": withdrawal.by, "at": withdrawal.at.isoformat(), "reason": withdrawal.reason},
+        "bench": kept.bench,
     }
 
 
@@ -87,4 +89,10 @@ class KeptTablesSchema(AnswerSchema):
     worked_out = ma.fields.String(required=True, metadata={"description": "Where they are worked out anew."})
     withdrawn = ma.fields.Nested(
         WithdrawnSchema(), required=True, allow_none=True, metadata={"description": "Null while they count."}
+    )
+    bench = ma.fields.Nested(
+        BenchRecordSchema(),
+        required=True,
+        allow_none=True,
+        metadata={"description": "What they were taken with; null where nobody said."},
     )

@@ -55,9 +55,8 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
             found = work_out(transaction, desk.answering, sent.sent)
             if not sent.attached:
                 return json_reply(worked_out_json(found, sent.sent.unit))
-            kept = keep_tables(
-                transaction, desk.answering, caller(), sent.sent, sent.submission, sent.mail_in, desk.rules
-            )
+            whose = (sent.submission, sent.mail_in)
+            kept = keep_tables(transaction, desk.answering, caller(), sent.sent, *whose, desk.rules, sent.conditions)
             return json_reply(_kept(found, kept), 201, Location=f"{PREFIX}/{kept.id}", **PRIVATE)
 
         return answer_once(desk.stores, work)

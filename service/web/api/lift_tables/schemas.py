@@ -10,12 +10,14 @@ from uuid import UUID
 
 import marshmallow as ma
 
+from service.domain.bench import Conditions
 from service.domain.catalogue import FollowerKind
 from service.domain.readings import Condition, Degrees, LobeKind
 from service.domain.units import LengthUnit
 from service.lobe.lift_table import MOST_ROWS, BadTable
 from service.lobe.pasted import read_pasted
 from service.lobe.sent_sheet import SentLobe, SentSheet
+from service.web.api.bench.schemas import BenchConditionsSchema
 from service.web.api.submissions.reading_schemas import MOST_CYLINDERS
 from service.web.fields import NO_NUL, Amount, Choice, PlainAmount, Text, Variant, Whole
 
@@ -28,11 +30,12 @@ def _described(text: str) -> dict[str, str]:
 
 @dataclass(frozen=True)
 class LiftTableRequest:
-    """Lift tables, and the submission and the shaft they are to be kept with, if any."""
+    """Lift tables, and the submission and the shaft they are to be kept with, if any, with the bench's record."""
 
     sent: SentSheet
     submission: UUID | None = None
     mail_in: UUID | None = None
+    conditions: Conditions | None = None
 
     @property
     def attached(self) -> bool:
@@ -177,11 +180,17 @@ class AttachableSchema(LiftTableSchema):
     mail_in = ma.fields.UUID(
         load_default=None, allow_none=True, metadata=_described("Keep them with this shaft, and with its submission.")
     )
+    bench = ma.fields.Nested(
+        BenchConditionsSchema(),
+        metadata=_described("Of tables that are kept: with which instruments, how warm, zeros checked."),
+    )
 
     @ma.post_load
     def make(self, data: dict[str, Any], **_: Any) -> LiftTableRequest:
         """The request."""
-        return LiftTableRequest(_sent(data), data["submission"], data["mail_in"])
+        if "bench" in data and data["submission"] is None and data["mail_in"] is None:
+            raise ma.ValidationError("Belongs to tables that are kept, with a submission or a shaft.", "bench")
+        return LiftTableRequest(_sent(data), data["submission"], data["mail_in"], data.get("bench"))
 
 
 class WithdrawalSchema(ma.Schema):

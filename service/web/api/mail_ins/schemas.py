@@ -10,6 +10,7 @@ from service.domain.mail_in import ArrivedCondition, EventKind, MailInState
 from service.domain.readings import MOST_READINGS, Instrument
 from service.domain.reference import read_reference
 from service.domain.units import LengthUnit
+from service.web.api.bench.schemas import BenchConditionsSchema
 from service.web.api.letters.schemas import IssueSchema
 from service.web.api.submissions.reading_schemas import reading_field
 from service.web.api.submissions.schemas import ContactSchema, CountsSchema, MarkingSchema
@@ -99,7 +100,7 @@ class AnnouncementSchema(ma.Schema):
 MAY_HOLD: dict[EventKind, frozenset[str]] = {
     EventKind.RECEIVED: frozenset({"condition"}),
     EventKind.MOVED: frozenset(),
-    EventKind.MEASURED: frozenset({"unit", "instrument", "readings", "counts", "markings"}),
+    EventKind.MEASURED: frozenset({"unit", "instrument", "readings", "counts", "markings", "bench"}),
     EventKind.REPORTED: frozenset({"letter"}),
     EventKind.CONSENTED: frozenset(),
     EventKind.RETURNED: frozenset({"tracking"}),
@@ -149,6 +150,10 @@ class EventSchema(ma.Schema):
         validate=ma.validate.Length(max=20),
         metadata={"description": "`measured`: kept for the desk, never evidence."},
     )
+    bench = ma.fields.Nested(
+        BenchConditionsSchema(),
+        metadata={"description": "`measured`: with which instruments, how warm, zeros checked."},
+    )
     letter = ma.fields.Nested(
         IssueSchema(), metadata={"description": "`reported`: how the letter travels; left out, it is only kept."}
     )
@@ -179,6 +184,8 @@ class EventSchema(ma.Schema):
         data |= {name: tuple(data[name]) for name in ("condition", "readings", "markings") if name in data}
         if "letter" in data:
             data["post"] = data.pop("letter")
+        if "bench" in data:
+            data["conditions"] = data.pop("bench")
         return Told(gear_teeth=counts.get("gear_teeth"), **data)
 
 

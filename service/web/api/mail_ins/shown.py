@@ -29,7 +29,8 @@ class HappenedSchema(AnswerSchema):
     condition = ma.fields.List(Choice(ArrivedCondition))
     note = ma.fields.String(allow_none=True)
     details = ma.fields.Dict(
-        keys=ma.fields.String(), metadata={"description": "`round`, `letter` or `tracking`, by kind."}
+        keys=ma.fields.String(),
+        metadata={"description": "`round`, `letter` or `tracking`, by kind; `bench`: what it was measured with."},
     )
 
 

@@ -1,0 +1,59 @@
+"""What is said of a bench's measuring: calibrations that had run out, zeros that moved, warmth."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+from service.domain.bench import MeasuringInstrument, ThermalCorrection
+
+
+def _named(instrument: MeasuringInstrument) -> str:
+    kind = instrument.kind.value.replace("_", " ")
+    serial = f", serial {instrument.serial}" if instrument.serial else ""
+    return f"{instrument.name} ({kind}{serial})"
+
+
+def overdue(instrument: MeasuringInstrument, on: date) -> str:
+    """Of an instrument that was overdue on the day it was used."""
+    if instrument.calibration is None:
+        return f"{_named(instrument)} has no calibration on record. What was read with it says so; it still counts."
+    days = (on - instrument.calibration.due_on).days
+    return (
+        f"The calibration of {_named(instrument)} ran out on {instrument.calibration.due_on.isoformat()}, "
+        f"{days} {'day' if days == 1 else 'days'} before. What was read with it says so; it still counts."
+    )
+
+
+def drift(instrument: MeasuringInstrument, moved: Decimal, allowed: str, unit: str, *, drifted: bool) -> str:
+    """Of a zero that was checked before and after."""
+    size = f"{moved:+f}" if moved else "0"
+    if drifted:
+        return (
+            f"The zero of {_named(instrument)} drifted by {size} {unit}, more than the {allowed} that two checks of a "
+            "steady one may differ by: measure again."
+        )
+    return (
+        f"The zero of {_named(instrument)} drifted by {size} {unit}; up to {allowed} is within what checks differ by."
+    )
+
+
+def zero_not_weighed(instrument: MeasuringInstrument) -> str:
+    """Of zero checks that are kept and do not count: the readings do not say which of two they were taken with."""
+    return (
+        f"Another instrument of its kind was used beside {_named(instrument)}, so its zero checks are kept here "
+        "and do not count in the answer."
+    )
+
+
+def warmth(scale_c: Decimal, shaft_c: Decimal, correction: ThermalCorrection, corrected: int, *, lengths: bool) -> str:
+    """Of the temperatures, and whether they matter."""
+    where = f"Bench at {scale_c:f} °C, shaft at {shaft_c:f} °C"
+    share = f"{correction.per_mm * 1e6:+.1f} µm per metre"
+    if corrected:
+        count = "1 reading was" if corrected == 1 else f"{corrected} readings were"
+        return f"{where}: {count} corrected to 20 °C ({share}); as read they are in this record."
+    if not lengths:
+        on_a_lift = f"{correction.per_mm * 1e4:+.2f} µm on a lift of 10 mm"
+        return f"{where}: the correction to 20 °C ({share}, so {on_a_lift}) was not made."
+    return f"{where}: the correction to 20 °C ({share}) is less than half a step of the instrument and does not matter."

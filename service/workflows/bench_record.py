@@ -1,0 +1,214 @@
+"""What a bench says of its measuring, settled: instruments looked up, zeros weighed, readings brought to 20 °C.
+
+An instrument whose calibration had run out is said, never refused. What comes of it is a record, kept with what was
+measured and never changed: the instruments as they stood that day, and every sentence that was said of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from service.documents import bench_words as words
+from service.domain.bench import (
+    ANGULAR,
+    Conditions,
+    MeasuringInstrument,
+    ThermalCorrection,
+    Used,
+    to_reference,
+)
+from service.domain.errors import Fault, InvalidInput
+from service.domain.readings import TOOLS_FOR, Feature, Instrument, Reading, Written
+from service.domain.units import LengthUnit
+from service.identification.measuring import MeasuringModel
+from service.identification.zero_drift import drift_allowed
+from service.workflows.ports import Transaction
+
+Json = dict[str, Any]
+
+_CORRECTED = frozenset(
+    {
+        Feature.JOURNAL_DIAMETER,
+        Feature.LOBE_HEIGHT,
+        Feature.BASE_CIRCLE,
+        Feature.FLANK_WIDTH,
+        Feature.LOBE_LIFT,
+        Feature.OVERALL_LENGTH,
+    }
+)
+"""What is a length of the shaft and of nothing else."""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The readings as they go into the submission, zero checks among them, and the record."""
+
+    readings: tuple[Reading, ...]
+    record: Json
+
+
+@dataclass(frozen=True)
+class _InUse:
+    used: Used
+    instrument: MeasuringInstrument
+
+
+def settle(
+    transaction: Transaction,
+    model: MeasuringModel,
+    conditions: Conditions,
+    readings: tuple[Reading, ...],
+    unit: LengthUnit,
+    on: date,
+    by: str,
+) -> Settled:
+    """Settle what was measured on a day. `readings` may be empty (lift tables); each names its instrument's kind.
+
+    Raises `InvalidInput` for an instrument there is not, or that is out of use.
+    """
+    in_use = _looked_up(transaction, conditions.used)
+    said: list[str] = [words.overdue(each.instrument, on) for each in in_use if each.instrument.overdue(on)]
+    shown = [_shown(each, unit, model, on, said) for each in in_use]
+    corrected = readings
+    corrections: list[Json] = []
+    if conditions.temperature_c is not None:
+        corrected, corrections = _at_reference(conditions, in_use, readings, unit, model, said)
+    zeros = _zero_readings(in_use, said)
+    record: Json = {
+        "measured_by": conditions.measured_by or by,
+        "temperature_c": _text(conditions.temperature_c),
+        "shaft_temperature_c": _text(_shaft_c(conditions)),
+        "metal": conditions.metal.value,
+        "instruments": shown,
+        "corrections": corrections,
+        "messages": said,
+    }
+    return Settled((*corrected, *zeros), record)
+
+
+def taken_with(reading: Reading, instrument: Instrument | None) -> Reading:
+    """The reading with the tool of all, where it names none and can be taken with that."""
+    if reading.instrument is not None or instrument is None or instrument not in TOOLS_FOR[reading.feature]:
+        return reading
+    return replace(reading, instrument=instrument)
+
+
+def _looked_up(transaction: Transaction, used: Sequence[Used]) -> tuple[_InUse, ...]:
+    found: list[_InUse] = []
+    faults: list[Fault] = []
+    for i, each in enumerate(used):
+        pointer = f"/bench/instruments/{i}/instrument"
+        instrument = transaction.instruments.find(each.instrument_id)
+        if instrument is None:
+            faults.append(Fault(pointer, "There is no such instrument."))
+        elif instrument.retired:
+            faults.append(Fault(pointer, f"{instrument.name} is out of use."))
+        elif each.instrument_id in [other.instrument.id for other in found]:
+            faults.append(Fault(pointer, f"{instrument.name} is named twice."))
+        else:
+            found.append(_InUse(each, instrument))
+    if faults:
+        raise InvalidInput(faults=tuple(faults))
+    return tuple(found)
+
+
+def _shown(each: _InUse, unit: LengthUnit, model: MeasuringModel, on: date, said: list[str]) -> Json:
+    instrument, used = each.instrument, each.used
+    calibration, drift = instrument.calibration, used.drift
+    allowed = None
+    if drift is not None:
+        step = float(instrument.resolution) if instrument.resolution_mm is None else instrument.resolution_mm
+        limit = drift_allowed(instrument.kind, step, model)
+        angular = instrument.kind in ANGULAR
+        allowed = f"{limit:.1f}" if angular else unit.show(limit)
+        drifted = abs(float(drift) if angular else unit.to_mm(drift)) > limit
+        said.append(words.drift(instrument, drift, allowed, "degrees" if angular else unit.value, drifted=drifted))
+    return {
+        "id": str(instrument.id),
+        "name": instrument.name,
+        "serial": instrument.serial,
+        "kind": instrument.kind.value,
+        "calibrated_on": None if calibration is None else calibration.calibrated_on.isoformat(),
+        "due_on": None if calibration is None else calibration.due_on.isoformat(),
+        "overdue": instrument.overdue(on),
+        "zero_before": None if used.zero_before is None else str(used.zero_before),
+        "zero_after": None if used.zero_after is None else str(used.zero_after),
+        "reference": _text(used.reference),
+        "drift": _text(drift),
+        "drift_allowed": allowed,
+    }
+
+
+def _zero_readings(in_use: Sequence[_InUse], said: list[str]) -> tuple[Reading, ...]:
+    """Zero checks as readings: the engine takes the tool's zero out of what it read. One instrument of a kind alone."""
+    found = []
+    for each in in_use:
+        kind = each.instrument.kind
+        values = tuple(zero for zero in (each.used.zero_before, each.used.zero_after) if zero is not None)
+        if not values or kind not in TOOLS_FOR[Feature.ZERO_CHECK]:
+            continue
+        if sum(other.instrument.kind is kind for other in in_use) > 1:
+            said.append(words.zero_not_weighed(each.instrument))
+            continue
+        found.append(Reading(Feature.ZERO_CHECK, values, kind, reference=each.used.reference))
+    return tuple(found)
+
+
+def _at_reference(
+    conditions: Conditions,
+    in_use: Sequence[_InUse],
+    readings: tuple[Reading, ...],
+    unit: LengthUnit,
+    model: MeasuringModel,
+    said: list[str],
+) -> tuple[tuple[Reading, ...], list[Json]]:
+    scale_c, shaft_c = conditions.temperature_c, _shaft_c(conditions)
+    if scale_c is None or shaft_c is None:
+        raise RuntimeError("there is no correction without a temperature")
+    correction = to_reference(float(scale_c), float(shaft_c), conditions.metal)
+    corrected, rows = [], []
+    for i, reading in enumerate(readings):
+        length_mm = unit.to_mm(reading.mean)
+        step_mm = _step_mm(reading.instrument or TOOLS_FOR[reading.feature][0], in_use, unit, model)
+        if reading.feature in _CORRECTED and correction.matters(length_mm, step_mm):
+            at_reference = replace(reading, values=tuple(_corrected(w, correction, unit) for w in reading.values))
+            corrected.append(at_reference)
+            rows.append(
+                {
+                    "reading": f"/readings/{i}",
+                    "as_read": [str(each) for each in reading.values],
+                    "at_20_c": [str(each) for each in at_reference.values],
+                    "standard_uncertainty": f"{unit.from_mm(correction.sd_per_mm * length_mm):.6f}",
+                }
+            )
+        else:
+            corrected.append(reading)
+    said.append(words.warmth(scale_c, shaft_c, correction, len(rows), lengths=bool(readings)))
+    return tuple(corrected), rows
+
+
+def _corrected(written: Written, correction: ThermalCorrection, unit: LengthUnit) -> Written:
+    """A value at 20 °C, with one more digit than it was written with: the correction is known better than a step."""
+    decimals = (unit.decimals if written.decimals is None else written.decimals) + 1
+    value = written.value * (1 + Decimal(correction.per_mm))
+    return Written(round(value, decimals), decimals)
+
+
+def _step_mm(kind: Instrument, in_use: Sequence[_InUse], unit: LengthUnit, model: MeasuringModel) -> float:
+    """The resolution of the one instrument of a kind that was named; else the finest step of its kind."""
+    named = [each.instrument.resolution_mm for each in in_use if each.instrument.kind is kind]
+    if len(named) == 1 and named[0] is not None:
+        return named[0]
+    return model.tools[kind].step(unit)
+
+
+def _shaft_c(conditions: Conditions) -> Decimal | None:
+    return conditions.temperature_c if conditions.shaft_temperature_c is None else conditions.shaft_temperature_c
+
+
+def _text(value: Decimal | None) -> str | None:
+    return None if value is None else format(value, "f")
