@@ -26,8 +26,8 @@ from service.identification.posterior import Posterior
 from service.identification.table import Floats, Ints
 
 EXACT_UP_TO = 8
-_NEGLIGIBLE = 1e-4
-"""Hypotheses and rows holding less of both sides' weight than this are left out of both."""
+_NEGLIGIBLE = 1e-3
+"""Hypotheses and rows holding less of both sides' weight than this are left out of both: 0.002 bits at most in 40 cases."""
 
 
 def _side(posterior: Posterior, class_index: int) -> Ints:

@@ -18,6 +18,7 @@ import click
 from service.domain.catalogue import Catalogue
 from service.domain.identification import AnswerState
 from tests.benchmarks.catalogues import fixture_catalogue
+from tests.benchmarks.shares import shares_of_time
 from tests.benchmarks.summary import (
     HandSummary,
     Summary,
@@ -144,6 +145,9 @@ def _print_timings(counts: Sequence[int], seed: int) -> None:
         found = time_identifications(count, seed)
         plain, explained = (f"{a:.2f} / {b:.2f}" for a, b in (found.plain_ms, found.explained_ms))
         print(f"  {found.parts:>8}{plain:>18}{explained:>18}{found.table_s:>10.2f}", flush=True)
+    print(f"\nshare of the time of an explained identification, {counts[-1]} parts")
+    for step, share in shares_of_time(counts[-1], seed).items():
+        print(f"  {step:<40}{100 * share:>6.1f} %")
 
 
 @click.command(help=__doc__)
