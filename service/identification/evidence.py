@@ -27,7 +27,7 @@ from service.identification.table import Floats, Ints
 
 EXACT_UP_TO = 8
 _NEGLIGIBLE = 1e-3
-"""Hypotheses and rows holding less of both sides' weight are left out of both, which took at most 0.002 bits off 40 sums."""
+"""What holds less of both sides' weight is left out of both; it took at most 0.002 bits off 40 sums."""
 
 
 def _side(posterior: Posterior, class_index: int) -> Ints:
