@@ -52,7 +52,7 @@ def warmth(scale_c: Decimal, shaft_c: Decimal, correction: ThermalCorrection, co
     share = f"{correction.per_mm * 1e6:+.1f} µm per metre"
     if corrected:
         count = "1 reading was" if corrected == 1 else f"{corrected} readings were"
-        return f"{where}: {count} corrected to 20 °C ({share}); as read they are in this record."
+        return f"{where}: {count} corrected to 20 °C ({share}). The record has every value as read."
     if not lengths:
         on_a_lift = f"{correction.per_mm * 1e4:+.2f} µm on a lift of 10 mm"
         return f"{where}: the correction to 20 °C ({share}, so {on_a_lift}) was not made."

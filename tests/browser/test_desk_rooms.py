@@ -169,6 +169,50 @@ def test_a_bench_table_is_uploaded_worked_out_and_plotted(desk_page: Page, tmp_p
     expect(page.get_by_label("Intake table")).to_have_value("angle,lift\n0,0.0\n2,0.1")
 
 
+def test_an_instrument_is_kept_used_late_and_said_to_be_late_in_the_timeline(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    enter(page, "Bench")
+    page.get_by_text("Instruments", exact=True).click()
+    page.get_by_label("Name", exact=True).fill("M-late")
+    page.get_by_label("Serial number").fill("invented 7")
+    page.get_by_label("Resolution").fill("0.0001")
+    page.get_by_label("Calibrated on").fill("2024-03-01")
+    page.get_by_label("Next due").fill("2025-03-01")
+    page.get_by_label("Calibrated by").fill("an invented laboratory")
+    check_accessible(page, "the bench's instruments")
+    page.get_by_role("button", name="Keep it").click()
+    row = page.get_by_role("row").filter(has_text="M-late")
+    expect(row).to_contain_text("overdue")
+
+    mail_in = desk.post("/v1/mail-ins", {}).get_json()
+    desk.post(f"/v1/mail-ins/{mail_in['id']}/events", {"kind": "received", "place": "bench 1"})
+    page.evaluate("path => { location.hash = path; }", f"#/shaft/{mail_in['id']}")
+    page.get_by_label("Intake lobe height").fill("1.2089 1.2090")
+    page.get_by_label(re.compile("M-late")).check()
+    page.get_by_label("Zero before, M-late").fill("0.0000")
+    page.get_by_label("Zero after, M-late").fill("0.0001")
+    page.get_by_label("Bench °C").fill("20")
+    page.get_by_label("Shaft °C, if not the same").fill("36")
+    check_accessible(page, "what a shaft is measured with")
+    page.get_by_role("button", name="Record it").click()
+    timeline = page.locator(".timeline")
+    expect(timeline).to_contain_text("Measured by P. Marl with M-late.")
+    expect(timeline).to_contain_text("ran out on 2025-03-01")
+    expect(timeline).to_contain_text("drifted by +0.0001 in")
+    expect(timeline).to_contain_text("1 reading was corrected to 20 °C")
+    check_accessible(page, "a shaft and what it was measured with")
+    check_fits(page, *WIDTHS)
+
+    enter(page, "Bench")
+    page.get_by_text("Instruments", exact=True).click()
+    row.get_by_role("button", name="Calibrated").click()
+    page.get_by_label("Calibrated on").fill("2025-03-02")
+    page.get_by_label("Next due").fill("2095-03-02")
+    page.get_by_label("Calibrated by").fill("an invented laboratory")
+    page.get_by_role("button", name="Record it").click()
+    expect(row).not_to_contain_text("overdue")
+
+
 def column(table: Json) -> list[str]:
     return [f"{at},{lift}" for at, lift in table.items()]
 

@@ -4,6 +4,7 @@ import { html, nothing } from "../shared/vendor/lit-html.js";
 import { Refused, onceKey } from "../shared/api.js";
 import { percent } from "../shared/amounts.js";
 import { UNITS, drawingOf } from "./answer.js";
+import { Conditions, Instruments, recordView } from "./instruments.js";
 import { capital, plain, wordsOf } from "./words.js";
 
 const LOBES = ["intake", "exhaust"];
@@ -31,8 +32,10 @@ export function columnsOf(text) {
 }
 
 export class Bench {
-  constructor(api, { changed, say }) {
-    Object.assign(this, { api, changed, say, sheet: draft(), said: null, plot: nothing, faults: [], trouble: "", working: false, shaft: null, keeping: false, kept: "" });
+  constructor(api, { changed, say, person }) {
+    Object.assign(this, { api, changed, say, person, sheet: draft(), said: null, plot: nothing, faults: [], trouble: "", working: false, shaft: null, keeping: false, kept: "" });
+    this.instruments = new Instruments(api, { changed, say });
+    this.conditions = new Conditions(api, { changed });
   }
 
   /** For a shaft, with which the tables may be kept; for none where `shaftId` is none. */
@@ -49,6 +52,8 @@ export class Bench {
 
   load() {
     this.changed();
+    this.instruments.load();
+    if (this.keeping) this.conditions.load();
   }
 
   #edited(change) {
@@ -85,7 +90,8 @@ export class Bench {
   async workOut() {
     const body = this.#body;
     const keeps = this.shaft && this.keeping;
-    const sent = keeps ? { ...body, mail_in: this.shaft.id } : body;
+    const bench = keeps ? this.conditions.bodyOf(this.person) : null;
+    const sent = keeps ? { ...body, mail_in: this.shaft.id, ...(bench ? { bench } : {}) } : body;
     Object.assign(this, { working: true, faults: [], trouble: "", kept: "" });
     this.changed();
     try {
@@ -115,6 +121,7 @@ export class Bench {
     const input = (name, words) => html`<label>${words}<input inputmode="decimal" .value=${sheet[name]} @input=${(e) => this.#edited(() => { sheet[name] = e.target.value; })}></label>`;
     return html`
       <div class="desk">
+        <div class="stack">
         <form class="stack" autocomplete="off" @submit=${(e) => { e.preventDefault(); this.workOut(); }}>
           <h1>Bench</h1>
           <div class="settings sheet">${Object.keys(CHOICES).map(select)}${sheet.follower === "roller" ? input("radius", "Roller radius") : nothing}
@@ -122,12 +129,15 @@ export class Bench {
           ${LOBES.map((lobe) => this.#lobe(lobe))}
           ${this.faults.filter(({ lobe }) => !lobe).map((each) => html`<p class="fault" role="alert">${each.place}: ${each.detail}</p>`)}
           ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
-          ${this.shaft ? html`<label class="tools"><input type="checkbox" .checked=${this.keeping} @change=${(e) => { this.keeping = e.target.checked; this.changed(); }}>Keep them with shaft ${this.shaft.spoken}, and answer its case again</label>` : nothing}
+          ${this.shaft ? html`<label class="tools"><input type="checkbox" .checked=${this.keeping} @change=${(e) => { this.keeping = e.target.checked; this.changed(); if (this.keeping && !this.conditions.items) this.conditions.load(); }}>Keep them with shaft ${this.shaft.spoken}, and answer its case again</label>
+            ${this.keeping ? html`<div class="sheet">${this.conditions.view(sheet.unit)}</div>` : nothing}` : nothing}
           ${this.kept ? html`<p role="status"><strong>${this.kept}</strong> <a href="#/shaft/${this.shaft.id}">To the shaft</a></p>` : nothing}
           <div class="row"><button class="first" ?disabled=${this.working || !this.#body.lobes.length}>${this.working ? "Working…" : "Work it out"}<kbd>F2</kbd></button>
             <button type="button" @click=${() => { this.said = null; this.plot = nothing; this.#edited(() => { this.sheet = blank(); }); }}>Clear</button></div>
           <p class="keys">One row a line, an angle and a lift; or a file with the columns angle, intake, exhaust. What is typed stays on this computer.</p>
         </form>
+        ${this.instruments.view()}
+        </div>
         <section class="stack" aria-label="Worked out">${this.said ? this.#answer() : html`<p class="first-hint">Paste a table, or choose its file.</p>`}</section>
       </div>`;
   }
@@ -158,6 +168,7 @@ export class Bench {
               <td class="soft">${each.core}</td><td class="number">${percent(each.probability)}</td></tr>`)}
               <tr><th scope="row" class="soft">None of the catalogue's parts</th><td></td><td class="number">${percent(said.not_in_catalogue_probability)}</td></tr></tbody></table>`
         : html`<p class="soft">These lobes cannot be compared with the catalogue.</p>`}
+        ${recordView(said.kept?.bench)}
         ${separation ? html`<p>Lobe separation ${separation.value} ± ${separation.standard_uncertainty} cam degrees.</p>` : nothing}
       </div>
       ${said.lobes.map((each) => this.#figures(each))}

@@ -137,12 +137,13 @@ export class CaseFile {
   }
 
   #history() {
-    const { rounds, decisions, notes, confirmations, trail } = this.file;
+    const { rounds, decisions, notes, confirmations, lift_tables: tables, trail } = this.file;
     const told = [
       ...rounds.map((each) => [each.answered_at, `Answer ${each.number}, from ${each.readings} readings: ${stateOf(each.state)}${each.leading_part ? `; ${each.leading_part} leads with ${percent(each.probability)}` : ""}`, each.asked_for ? `Asked: ${each.asked_for}` : ""]),
       ...decisions.map((each) => [each.at, `${each.by} decided: ${verdictOf(each)}, ${each.confidence}`, each.reason]),
       ...notes.map((each) => [each.at, `${each.by} noted`, each.text]),
       ...confirmations.map((each) => [each.at, `${SOURCES[each.source] ?? plain(each.source)}: ${verdictOf(each)}`, each.note ?? ""]),
+      ...tables.map((each) => [each.at, `${each.by} kept lift tables: ${each.lobes.map(({ lobe }) => lobe).join(", ")}${each.withdrawn ? " (withdrawn)" : ""}`, each.bench?.messages.join(" ") ?? ""]),
     ].sort(([a], [b]) => a.localeCompare(b));
     return html`
       <section class="sheet stack" aria-labelledby="history"><h2 id="history">What happened</h2>

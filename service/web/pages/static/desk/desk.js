@@ -57,7 +57,7 @@ function enter(with_) {
   api = with_;
   call = new Call(api, { changed, say, copy, signOut });
   find = new Find(api, { changed, say });
-  bench = new Bench(api, { changed, say });
+  bench = new Bench(api, { changed, say, person });
   route();
   document.querySelector(".entry input")?.focus();
   tellNotice();

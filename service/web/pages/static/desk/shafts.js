@@ -2,6 +2,7 @@
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { onceKey } from "../shared/api.js";
+import { Conditions, recordView } from "./instruments.js";
 import { Photos, save } from "./pictures.js";
 import { TOOLS, bodyOf, emptyCall, faultOf, labelOf, toolsFor } from "./readings.js";
 import { capital, clock, day, plain, wordsOf } from "./words.js";
@@ -130,6 +131,7 @@ export class Shaft {
   constructor(api, id, { changed, say, person }) {
     Object.assign(this, { api, id, changed, say, person, shaft: null, trouble: "", told: fresh() });
     this.photos = new Photos(api, { changed, say });
+    this.conditions = new Conditions(api, { changed });
   }
 
   async load() {
@@ -138,6 +140,7 @@ export class Shaft {
       Object.assign(this, { shaft: body, etag, trouble: "" });
       this.told.kind = MOVES[body.state].includes(this.told.kind) ? this.told.kind : MOVES[body.state][0];
       this.changed();
+      if (["received", "measured", "reported"].includes(body.state)) this.conditions.load();
       await this.photos.show(body.photos);
     } catch (error) {
       this.trouble = wordsOf(error);
@@ -157,10 +160,13 @@ export class Shaft {
     if (kind === "measured") {
       const { readings, counts } = bodyOf({ ...emptyCall(), rows: this.told.rows }).body;
       Object.assign(body, { readings, instrument: this.told.instrument, unit: this.shaft.unit, ...(counts ? { counts } : {}) });
+      const bench = this.conditions.bodyOf(this.person);
+      if (bench) body.bench = bench;
     }
     try {
       await this.api.post(`/v1/mail-ins/${this.id}/events`, body, { headers: { "If-Match": this.etag, "Idempotency-Key": onceKey() } });
       this.told = fresh();
+      this.conditions.clear();
       this.say("Recorded.");
       await this.load();
     } catch (error) {
@@ -214,7 +220,8 @@ export class Shaft {
                   ${each.note ? html`<p class="small">${each.note}</p>` : nothing}
                   ${each.details.tracking ? html`<p class="small">Carrier's number ${each.details.tracking}</p>` : nothing}
                   ${each.details.lift_table ? html`<p class="small">From a lift table.</p>` : nothing}
-                  ${each.details.round ? html`<p class="small">Readings are round ${each.details.round} of its case.</p>` : nothing}</div></li>`)}</ol></section>
+                  ${each.details.round ? html`<p class="small">Readings are round ${each.details.round} of its case.</p>` : nothing}
+                  ${recordView(each.details.bench)}</div></li>`)}</ol></section>
           <div class="sheet stack">${this.photos.view(shaft.state === "announced" ? null
             : (photo) => this.photos.add(`/v1/mail-ins/${this.id}/photos`, photo, async () => { await this.load(); return this.shaft.photos; }))}</div>
         </div>
@@ -251,7 +258,8 @@ export class Shaft {
       <div class="entries">${told.rows.map((row) => html`
         <div class="entry"><label for=${row.id}>${labelOf(row.reading)}</label>
           <input id=${row.id} class="values" inputmode="decimal" .value=${row.text} aria-invalid=${faultOf(row) ? "true" : "false"} @input=${(e) => { row.text = e.target.value; this.changed(); }}>
-          <span class="soft small">${row.reading.feature === "gear_teeth" ? "" : this.shaft.unit}</span></div>`)}</div>`;
+          <span class="soft small">${row.reading.feature === "gear_teeth" ? "" : this.shaft.unit}</span></div>`)}</div>
+      ${this.conditions.view(this.shaft.unit)}`;
   }
 
   onKey() {
