@@ -61,18 +61,14 @@ def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[froz
     every = np.concatenate(sides)
     ends = np.cumsum([0, *(side.size for side in sides)])
     rows = posterior.rows.take(every)
-    sums = []
-    for a, _ in enumerate(posterior.hands):
-        active = _active(posterior, a, sides)
-        hypotheses = [
-            tuple(e for e in posterior.entries[a][h] if e.pointer in subset) for subset in subsets for h in active
-        ]
-        if not hypotheses:
-            continue
-        likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.wear(a))
-        world = posterior.log_world[a][np.ix_(active, every)]
-        sums.append(likelihood.reshape(len(subsets), active.size, every.size) + world)
-    joint = np.concatenate(sums, axis=1)
+    active = [(a, h) for a in range(len(posterior.hands)) for h in _active(posterior, a, sides)]
+    hypotheses = [
+        tuple(e for e in posterior.entries[a][h] if e.pointer in subset) for subset in subsets for a, h in active
+    ]
+    wears = [posterior.wear(a) for a, _ in active] * len(subsets)
+    likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, wears)
+    world = np.stack([posterior.log_world[a, h][every] for a, h in active])
+    joint = likelihood.reshape(len(subsets), len(active), every.size) + world
     return {
         c: log_sum_exp(joint[:, :, i:j].reshape(len(subsets), -1), axis=1)
         for c, (i, j) in zip(classes, pairwise(ends), strict=True)
