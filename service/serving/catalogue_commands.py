@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from service.domain.errors import Fault
+from service.serving.catalogue_fault_command import faults
 from service.settings import Settings
 
 _PAIRS_SHOWN = 10
@@ -20,6 +21,9 @@ _DOUBTS_SHOWN = 50
 @click.group()
 def catalogue() -> None:
     """The catalogue."""
+
+
+catalogue.add_command(faults)
 
 
 @catalogue.command("import")
