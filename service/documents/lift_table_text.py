@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import textwrap
 
-from service.documents.lift_table_words import condition_words, correction_words, shape_words, uncertainty, with_doubt
+from service.documents.lift_table_words import (
+    condition_words,
+    correction_words,
+    odd_lobe_words,
+    shape_words,
+    uncertainty,
+    with_doubt,
+)
 from service.documents.words import UNITS, percent, which_lobe
 from service.domain.catalogue import FollowerKind
 from service.domain.units import LengthUnit
-from service.identification.condition import LobeCondition
+from service.identification.condition import LobeCondition, OddLobe
 from service.identification.table_evidence import TableCandidate
 from service.lobe.analysis import LobeReport, SheetReport
 from service.lobe.figures import DurationFigure, Figure
@@ -22,6 +29,7 @@ def render_sheet(
     candidates: tuple[TableCandidate, ...] = (),
     not_in_catalogue: float | None = None,
     conditions: tuple[LobeCondition | None, ...] = (),
+    odd: tuple[OddLobe, ...] = (),
 ) -> str:
     """The whole sheet in lines of at most `WIDTH` characters; lengths in `unit`."""
     sections = []
@@ -38,6 +46,7 @@ def render_sheet(
         for step in report.shaft.steps if len(report.lobes) > 2 else ():
             names = (f"{lobe.cylinder} {lobe.kind.value}" for lobe in (step.earlier, step.later))
             lines.append(f"  from {' to '.join(names)}: {with_doubt(step.cam_deg, 1)} cam degrees")
+        lines += [_wrapped(odd_lobe_words(each, unit)) for each in odd]
         sections.append("\n".join(lines))
     if candidates:
         lines = ["By its lift table alone"]

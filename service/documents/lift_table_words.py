@@ -6,7 +6,7 @@ Words of condition stay on the side of caution: they say what was measured, and 
 from __future__ import annotations
 
 from service.domain.units import LengthUnit
-from service.identification.condition import LobeCondition
+from service.identification.condition import Compared, LobeCondition, OddLobe
 from service.lobe.analysis import LobeReport
 from service.lobe.cleaning import Correction, CorrectionKind
 from service.lobe.figures import Figure
@@ -106,6 +106,27 @@ def condition_words(condition: LobeCondition, unit: LengthUnit) -> tuple[str, ..
         words.append("The base circle gives no sign of a regrind; a light one would not show.")
     words.append("Measuring does not find cracks, pitting or soft spots: have a qualified person look at the shaft.")
     return tuple(words)
+
+
+def odd_lobe_words(odd: OddLobe, unit: LengthUnit) -> str:
+    """A lobe unlike the others of its kind, in a sentence or two."""
+    standout, kind = odd.standout, odd.kind.value
+    size = f"{unit.show(abs(standout.difference.value))} ± {unit.show(2 * standout.difference.sd)} {unit.value}"
+    others = standout.others
+    rest = "the others of its kind" if len(others) > 1 else f"the {kind} lobe of cylinder {others[0]}"
+    name = f"The {kind} lobe of cylinder {standout.number}"
+    larger = standout.difference.value > 0
+    if odd.by is Compared.LIFT:
+        what = f"{name} lifts {size} {'more' if larger else 'less'} than {rest}"
+        cause = "It may have worn, or been ground unlike" if not larger else "It may be the less worn, or ground unlike"
+    else:
+        what = f"{name} has a base circle {size} {'larger' if larger else 'smaller'} than that of {rest}"
+        cause = "It may have been ground again or worn unlike"
+    why = "Two lobes alone do not say which of them is as it was made." if len(others) == 1 else f"{cause} them."
+    return (
+        f"{what} (two standard uncertainties): more than measuring and making explain. {why} "
+        "Have a qualified person look at the shaft before it is used."
+    )
 
 
 def with_doubt(figure: Figure, decimals: int) -> str:

@@ -1,4 +1,5 @@
-"""A measured lobe beside the part it was matched to: what is gone from its nose, and whether it was ground again.
+"""A measured lobe beside the part it was matched to: what is gone from its nose, and whether it was ground again; and
+beside the other lobes of its shaft: which is unlike them.
 
 Figures only, with their uncertainty; the words that stay on the side of caution are `documents`'.
 """
@@ -7,17 +8,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
+from service.domain.readings import LobeKind
 from service.identification.lift_curves import CatalogueCurves
 from service.identification.measuring import MeasuringModel
 from service.identification.table import LOBES, CatalogueTable
 from service.identification.table_evidence import observed_of, spreads_of
-from service.lobe.analysis import LobeReport
+from service.lobe.analysis import LobeReport, SheetReport
 from service.lobe.cleaning import CorrectionKind
 from service.lobe.figures import Figure
 from service.lobe.matching import Loss, Observed, loss_beside
+from service.lobe.standing_out import Standout, standing_out
 
 REGROUND_FROM_MM = 0.1
 """A base circle this much under its nominal, beyond its making and the reading's doubt, has been ground again."""
@@ -77,3 +81,43 @@ def lobe_condition(
         undersize = Figure(float(table.base[part, kind]) - lobe.lobe.base_circle_mm, sd)
     runout = next((c.size_mm for c in lobe.table.corrections if c.kind is CorrectionKind.RUNOUT), None)
     return LobeCondition(table.part_numbers[part], loss, curve, seen, undersize, runout)
+
+
+class Compared(StrEnum):
+    """What lobes of one kind are compared by."""
+
+    LIFT = "lift"
+    BASE_CIRCLE = "base_circle"
+
+
+@dataclass(frozen=True)
+class OddLobe:
+    """A lobe unlike the others of its kind on its shaft; `standout` counts by cylinder, in mm."""
+
+    kind: LobeKind
+    by: Compared
+    standout: Standout
+
+
+def odd_lobes(report: SheetReport, model: MeasuringModel) -> tuple[OddLobe, ...]:
+    """The lobes of a sheet whose lift or base circle is unlike the others' of their kind beyond measuring and making.
+
+    No catalogue is consulted. Each lobe strays from its part as the model says that lobes are made, one as if apart
+    from the next; a shaft's lobes are ground in one setting and stray less, so this rather says nothing.
+    """
+    found = []
+    for kind in LobeKind:
+        lobes = [each for each in report.lobes if each.lobe.kind is kind]
+        lifts = {
+            each.lobe.cylinder: Figure(each.figures.lift.value, math.hypot(each.figures.lift.sd, model.lift_making_sd))
+            for each in lobes
+        }
+        base_sd = math.hypot(BENCH_BASE_SD_MM, model.base_making_sd)
+        bases = {
+            each.lobe.cylinder: Figure(each.lobe.base_circle_mm, base_sd)
+            for each in lobes
+            if each.lobe.base_circle_mm is not None
+        }
+        for by, figures in ((Compared.LIFT, lifts), (Compared.BASE_CIRCLE, bases)):
+            found += [OddLobe(kind, by, standout) for standout in standing_out(figures)]
+    return tuple(found)

@@ -11,6 +11,7 @@ import orjson
 from service.documents.lift_table_plot import draw_sheet
 from service.documents.lift_table_text import render_sheet
 from service.domain.errors import Fault, InvalidInput
+from service.identification.condition import odd_lobes
 from service.identification.measuring import DEFAULT_MODEL
 from service.lobe.analysis import analyse
 from service.lobe.pasted import read_pasted
@@ -74,6 +75,9 @@ def work_out_file(settings: Settings, sent: SentSheet, *, match: bool) -> tuple[
             )
     else:
         report = analyse(sent.sheet)
-        found = WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), None)
-    text = render_sheet(found.report, sent.unit, found.candidates, found.not_in_catalogue_probability, found.conditions)
+        found = WorkedOut(
+            report, False, (), None, tuple(None for _ in report.lobes), None, odd_lobes(report, DEFAULT_MODEL)
+        )
+    told = (found.candidates, found.not_in_catalogue_probability, found.conditions, found.odd)
+    text = render_sheet(found.report, sent.unit, *told)
     return text, draw_sheet(found.report, sent.unit, found.conditions)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.identification.condition import LobeCondition, lobe_condition
+from service.identification.condition import LobeCondition, OddLobe, lobe_condition, odd_lobes
 from service.identification.table_evidence import TableCandidate, table_candidates, table_evidence
 from service.lobe.analysis import SheetReport, analyse
 from service.lobe.sent_sheet import SentSheet
@@ -17,7 +17,8 @@ from service.workflows.snapshot import CatalogueSnapshot
 class WorkedOut:
     """A sheet worked out. `candidates` is empty where no lobe can be compared (`compared` False).
 
-    `conditions` are the lobes, in order, beside the leading candidate; None where a stranger leads.
+    `conditions` are the lobes, in order, beside the leading candidate; None where a stranger leads. `odd` are the
+    lobes unlike the others of their kind.
     """
 
     report: SheetReport
@@ -26,6 +27,7 @@ class WorkedOut:
     not_in_catalogue_probability: float | None
     conditions: tuple[LobeCondition | None, ...]
     catalogue_revision: int | None
+    odd: tuple[OddLobe, ...] = ()
 
 
 def work_out(transaction: Transaction, answering: Answering, sent: SentSheet) -> WorkedOut:
@@ -39,11 +41,12 @@ def work_out_with(transaction: Transaction, catalogue: CatalogueSnapshot, sent: 
     snapshot = catalogue.current(transaction)
     curves = catalogue.curves(transaction, snapshot)
     table, model = snapshot.table, snapshot.model
+    odd = odd_lobes(report, model)
     evidence = table_evidence(report, curves, table, model, used=sent.used, direction_known=sent.direction_known)
     if evidence is None:
-        return WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), snapshot.revision)
+        return WorkedOut(report, False, (), None, tuple(None for _ in report.lobes), snapshot.revision, odd)
     candidates, outside = table_candidates(evidence, table, model)
     conditions: tuple[LobeCondition | None, ...] = tuple(None for _ in report.lobes)
     if candidates and outside < candidates[0].probability:
         conditions = tuple(lobe_condition(lobe, candidates[0].part, curves, table, model) for lobe in report.lobes)
-    return WorkedOut(report, True, candidates, outside, conditions, snapshot.revision)
+    return WorkedOut(report, True, candidates, outside, conditions, snapshot.revision, odd)

@@ -197,3 +197,20 @@ def test_the_drawing_shows_lift_velocity_acceleration_and_the_part_beneath(desk:
     for title in ("lift", "velocity", "acceleration", f"missing beside {TABLED['part_number']}"):
         assert title in words
     assert any(element.get("stroke-dasharray") for element in drawing.iter())
+
+
+def test_a_lobe_that_lifts_less_than_the_others_of_its_kind_is_said_to(desk: Caller, sheet: Json) -> None:
+    one = sheet["lobes"][0]
+    worn = [[angle, f"{float(lift) * 0.97:.5f}"] for angle, lift in one["table"]]
+    sheet["lobes"] = [one | {"cylinder": number} for number in (1, 2, 3)]
+    assert worked_out(desk, sheet)["lobe_differences"] == []
+    sheet["lobes"][1]["table"] = worn
+
+    (found,) = worked_out(desk, sheet)["lobe_differences"]
+
+    assert (found["lobe"], found["cylinder"], found["by"], found["others"]) == (one["lobe"], 2, "lift", [1, 3])
+    assert float(found["difference"]["value"]) == pytest.approx(
+        -0.03 * max(float(lift) for _, lift in one["table"]), rel=0.1
+    )
+    assert "lifts" in found["message"]
+    assert "less than the others of its kind" in found["message"]

@@ -8,6 +8,7 @@ from service.documents.lift_table_words import (
     condition_words,
     correction_words,
     figure_and_doubt,
+    odd_lobe_words,
     shape_words,
     uncertainty,
 )
@@ -32,6 +33,17 @@ def worked_out_json(found: WorkedOut, unit: LengthUnit) -> Json:
         "unit": unit.value,
         "lobes": [_lobe(lobe, unit, found.conditions[i]) for i, lobe in enumerate(report.lobes)],
         "lobe_separation": _degrees(separation),
+        "lobe_differences": [
+            {
+                "lobe": odd.kind.value,
+                "cylinder": odd.standout.number,
+                "by": odd.by.value,
+                "others": list(odd.standout.others),
+                "difference": _length(odd.standout.difference, unit),
+                "message": odd_lobe_words(odd, unit),
+            }
+            for odd in found.odd
+        ],
         "shaft": None
         if shaft is None
         else {

@@ -8,6 +8,7 @@ import marshmallow as ma
 
 from service.domain.readings import LobeKind
 from service.domain.units import LengthUnit
+from service.identification.condition import Compared
 from service.lobe.cleaning import CorrectionKind
 from service.web.api.lift_tables.kept import KeptTablesSchema
 from service.web.fields import AnswerSchema, Choice, DecimalText
@@ -183,6 +184,19 @@ class ShaftSchema(AnswerSchema):
     steps = _list_of(TableFigureSchema(), "Cam degrees from each lobe of `order` to the next, the last to the first.")
 
 
+class LobeDifferenceSchema(AnswerSchema):
+    """A lobe that measuring and making do not make as unlike the others of its kind as it is."""
+
+    lobe = Choice(LobeKind, required=True)
+    cylinder = _whole("Counted from the front, from 1.")
+    by = Choice(Compared, required=True)
+    others = ma.fields.List(
+        ma.fields.Integer(), required=True, metadata={"description": "The cylinders compared with."}
+    )
+    difference = _part(TableFigureSchema(), "Above 0 where it is larger than their mean.")
+    message = ma.fields.String(required=True)
+
+
 class TableCandidateSchema(AnswerSchema):
     """One grind on one core, and how likely its lift tables alone make it."""
 
@@ -200,6 +214,7 @@ class WorkedOutSchema(AnswerSchema):
     lobe_separation = _part(
         TableFigureSchema(), "Cam degrees, of the first cylinder with both lobes; null without.", allow_none=True
     )
+    lobe_differences = _list_of(LobeDifferenceSchema(), "Empty where no lobe is unlike the others of its kind.")
     shaft = _part(ShaftSchema(), "Null for a single lobe.", allow_none=True)
     candidates = _list_of(TableCandidateSchema(), "Best first; empty where the lobes cannot be compared.")
     not_in_catalogue_probability = _share(allow_none=True)

@@ -170,6 +170,7 @@ export class Bench {
         : html`<p class="soft">These lobes cannot be compared with the catalogue.</p>`}
         ${recordView(said.kept?.bench)}
         ${separation ? html`<p>Lobe separation ${separation.value} ± ${separation.standard_uncertainty} cam degrees.</p>` : nothing}
+        ${said.lobe_differences.length ? html`<ul class="advice">${said.lobe_differences.map(({ message }) => html`<li>${message}</li>`)}</ul>` : nothing}
       </div>
       ${said.lobes.map((each) => this.#figures(each))}
       <details class="sheet" open><summary><h2>Plots</h2></summary><div class="chart wide" tabindex="0" role="region" aria-label="Plots">${this.plot}</div></details>
