@@ -35,17 +35,27 @@ catalogue.add_command(faults)
     type=click.Path(path_type=Path, file_okay=False),
     help="Write the sheets into this folder as they should be, so far as that needs no guess; whether taken or not.",
 )
+@click.option(
+    "--summary",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="With --dry-run: what publishing would do to the active revision, as .html (with drawings), .json or .txt.",
+)
 @click.pass_obj
-def import_(settings: Settings, source: Path, dry_run: bool, why: str, corrected: Path | None) -> None:
+def import_(
+    settings: Settings, source: Path, dry_run: bool, why: str, corrected: Path | None, summary: Path | None
+) -> None:
     """Make SOURCE the active catalogue, all of it or nothing.
 
     SOURCE is a JSON file, an .xlsx workbook with sheets cores and parts and perhaps lift_tables, or a folder with
     cores.csv, parts.csv and perhaps lift_tables.csv.
     """
     from service.adapters.catalogue_source import check_source, write_corrected
+    from service.serving.draft_summary import write_summary
     from service.serving.reached import command_stores
     from service.workflows.import_catalogue import import_catalogue, report_on
 
+    if summary is not None and not dry_run:
+        raise click.UsageError("--summary goes with --dry-run: it is read before anything is published.")
     with _progress("reading") as told:
         checked = check_source(source, told)
     for remark in checked.remarks:
@@ -57,6 +67,8 @@ def import_(settings: Settings, source: Path, dry_run: bool, why: str, corrected
     _tell_doubts(checked.doubts)
     if dry_run:
         report = report_on(read, None)
+        if summary is not None:
+            write_summary(settings, checked, summary)
     else:
         with command_stores(settings) as stores, _progress("storing") as told:
             report = import_catalogue(stores, read, who=who(), why=why, told=told)

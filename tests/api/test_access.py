@@ -42,6 +42,8 @@ AUDIENCES = {
     "bench": {Role.DESK, Role.BENCH, Role.ADMIN},
     "valve_timing": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue": {Role.DESK, Role.BENCH, Role.ADMIN},
+    "catalogue_drafts": {Role.ADMIN},
+    "catalogue_faults": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_import": {Role.ADMIN},
 }
 """Written here a second time on purpose: a route that moves to another audience has to be moved here too."""

@@ -51,7 +51,7 @@ CONFIG = SchemathesisConfig.from_dict(
         "operations": [
             {
                 # 422: no schema can say that a core exists, or that a size is plausible in its unit.
-                "include-path": "/v1/catalogue/revisions",
+                "include-path-regex": "^/v1/catalogue/(revisions|drafts)$",
                 "include-method": "POST",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
             },

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from fixtures.grow_catalogue import PARTS_PER_CORE
 from fixtures.make_catalogue import generate
 from service.catalogue_files import read_json
 from service.domain.catalogue import Catalogue
-
-PARTS_PER_CORE = 25
 
 
 def fixture_catalogue() -> Catalogue:
