@@ -53,16 +53,18 @@ class Wish:
 
 @dataclass(frozen=True)
 class Hand:
-    """Who works on a claimed review: a key, and who sits at it where several share it and one says so."""
+    """Who works on a claimed review: a key, and who sits at it where several share it."""
 
     key: KeyRecord
     person: str | None = None
 
     def check(self, review: Review) -> None:
-        """Raise `NotClaimed` where a colleague at the same key has claimed it."""
+        """Raise `NotClaimed` where a colleague at the same key has claimed it, or where it is not said who this is."""
         claim = review.claim
-        if claim is not None and claim.key_id == self.key.id and self.person not in (None, claim.by):
-            raise NotClaimed(f"This review is in the hands of {claim.by}; nothing of this request was kept.")
+        if claim is None or claim.key_id != self.key.id or claim.by == (self.person or self.key.name):
+            return
+        unsaid = "" if self.person else " Say as `person` who you are."
+        raise NotClaimed(f"This review is in the hands of {claim.by}; nothing of this request was kept.{unsaid}")
 
 
 def list_reviews(stores: Stores, state: ReviewState | None, after: UUID | None, limit: int) -> ReviewPage:

@@ -59,7 +59,7 @@ def test_a_review_is_claimed_decided_and_the_customer_told(widget: Caller, desk:
     assert review["claim"]["by"] == "J. Moll"
     assert widget.get(f"/v1/submissions/{answer['id']}").get_json()["review"]["state"] == "claimed"
 
-    done = decided(desk, review["id"])
+    done = decided(desk, review["id"], person="J. Moll")
     assert done["state"] == "decided"
     assert done["claim"] is None
     assert done["decision"]["by"] == "J. Moll"
@@ -108,6 +108,11 @@ def test_two_who_share_a_key_do_not_decide_or_give_back_each_other_s_reviews(des
     assert "J. Moll" in refused.get_json()["detail"]
     refused = desk.post(f"/v1/reviews/{review_id}/release", {"reason": "Mine.", "person": "P. Marl"})
     assert problem_of(refused, 409) == "not_claimed"
+
+    unsaid = desk.post(f"/v1/reviews/{review_id}/decision", SURE)
+    assert problem_of(unsaid, 409) == "not_claimed"
+    assert "person" in unsaid.get_json()["detail"]
+    assert problem_of(desk.post(f"/v1/reviews/{review_id}/release", {"reason": "Mine."}), 409) == "not_claimed"
     assert decisions_of(desk, review_id) == []
 
     done = desk.post(f"/v1/reviews/{review_id}/decision", SURE | {"person": "J. Moll"})

@@ -170,13 +170,19 @@ class Claimers:
                         elif fate < gone_share + back_share:
                             end = min(end, now(stores))
                             with stores.transaction() as transaction:
-                                release_review(transaction, Hand(self.key), review.id, "Not mine.", review.row_revision)
+                                release_review(
+                                    transaction,
+                                    Hand(self.key, wish.person),
+                                    review.id,
+                                    "Not mine.",
+                                    review.row_revision,
+                                )
                         else:
                             end = min(end, now(stores))
                             with stores.transaction() as transaction:
                                 decide_review(
                                     transaction,
-                                    Hand(self.key),
+                                    Hand(self.key, wish.person),
                                     review.id,
                                     CANNOT_TELL,
                                     review.row_revision,

@@ -73,7 +73,7 @@ class ClaimSchema(BodyMayBeLeftOut):
 
 def who_claimed() -> Text:
     """The member of a body that says who is at the key."""
-    return some_text("Who is at the key, where several share it; refused where another has claimed it.", LONGEST_NAME)
+    return some_text("Who is at the key: as when claiming, and left out where it was left out there.", LONGEST_NAME)
 
 
 class ReleaseSchema(ma.Schema):
