@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from service.domain.errors import Fault
-from service.serving.catalogue_fault_command import faults
+from service.serving.catalogue_fault_command import faults, page
 from service.settings import Settings
 
 _PAIRS_SHOWN = 10
@@ -24,6 +24,7 @@ def catalogue() -> None:
 
 
 catalogue.add_command(faults)
+catalogue.add_command(page)
 
 
 @catalogue.command("import")

@@ -11,6 +11,7 @@ from service.domain.access import STAFF, Role
 from service.web.access import Audience, Rates, guard
 from service.web.api.bench.routes import bench_blueprint
 from service.web.api.cases.routes import cases_blueprint
+from service.web.api.catalogue.core_pages import catalogue_pages_blueprint
 from service.web.api.catalogue.drafts import catalogue_drafts_blueprint
 from service.web.api.catalogue.faults import catalogue_faults_blueprint
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
@@ -85,6 +86,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (bench_blueprint(faces.desk), STAFF_KEYS),
         (valve_timing_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_blueprint(faces.desk), STAFF_KEYS),
+        (catalogue_pages_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_faults_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_drafts_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),
         (catalogue_import_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),

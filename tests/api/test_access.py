@@ -45,6 +45,7 @@ AUDIENCES = {
     "catalogue_drafts": {Role.ADMIN},
     "catalogue_faults": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_import": {Role.ADMIN},
+    "catalogue_pages": {Role.DESK, Role.BENCH, Role.ADMIN},
 }
 """Written here a second time on purpose: a route that moves to another audience has to be moved here too."""
 

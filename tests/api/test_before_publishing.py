@@ -89,13 +89,13 @@ def test_the_owner_is_told_what_publishing_would_do_and_nothing_is_done(owner: C
     assert draft["stranded"] == [{"part_number": "A-2", "case": case["id"], "reference": reference}]
     assert len(owner.get("/v1/catalogue/revisions").get_json()["items"]) == 1
 
-    text = owner.post(f"{PATH}?form=text", AFTER)
+    text = owner.post(f"{PATH}/summary.txt", AFTER)
     assert text.mimetype == "text/plain"
     assert f"A-2, {reference}" in text.get_data(as_text=True)
 
 
 def test_the_page_shows_drawings_that_say_in_words_what_they_show(owner: Caller) -> None:
-    response = owner.post(f"{PATH}?form=html&unit=mm", AFTER)
+    response = owner.post(f"{PATH}/page.html?unit=mm", AFTER)
     assert response.mimetype == "text/html"
     page = response.get_data(as_text=True)
     drawings = [ET.fromstring(found) for found in re.findall("<svg.*?</svg>", page, re.S)]

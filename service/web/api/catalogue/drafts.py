@@ -30,11 +30,6 @@ class DraftQuery(ma.Schema):
     """How it is told."""
 
     unit = ma.fields.Enum(LengthUnit, by_value=True, load_default=LengthUnit.INCH)
-    form = ma.fields.String(
-        load_default="json",
-        validate=ma.validate.OneOf(["json", "html", "text"]),
-        metadata={"description": "`html` is a page with drawings that stands alone."},
-    )
 
 
 class StrandedSchema(AnswerSchema):
@@ -90,16 +85,33 @@ def catalogue_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
         """Say what publishing this catalogue would change; nothing is kept.
 
         Look-alikes it creates or removes, parts nothing can tell apart, and parts that vanish while open cases point
-        to them. With `form=html` a page with drawings (`text/html`), with `form=text` plain text.
+        to them.
         """
-        draft, unit = look_at_draft(desk.stores, checked.taken()), query["unit"]
-        if query["form"] == "html":
-            page = Response(draft_html(summary_of(draft), unit), content_type="text/html; charset=utf-8")
-            page.headers["Content-Security-Policy"] = PAGE_POLICY
-            return page
-        if query["form"] == "text":
-            return Response(draft_text(summary_of(draft), unit) + "\n", content_type="text/plain; charset=utf-8")
-        return json_response(draft_json(draft, unit, checked.doubts))
+        draft = look_at_draft(desk.stores, checked.taken())
+        return json_response(draft_json(draft, query["unit"], checked.doubts))
+
+    @blueprint.route("/drafts/page.html", methods=["POST"])
+    @blueprint.arguments(CatalogueUploadSchema(), example=EXAMPLE)
+    @blueprint.arguments(DraftQuery(), location="query")
+    @blueprint.response(200, {"type": "string"}, content_type="text/html")
+    @blueprint.problems(422)
+    def draw(checked: Checked, query: dict[str, Any]) -> Response:
+        """The same as a page with drawings, which stands alone."""
+        draft = look_at_draft(desk.stores, checked.taken())
+        page = Response(draft_html(summary_of(draft), query["unit"]), content_type="text/html; charset=utf-8")
+        page.headers["Content-Security-Policy"] = PAGE_POLICY
+        return page
+
+    @blueprint.route("/drafts/summary.txt", methods=["POST"])
+    @blueprint.arguments(CatalogueUploadSchema(), example=EXAMPLE)
+    @blueprint.arguments(DraftQuery(), location="query")
+    @blueprint.response(200, {"type": "string"}, content_type="text/plain")
+    @blueprint.problems(422)
+    def write(checked: Checked, query: dict[str, Any]) -> Response:
+        """The same as plain text."""
+        draft = look_at_draft(desk.stores, checked.taken())
+        text = draft_text(summary_of(draft), query["unit"]) + "\n"
+        return Response(text, content_type="text/plain; charset=utf-8")
 
     return blueprint
 
