@@ -5,11 +5,14 @@ Words of condition stay on the side of caution: they say what was measured, and 
 
 from __future__ import annotations
 
+import numpy as np
+
 from service.domain.units import LengthUnit
 from service.identification.condition import Compared, LobeCondition, OddLobe
 from service.lobe.analysis import LobeReport
 from service.lobe.cleaning import Correction, CorrectionKind
 from service.lobe.figures import Figure
+from service.lobe.spikes import crowded
 
 _MOST_ROWS = 6
 _LEAST_ASYMMETRY = 0.5
@@ -63,7 +66,16 @@ def correction_words(correction: Correction, unit: LengthUnit) -> str:
 def shape_words(lobe: LobeReport) -> tuple[str, ...]:
     """What the outline says that a person should know before trusting the rest."""
     found = []
-    flat = lobe.flat
+    flat, table = lobe.flat, lobe.table
+    left_out = np.zeros(table.used.size, bool)
+    for correction in table.corrections:
+        if correction.kind is CorrectionKind.SPIKE:
+            left_out[list(correction.rows)] = True
+    if crowded(table.raw.cam_deg, left_out):
+        found.append(
+            "Several readings close together were left out as wild, and some of them may have been good: the figures "
+            "may be farther off than they say. Read that part of the lobe again."
+        )
     if flat is not None and flat.hollow:
         found.append(
             "The flanks are hollow: a flat-faced follower can neither have been ground for nor run on this lobe. "

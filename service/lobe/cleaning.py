@@ -18,7 +18,7 @@ from service.lobe.curve import LiftCurve
 from service.lobe.event import about_the_nose, base_rows, event, need_base, outside, rough_event, step_of
 from service.lobe.lift_table import RawTable, bad, check_table
 from service.lobe.smoothing import STIFFER, Smoothed, smooth
-from service.lobe.spikes import lone_spikes, wild_pair, wild_readings
+from service.lobe.spikes import crowd, foretold, lone_spikes, wild_pair, wild_readings
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -109,6 +109,17 @@ def clean(raw: RawTable) -> CleanTable:
             break
         used[np.flatnonzero(used)[wild]] = False
         fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, (), least)
+    together = crowd(from_nose, ~used & ~bump)
+    if together.any():
+        again = used & ~together
+        for _ in range(int(together.sum())):
+            fit = smooth(from_nose[again], lift[again], columns[again], *edges, step, (), least)
+            back = foretold(fit, from_nose, lift - columns @ fit.wave, together & ~again, step)
+            if not back.any():
+                break
+            again |= back
+        if again.sum() > used.sum():
+            used = again
     fit = smooth(from_nose[used], lift[used], columns[used], *edges, step, STIFFER, least)
     shape = fit.curve.lift(from_nose)
     fitted = columns @ fit.wave + shape

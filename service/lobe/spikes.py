@@ -96,3 +96,49 @@ def wild_pair(fit: Smoothed, cam_deg: Floats) -> Flags:
     if gain[worst] > _WILD_PAIR:
         found[[first[worst], second[worst]]] = True
     return found
+
+
+CROWD = 5
+"""So many readings left out within `_CROWD_DEG` are seldom each wild: more likely some drew the curve to themselves."""
+_CROWD_DEG = 20.0
+
+
+def crowd(cam_deg: Floats, left_out: Flags) -> Flags:
+    """All readings between those left out, left out or not, wherever `CROWD` of these lie within 20 cam degrees.
+
+    A few wild readings side by side can hide one another, and have good neighbours left out in their place.
+    """
+    at = np.sort(np.mod(cam_deg[left_out], 360.0))
+    found = np.zeros(cam_deg.size, bool)
+    if at.size < CROWD:
+        return found
+    round_again = np.concatenate([at, at + 360.0])
+    for first, last in zip(round_again, round_again[CROWD - 1 :], strict=False):
+        if last - first <= _CROWD_DEG:
+            found |= np.mod(cam_deg - first, 360.0) <= last - first + 1e-9
+    return found
+
+
+def foretold(fit: Smoothed, cam_deg: Floats, lift: Floats, among: Flags, step_deg: float) -> Flags:
+    """Of readings left out, the one or two next to those used that the curve through these foretells, if any.
+
+    From the edges of a gap inwards: there the curve knows best. Its own uncertainty counts with the noise.
+    """
+    rows = np.flatnonzero(among)
+    found = np.zeros(among.size, bool)
+    kept = np.mod(cam_deg[~among], 360.0)
+    if not rows.size:
+        return found
+    away = np.abs(np.mod(cam_deg[rows][:, None] - kept[None] + 180.0, 360.0) - 180.0).min(axis=1)
+    basis = fit.curve.basis(cam_deg[rows])
+    sd = np.sqrt(fit.noise_mm**2 + np.einsum("ij,jk,ik->i", basis, fit.curve.covariance, basis))
+    good = np.abs(lift[rows] - basis @ fit.curve.coefficients) < _WILD * sd
+    if good.any():
+        nearest = away[good].min()
+        found[rows[good & (away <= nearest + 0.1 * step_deg)]] = True
+    return found
+
+
+def crowded(cam_deg: Floats, left_out: Flags) -> bool:
+    """Whether some were left out so close together that which of them are wild cannot be told."""
+    return bool(crowd(cam_deg, left_out).any())

@@ -5,11 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.readings import Degrees
+from service.documents.lift_table_words import shape_words
+from service.domain.readings import Degrees, LobeKind
+from service.lobe.analysis import LobeTable, TableSheet, analyse
 from service.lobe.cleaning import CorrectionKind, clean
 from service.lobe.figures import duration_figures, lift_figure, lobe_figures
 from service.lobe.lift_table import RawTable
-from tests.unit.lobe.lobes import INCH, Lobe, bench_table, polynomial, ramped
+from service.lobe.spikes import CROWD, crowded
+from tests.unit.lobe.lobes import INCH, Lobe, bench_table, harmonic, polynomial, ramped
 
 LOBE = Lobe(ramped, 7.9, 82, 82)
 AT = np.arange(0, 360, 2.0)
@@ -164,3 +167,38 @@ def test_two_wild_readings_side_by_side_are_left_out_too(row):
     table = clean(RawTable(AT, read))
     assert {row, row + 1} <= set(correction(table, CorrectionKind.SPIKE).rows)
     assert lift_figure(table.curve).value == pytest.approx(PLAIN.lift.value, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_wild_readings_side_by_side_are_found_and_their_good_neighbours_let_back_in(seed):
+    """Three on a flank, two of them neighbours and opposed: each hides the other, and good ones are left out first."""
+    lobe = Lobe(harmonic, 7.92, 80, 80)
+    read = lobe.at(AT - 23.9) + np.random.default_rng(seed).normal(0, 0.0127, AT.size)
+    read[[168, 171, 172]] += [0.707, -0.488, 0.556]
+
+    table = clean(RawTable(AT, read))
+
+    assert correction(table, CorrectionKind.SPIKE).rows == (168, 171, 172)
+    assert lift_figure(table.curve).value == pytest.approx(lobe.lift_mm, abs=0.02)
+
+
+def test_where_many_readings_close_together_were_left_out_it_is_said_that_the_figures_may_be_off():
+    read = READ.copy()
+    read[[50, 52, 54, 56, 58]] += [0.9, 0.8, 0.9, 0.7, 0.9]
+    (lobe,) = analyse(TableSheet((LobeTable(LobeKind.INTAKE, RawTable(AT, read)),))).lobes
+
+    assert len(correction(lobe.table, CorrectionKind.SPIKE).rows) >= CROWD
+    assert any("Read that part of the lobe again" in words for words in shape_words(lobe))
+
+
+@pytest.mark.parametrize(
+    ("angles", "together"),
+    [
+        ([10, 12, 14, 16, 18], True),
+        ([352, 356, 0, 4, 8], True),
+        ([10, 12, 14, 16], False),
+        ([0, 40, 80, 120, 160], False),
+    ],
+)
+def test_readings_left_out_are_crowded_where_five_lie_within_twenty_degrees(angles, together):
+    assert crowded(np.array(angles, float), np.ones(len(angles), bool)) is together
