@@ -150,6 +150,8 @@ def _subject_of(pointer: str, reading: Reading | None, submission: Submission) -
         return in_full(reading, submission)
     if pointer == "/lift_tables":
         return "lift tables from the bench"
+    if pointer == "/valve_events":
+        return "valve events"
     if pointer == "/engine_family":
         return f"engine family claimed: {submission.engine_family}"
     return _PRIOR if pointer == "prior" else plain(pointer.rpartition("/")[2])

@@ -11,6 +11,7 @@ from service.domain.readings import Feature, Instrument, Submission
 from service.identification.asking import words_for_slip
 from service.identification.decision import Standing
 from service.identification.posterior import Posterior
+from service.identification.valve_events import weighed_events
 
 _WORTH_RAISING = 0.15
 """A slip less likely than this is not put to the caller."""
@@ -57,11 +58,12 @@ def _of_submission(posterior: Posterior, submission: Submission) -> Iterator[Adv
             f"No core in the catalogue is listed for {claim}; the readings alone were used.",
             "/engine_family",
         )
+    weighed = weighed_events(submission, posterior.model).used
     for i, reading in enumerate(submission.readings):
-        if reading.feature is Feature.VALVE_EVENT:
+        if reading.feature is Feature.VALVE_EVENT and i not in weighed:
             yield Advice(
                 "reading_kept_not_weighed",
-                f"The {reading.feature.replace('_', ' ')} is kept with the case; the answer does not rest on it.",
+                "A valve event is weighed with the lobe's other one, at the same checking lift; this one is only kept.",
                 f"/readings/{i}",
             )
 

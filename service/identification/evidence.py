@@ -24,6 +24,7 @@ from service.identification.likelihood import log_likelihood
 from service.identification.measuring import spread_of_mean
 from service.identification.posterior import Posterior
 from service.identification.table import Floats, Ints
+from service.identification.valve_events import EVENTS_POINTER
 
 EXACT_UP_TO = 8
 _NEGLIGIBLE = 1e-3
@@ -118,7 +119,7 @@ def _row(posterior: Posterior, submission: Submission, row: int, e: Entry, bits:
         if stated < 0:
             return Evidence(e.pointer, bits, is_length=False, measured=e.mean)
         return Evidence(e.pointer, bits, False, e.mean, stated, e.mean - stated)
-    if e.truth in (Truth.FAMILY, Truth.TABLE):
+    if e.truth in (Truth.FAMILY, Truth.TABLE) or e.pointer == EVENTS_POINTER:
         return Evidence(e.pointer, bits, is_length=False)
     reading = submission.readings[int(e.pointer.rsplit("/", 1)[1])]
     is_length = not reading.feature.is_angle

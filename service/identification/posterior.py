@@ -19,6 +19,7 @@ from service.identification.screening import Kept, screen
 from service.identification.slips import Hypothesis, hypotheses
 from service.identification.table import LOBES, CatalogueTable, Floats, Ints
 from service.identification.table_evidence import TableEvidence, table_entry
+from service.identification.valve_events import weighed_events
 
 _GROOVE_MEAN_MM = 0.5
 """How much smaller a journal reads in its oil groove or on a chamfer, on average (common practice, no source)."""
@@ -81,6 +82,7 @@ class EntrySource:
         if tables is not None:
             self._others += (table_entry(tables),)
         self._known: dict[tuple[int, float, bool], Entry | None] = {}
+        self._events: dict[tuple[float, bool], tuple[Entry, ...]] = {}
 
     def _written(self, index: int, level: float, other_unit: bool) -> Entry | None:
         key = (index, level, other_unit)
@@ -89,6 +91,13 @@ class EntrySource:
             e = entry_of(index, submission.readings[index], submission, self._model, level)
             self._known[key] = e.simplified() if e is not None else None
         return self._known[key]
+
+    def _of_events(self, level: float, other_unit: bool) -> tuple[Entry, ...]:
+        key = (level, other_unit)
+        if key not in self._events:
+            submission = self._other_unit if other_unit else self._submission
+            self._events[key] = weighed_events(submission, self._model, level).entries
+        return self._events[key]
 
     def of(self, hypothesis: Hypothesis, level: float) -> tuple[Entry, ...]:
         """The entries as they were meant under `hypothesis`, read by a hand of `level`."""
@@ -103,7 +112,7 @@ class EntrySource:
             if e is None:
                 continue
             found.append(replace(e, tail=_GROOVE_MEAN_MM, sign=-1) if hypothesis.misread == i else e)
-        return (*found, *self._others)
+        return (*found, *self._of_events(level, hypothesis.other_unit), *self._others)
 
 
 def _rows(table: CatalogueTable, kept: Kept, model: MeasuringModel, used: bool) -> Rows:

@@ -25,6 +25,9 @@ from service.identification.entries import Entry, Truth
 from service.identification.measuring import MeasuringModel, spread_of_mean
 from service.identification.table import LOBES
 
+EVENTS_POINTER = "/valve_events"
+"""Where evidence points for all events of a submission together: each says something only beside its fellows."""
+
 _PAIRS = {
     LobeKind.INTAKE: (Event.INTAKE_OPENS, Event.INTAKE_CLOSES),
     LobeKind.EXHAUST: (Event.EXHAUST_OPENS, Event.EXHAUST_CLOSES),
@@ -84,7 +87,7 @@ def _pooled(read: list[tuple[int, float, float]]) -> _Seen:
 def _duration(kind: LobeKind, opens: _Seen, closes: _Seen, checking_mm: float, at: At) -> Entry:
     at_valve = at is At.VALVE
     return Entry(
-        f"/readings/{min(opens.indices + closes.indices)}",
+        EVENTS_POINTER,
         Truth.DURATION,
         ("duration", LOBES.index(kind), checking_mm, at_valve),
         opens.mean + 180 + closes.mean,
@@ -97,7 +100,7 @@ def _duration(kind: LobeKind, opens: _Seen, closes: _Seen, checking_mm: float, a
 def _separation(in_opens: _Seen, in_closes: _Seen, ex_opens: _Seen, ex_closes: _Seen) -> Entry:
     four = (in_opens, in_closes, ex_opens, ex_closes)
     return Entry(
-        f"/readings/{min(i for seen in four for i in seen.indices)}",
+        EVENTS_POINTER,
         Truth.SEPARATION,
         ("separation",),
         (360 + in_closes.mean - in_opens.mean + ex_opens.mean - ex_closes.mean) / 4,

@@ -38,7 +38,7 @@ from service.domain.readings import (
 from service.domain.units import LengthUnit
 from service.identification.engine import identify
 from service.identification.table import build_table
-from tests.submissions import CALIPER, base, height, journal, reading, submission
+from tests.submissions import CALIPER, base, event, height, journal, reading, submission
 
 INCH = 25.4
 
@@ -153,6 +153,33 @@ def test_sales_alone_never_name_a_part() -> None:
     assert answer.candidates[0].probability > 0.95
     assert answer.state is AnswerState.AMBIGUOUS
     assert set(answer.credible_set) == {"SELLS", "RARE"}
+
+
+EVENTS = ("intake_opens", "intake_closes", "exhaust_opens", "exhaust_closes")
+
+
+@pytest.mark.parametrize("advanced", [0, 6])
+def test_valve_events_tell_grinds_of_one_lift_apart_however_the_shaft_was_fitted(advanced: int) -> None:
+    offered = catalogue(*(part(f"D{d}", "C", 0.350, 0.8, crank_deg=float(d)) for d in (220, 232, 244)))
+    read = (journal("0.7500"), height("1.1490"), base("0.8005"))
+    # 232 crank degrees on centres of 110: 6 before top, 46 after bottom, and the same for the exhaust; moved as one
+    events = [event(name, 6 + advanced if "opens" in name else 46 - advanced) for name in EVENTS[:2]]
+    events += [event(name, 46 + advanced if "opens" in name else 6 - advanced) for name in EVENTS[2:]]
+
+    without, with_them = ask(offered, submission(*read)), ask(offered, submission(*read, *events))
+
+    assert max(probabilities(without).values()) < 0.6
+    assert probabilities(with_them)["D232"] > 0.95
+    (row,) = [e for e in with_them.candidates[0].evidence if e.pointer == "/valve_events"]
+    assert row.bits > 3
+    assert "reading_kept_not_weighed" not in {a.code for a in with_them.advice}
+
+
+def test_a_valve_event_without_its_fellow_is_kept_and_said_not_to_be_weighed() -> None:
+    answer = ask(SPACED, submission(journal("0.7500"), height("1.1200"), base("0.8010"), event("intake_opens", 20)))
+
+    (told,) = [a for a in answer.advice if a.code == "reading_kept_not_weighed"]
+    assert told.pointer == "/readings/3"
 
 
 def test_grinds_that_differ_in_timing_alone_ask_for_the_flank_width_or_a_duration() -> None:

@@ -53,7 +53,7 @@ export function candidates(said) {
     </table>`;
 }
 
-const OTHERS = { prior: "Before any reading", "/counts/gear_teeth": "Gear teeth", "/engine_family": "Engine named", "/lift_tables": "Lift tables" };
+const OTHERS = { prior: "Before any reading", "/counts/gear_teeth": "Gear teeth", "/engine_family": "Engine named", "/lift_tables": "Lift tables", "/valve_events": "Valve events" };
 
 function nameOf(pointer, readings) {
   const place = /^\/readings\/(\d+)$/.exec(pointer);
