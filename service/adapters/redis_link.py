@@ -89,7 +89,8 @@ class RedisLink:
             raise RedisAway
         try:
             result = work(self._client)
-        except redis.RedisError as error:
+        except (redis.RedisError, AttributeError, LookupError, TypeError, ValueError) as error:
+            # The latter are what redis-py makes of a server that is no Redis, or answers with the wrong kind of value.
             self._breaker.failed()
             raise RedisAway from error
         self._breaker.succeeded()

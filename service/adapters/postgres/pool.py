@@ -42,6 +42,9 @@ Pool: TypeAlias = ConnectionPool[Connection]
 
 Store = TypeVar("Store")
 
+_PASSING = (psycopg.errors.IdleInTransactionSessionTimeout, psycopg.errors.ReadOnlySqlTransaction)
+"""What passes, and that psycopg does not count among the operational errors."""
+
 
 def session_conninfo(url: str, *, statement_timeout: float = 5.0, lock_timeout: float = 2.0) -> str:
     """`url` with what every session of the service runs under. Timeouts in seconds.
@@ -134,13 +137,13 @@ class PostgresStores:
         """One transaction: commits on a normal exit, rolls back on an exception.
 
         A connection that died while it lay in the pool is replaced once, before anything has been done on it, so
-        nothing is ever done twice. Raises `Unavailable` when Postgres does not answer, is too slow, or gives up on a
-        lock or a deadlock.
+        nothing is ever done twice. Raises `Unavailable` when Postgres does not answer, is too slow, takes no writes (a
+        standby, or a full disk's precaution), or gives up on a lock or a deadlock.
         """
         try:
             with self._begun() as connection:
                 yield PostgresTransaction(connection, self._reply_seconds, self._seal)
-        except (psycopg.OperationalError, psycopg.errors.IdleInTransactionSessionTimeout) as error:
+        except (psycopg.OperationalError, *_PASSING) as error:
             raise Unavailable from error
 
     @contextmanager

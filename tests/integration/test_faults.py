@@ -1,0 +1,253 @@
+"""What a client gets while Postgres or Redis fails, and that nothing is lost, doubled or wrong afterwards.
+
+Over servers of these tests' own, which are stopped, filled up and stalled. The way of each: something fails, the answer
+is right or 503 with Retry-After, the fault goes away, and the desk answers as it did before.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socketserver
+import threading
+import time
+import uuid
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+import redis
+from flask import Flask
+from werkzeug.test import TestResponse
+
+from service.adapters.embedded.postgres import EmbeddedPostgres
+from service.adapters.embedded.valkey import EmbeddedValkey
+from service.adapters.postgres.migrations.migrate import upgrade
+from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.app import EXTENSION, close_app, create_app
+from service.catalogue_files import read_json
+from service.domain.access import Role
+from service.settings import Settings
+from service.workflows.import_catalogue import import_catalogue
+from service.workflows.keys import create_key
+
+CATALOGUE = Path(__file__).parents[2] / "fixtures" / "catalogue.json"
+PLENTY = "1000000/minute"
+SCANT: dict[str, Any] = {
+    "source": "phone",
+    "unit": "in",
+    "instrument": "digital_caliper",
+    "readings": [{"feature": "lobe_height", "lobe": "intake", "values": ["1.1725"]}],
+}
+
+
+@dataclass
+class Own:
+    """An application over stores of its own."""
+
+    app: Flask
+    key: str
+    settings: Settings
+    postgres: EmbeddedPostgres
+    valkey: EmbeddedValkey
+
+    def submit(self, once: str | None = None, **said: Any) -> TestResponse:
+        headers = {"Authorization": f"Bearer {self.key}", "Idempotency-Key": once or str(uuid.uuid4())}
+        return self.app.test_client().post("/v1/submissions", json=SCANT | said, headers=headers)
+
+    def read(self, submission_id: str) -> TestResponse:
+        return self.app.test_client().get(
+            f"/v1/submissions/{submission_id}", headers={"Authorization": f"Bearer {self.key}"}
+        )
+
+    def until_taken(self, once: str) -> dict[str, Any]:
+        """Send one submission again and again, as a patient client does; every refusal must be a proper one."""
+        deadline = time.monotonic() + 60
+        while (response := self.submit(once)).status_code != 201:
+            asks_to_come_back(response)
+            assert time.monotonic() < deadline
+            time.sleep(0.1)
+        found: dict[str, Any] = response.get_json()
+        return found
+
+    def count(self) -> int:
+        with self.database() as connection:
+            row = connection.execute("SELECT count(*) FROM submissions").fetchone()
+        assert row is not None
+        return int(row[0])
+
+    def database(self) -> psycopg.Connection[Any]:
+        return psycopg.connect(self.postgres.url(), autocommit=True)
+
+
+def asks_to_come_back(response: TestResponse) -> None:
+    assert response.status_code == 503, response.get_data(as_text=True)
+    assert int(response.headers["Retry-After"]) > 0
+    assert response.content_type == "application/problem+json"
+
+
+def gist(answer: dict[str, Any]) -> Any:
+    return answer["state"], [(one["part_number"], one["probability"]) for one in answer["candidates"]]
+
+
+@pytest.fixture(scope="module")
+def own(short_folder: Path) -> Iterator[Own]:
+    folder = short_folder / "faults"
+    (folder / "run").mkdir(mode=0o700, parents=True)
+    postgres = EmbeddedPostgres(folder / "postgres", folder / "run", durable=False)
+    postgres.start()
+    valkey = EmbeddedValkey(folder / "run", folder / "valkey.log")
+    valkey.start()
+    upgrade(postgres.url())
+    with open_pool(postgres.url()) as pool:
+        import_catalogue(PostgresStores(pool), read_json(CATALOGUE.read_bytes()), who="tests", why="invented")
+    settings = Settings(
+        database_url=postgres.url(),
+        redis_url=valkey.url,
+        rate_widget=PLENTY,
+        rate_staff=PLENTY,
+        statement_timeout=1.0,
+        lock_timeout=0.3,
+    )
+    app = create_app(settings)
+    key = create_key(app.extensions[EXTENSION].desk.stores, Role.DESK, "faults")
+    yield Own(app, key, settings, postgres, valkey)
+    close_app(app)
+    valkey.stop()
+    postgres.stop()
+
+
+@pytest.fixture
+def usual(own: Own) -> Iterator[Any]:
+    """What the desk answers, and answers again when the fault is over."""
+    before = gist(own.until_taken(str(uuid.uuid4())))
+    yield before
+    assert gist(own.until_taken(str(uuid.uuid4()))) == before
+
+
+def test_a_restart_of_postgres_under_load_loses_and_doubles_nothing(own: Own, usual: Any) -> None:
+    before = own.count()
+    wanted = [str(uuid.uuid4()) for _ in range(24)]
+    with ThreadPoolExecutor(4) as callers:
+        taken = [callers.submit(own.until_taken, once) for once in wanted]
+        while not taken[2].done():
+            time.sleep(0.01)
+        own.postgres.stop()
+        asks_to_come_back(own.submit())
+        own.postgres.start()
+        answers = [each.result() for each in taken]
+
+    assert own.count() - before == len({answer["id"] for answer in answers}) == len(wanted)
+    for answer in answers:
+        assert gist(own.read(answer["id"]).get_json()) == usual
+
+
+def test_a_postgres_that_takes_no_writes_is_said_to_be_away_and_nothing_is_written(own: Own, usual: Any) -> None:
+    before = own.count()
+    with own.database() as connection:
+        connection.execute("ALTER SYSTEM SET default_transaction_read_only = on")
+        connection.execute("SELECT pg_reload_conf()")
+        deadline = time.monotonic() + 20
+        while (response := own.submit()).status_code == 201:
+            before += 1
+            assert time.monotonic() < deadline
+        asks_to_come_back(response)
+        assert own.count() == before
+        connection.execute("SET default_transaction_read_only = off")
+        connection.execute("ALTER SYSTEM RESET default_transaction_read_only")
+        connection.execute("SELECT pg_reload_conf()")
+
+
+def test_a_postgres_without_a_connection_to_spare_is_said_to_be_away(own: Own, usual: Any) -> None:
+    before = own.count()
+    with ExitStack() as held:
+        refused = ""
+        while not refused:
+            try:
+                held.enter_context(closing(own.database()))
+            except psycopg.OperationalError as error:
+                refused = str(error)
+        assert "too many clients" in refused
+        late = replace(own, app=create_app(own.settings))
+        held.callback(close_app, late.app)
+        asks_to_come_back(late.submit())
+    assert own.count() == before
+
+
+def test_what_waits_too_long_for_a_lock_is_given_up_whole(own: Own, usual: Any) -> None:
+    before = own.count()
+    with own.database() as connection, connection.transaction():
+        connection.execute("LOCK TABLE submissions IN ACCESS EXCLUSIVE MODE")
+        asks_to_come_back(own.submit())
+    assert own.count() == before
+
+
+def test_a_flushed_cache_and_a_full_one_change_no_answer(own: Own, usual: Any) -> None:
+    with redis.Redis.from_url(own.valkey.url) as client:
+        client.flushall()
+        assert gist(own.submit().get_json()) == usual
+        client.flushall()
+        client.config_set("maxmemory-policy", "noeviction")
+        client.config_set("maxmemory", "1")
+        assert gist(own.submit().get_json()) == usual
+        client.config_set("maxmemory", "64mb")
+        client.config_set("maxmemory-policy", "allkeys-lru")
+
+
+def test_values_of_another_kind_under_every_key_change_no_answer(own: Own, usual: Any) -> None:
+    with redis.Redis.from_url(own.valkey.url) as client:
+        for key in client.keys("*"):
+            client.delete(key)
+            client.rpush(key, "nobody", "put this here")
+        assert gist(own.submit().get_json()) == usual
+        client.flushall()
+
+
+def test_a_cache_that_hangs_and_one_that_is_gone_change_no_answer(own: Own, usual: Any) -> None:
+    with redis.Redis.from_url(own.valkey.url) as client:
+        pid = client.info("server")["process_id"]
+    os.kill(pid, signal.SIGSTOP)
+    try:
+        assert gist(own.submit().get_json()) == usual
+    finally:
+        os.kill(pid, signal.SIGCONT)
+    own.valkey.stop()
+    assert gist(own.submit().get_json()) == usual
+    own.valkey.start()
+
+
+class _Babbler(socketserver.StreamRequestHandler):
+    """Answers whatever is asked, with what is no Redis protocol or the wrong kind of value."""
+
+    replies: tuple[bytes, ...] = ()
+
+    def handle(self) -> None:
+        while self.rfile.readline():
+            for reply in self.replies:
+                try:
+                    self.wfile.write(reply)
+                except OSError:
+                    return
+
+
+@pytest.mark.parametrize("reply", [b"HTTP/1.1 400 Bad Request\r\n\r\n", b"\xff\xfe\r\n", b":7\r\n", b"$5\r\nhello\r\n"])
+def test_something_else_on_redis_s_port_changes_no_answer(own: Own, usual: Any, reply: bytes) -> None:
+    handler = type("Handler", (_Babbler,), {"replies": (reply,)})
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), handler) as server:
+        server.daemon_threads = True
+        thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+        thread.start()
+        app = create_app(replace(own.settings, redis_url=f"redis://127.0.0.1:{server.server_address[1]}"))
+        try:
+            response = replace(own, app=app).submit()
+            assert response.status_code == 201, response.get_data(as_text=True)
+            assert gist(response.get_json()) == usual
+        finally:
+            close_app(app)
+            server.shutdown()
+            thread.join()
