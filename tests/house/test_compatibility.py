@@ -1,7 +1,7 @@
 """What clients were promised is kept: nothing of openapi/released.txt is taken away, and nothing new is asked of them.
 
 The rule: an operation, a parameter, a status, a field or a value of an enumeration that was released stays; a new field
-of a request is optional. `python -m tests.house.test_compatibility > openapi/released.txt` writes it anew, at a release.
+of a request is optional. `python -m tests.house.test_compatibility > openapi/released.txt` writes it anew at a release.
 """
 
 from __future__ import annotations
