@@ -101,6 +101,11 @@ class Settings:
         DEFAULT_RULES.close_days, read.whole(1, 3650), "days after the reminder until the case is closed"
     )
     link_days: int = _setting(DEFAULT_RULES.link_days, read.whole(1, 3650), "days a customer's return link works")
+    reidentify_days: int = _setting(
+        DEFAULT_RULES.reidentify_days,
+        read.whole(1, 3650),
+        "days since its last change for which a closed case is asked again when the catalogue changes",
+    )
     supplier_name: str = _setting(DEFAULT_NAME, read.text, "whose desk this is, on letters")
     supplier_address: str | None = _setting(None, read.text, "its address on letters, lines parted by `;`")
     supplier_email: str | None = _setting(
@@ -196,6 +201,7 @@ class Settings:
             remind_days=self.remind_days,
             close_days=self.close_days,
             link_days=self.link_days,
+            reidentify_days=self.reidentify_days,
         )
 
     @property

@@ -39,5 +39,16 @@ class RedisAnswerCache:
             return
 
 
+class NoCache:
+    """Keeps nothing, where no Redis is set. Satisfies `service.workflows.ports.AnswerCache`."""
+
+    def get(self, key: str) -> Identification | None:  # noqa: ARG002  the port's
+        """None: nothing is kept."""
+        return None
+
+    def put(self, key: str, identification: Identification) -> None:
+        """Keep nothing."""
+
+
 def _name(key: str) -> str:
     return f"lobedesk:answer:{STORED_FORM}:{key}"

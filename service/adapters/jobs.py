@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeAlias
 from uuid import UUID
 
 import psycopg
@@ -20,7 +21,7 @@ from procrastinate.jobs import Job, Status
 from procrastinate.manager import JobManager
 
 from service.adapters.postgres.pool import session_conninfo
-from service.adapters.wake_up import DELIVER_MESSAGE
+from service.adapters.wake_up import ASK_AGAIN, DELIVER_MESSAGE
 
 log = structlog.get_logger()
 
@@ -48,6 +49,10 @@ class Chore:
     do: Callable[[], int]
 
 
+AskAgain: TypeAlias = Callable[[Callable[[], bool]], int]
+"""Asks cases again under the newest catalogue revision while told to go on; how many."""
+
+
 async def _put_back(manager: JobManager, job: Job) -> None:
     try:
         await manager.retry_job(job)
@@ -61,6 +66,7 @@ def make_job_app(
     forget_old_replies: Callable[[], int],
     deliveries: Deliveries | None = None,
     chores: tuple[Chore, ...] = (),
+    ask_again: AskAgain | None = None,
 ) -> App:
     """The jobs there are, over one database. Open it with `open_async`; it belongs to one event loop."""
     app = App(connector=PsycopgConnector(conninfo=session_conninfo(database_url), min_size=1, max_size=3))
@@ -85,6 +91,8 @@ def make_job_app(
 
     for chore in chores:
         _add_chore(app, chore)
+    if ask_again is not None:
+        _add_asking_again(app, ask_again)
     if deliveries is not None:
         _add_deliveries(app, deliveries)
     return app
@@ -97,6 +105,21 @@ def _add_chore(app: App, chore: Chore) -> None:
         done = chore.do()
         if done:
             log.info("did a chore", chore=chore.name, things=done, due=timestamp)
+
+
+def _add_asking_again(app: App, ask_again: AskAgain) -> None:
+    @app.task(name=ASK_AGAIN, pass_context=True)
+    def ask(context: JobContext, revision: int) -> None:
+        done = ask_again(lambda: not context.should_abort())
+        log.info("asked cases again", catalogue_revision=revision, cases=done)
+
+    @app.periodic(cron="* * * * *")
+    @app.task(name="ask_again_where_left_off", queueing_lock="ask_again_where_left_off", pass_context=True)
+    def go_on(context: JobContext, timestamp: int) -> None:
+        # The worker that was at it has stopped or was killed: how far it came is kept with what it did.
+        done = ask_again(lambda: not context.should_abort())
+        if done:
+            log.info("went on asking cases again", cases=done, due=timestamp)
 
 
 def _add_deliveries(app: App, deliveries: Deliveries) -> None:
@@ -118,11 +141,12 @@ def run_worker(
     forget_old_replies: Callable[[], int],
     deliveries: Deliveries | None = None,
     chores: tuple[Chore, ...] = (),
+    ask_again: AskAgain | None = None,
     *,
     until_idle: bool = False,
 ) -> None:
     """Work until SIGTERM or Ctrl-C, and then finish the jobs at hand; `until_idle` stops when nothing is due."""
-    app = make_job_app(database_url, forget_old_replies, deliveries, chores)
+    app = make_job_app(database_url, forget_old_replies, deliveries, chores, ask_again)
 
     async def work() -> None:
         async with app.open_async():

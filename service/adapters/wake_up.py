@@ -1,4 +1,4 @@
-"""Makes the job that delivers a message, on the connection and in the transaction that the message is written in."""
+"""Makes jobs on the connection, and in the transaction, that what they are about is written in."""
 
 from __future__ import annotations
 
@@ -13,10 +13,18 @@ from procrastinate import App, SyncPsycopgConnector
 DELIVER_MESSAGE = "deliver_message"
 """The job's name; `service.adapters.jobs` has its work."""
 
+ASK_AGAIN = "ask_again"
+"""The name of the job that asks open and recent cases again under a new catalogue revision."""
+
 
 def wake_up(connection: psycopg.Connection[Any], message_id: UUID, at: datetime | None = None) -> None:
     """Have a worker look at the message now, or `at` a time; it exists if and only if the transaction commits."""
     _deferrer().configure_task(DELIVER_MESSAGE, schedule_at=at, connection=connection).defer(message_id=str(message_id))
+
+
+def wake_up_to_ask_again(connection: psycopg.Connection[Any], revision: int) -> None:
+    """Have a worker ask cases again, once the transaction that makes `revision` the active one commits."""
+    _deferrer().configure_task(ASK_AGAIN, connection=connection).defer(revision=revision)
 
 
 @cache

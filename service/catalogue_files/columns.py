@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 from service.domain.readings import LobeKind, Position
 from service.domain.units import LengthUnit
@@ -34,6 +35,9 @@ _WORDS = frozenset(
      "kind", "lift_table.angle"}
 )  # fmt: skip
 
+MOST_TITLES = 2048
+"""Titles of columns that are remembered with what they mean."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -46,12 +50,12 @@ class Column:
     name: str
     unit: LengthUnit | None = None
 
-    @property
+    @cached_property
     def is_size(self) -> bool:
         """Whether its cells are lengths."""
         return is_size(self.name)
 
-    @property
+    @cached_property
     def is_number(self) -> bool:
         """Whether its cells are numbers of any sort, whole ones too."""
         last = self.name.rpartition(".")[2]
@@ -64,6 +68,7 @@ def is_size(name: str) -> bool:
     return not is_duration(name) and name.rpartition(".")[2] in _SIZES
 
 
+@lru_cache(maxsize=MOST_TITLES)
 def is_duration(name: str) -> bool:
     """Whether a column holds durations of a lobe at the checking lift it names."""
     kind, _, rest = name.partition(".")

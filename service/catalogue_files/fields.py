@@ -12,6 +12,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from typing import TypeGuard, TypeVar
 
 from service.catalogue_files.faults import FaultList, Path
@@ -19,6 +20,9 @@ from service.catalogue_files.numbers import FAULTY
 from service.domain.units import LengthUnit
 
 Choice = TypeVar("Choice", bound=StrEnum)
+
+REMEMBERED = 4096
+"""Numbers that are remembered as read: a catalogue states the same few again and again."""
 
 _DECIMAL = re.compile(r"-?\d{1,6}(?:\.(\d{0,8}))?|-?\.(\d{1,8})", re.ASCII)
 
@@ -49,8 +53,9 @@ class Fields:
     def __init__(self, value: object, path: Path, faults: FaultList, known: Collection[str]) -> None:
         self.path = path
         self.faults = faults
-        self.is_object = isinstance(value, Mapping)
-        self._values: Mapping[str, object] = value if isinstance(value, Mapping) else {}
+        # asking for a dict first saves most of what asking for a mapping costs
+        self.is_object = isinstance(value, dict | Mapping)
+        self._values: Mapping[str, object] = value if isinstance(value, dict | Mapping) else {}
         if not self.is_object:
             faults.add(path, "must be an object")
         for name in self._values:
@@ -142,16 +147,17 @@ class Fields:
         value = self.positive(name, required=required, zero=bounds.low_mm == 0)
         if value is None:
             return None
-        detail = bounds.fault(value * unit.mm)
+        value_mm = value * unit.mm
+        detail = bounds.fault(value_mm)
         if detail is not None:
             self.fault(name, detail)
             return None
-        return value * unit.mm
+        return value_mm
 
 
 def is_list(value: object) -> TypeGuard[Sequence[object]]:
     """Whether a value is a list, which text is not."""
-    return isinstance(value, Sequence) and not isinstance(value, str | bytes)
+    return isinstance(value, list) or (isinstance(value, Sequence) and not isinstance(value, str | bytes))
 
 
 def line_of_text(value: object, longest: int) -> str | None:
@@ -167,15 +173,25 @@ def decimal_at(path: Path, value: object, faults: FaultList, places: int = 8) ->
     if value is FAULTY:
         return None
     text = value if isinstance(value, str) else _number_text(value)
-    found = _DECIMAL.fullmatch(text) if text is not None else None
-    if text is None or found is None:
+    found = None if text is None else _decimal_of(text)
+    if found is None:
         faults.add(path, "must be a plain decimal of at most 6 digits before and 8 after the point, such as 0.313")
         return None
-    decimals = found[1] or found[2] or ""
-    if len(decimals.rstrip("0")) > places:
+    number, decimals = found
+    if decimals > places:
         faults.add(path, f"must have at most {places} decimals")
         return None
-    return Decimal(text) + 0  # no minus sign on a zero
+    return number
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _decimal_of(text: str) -> tuple[Decimal, int] | None:
+    """A plain decimal and how many decimals it has, trailing zeros apart; None for any other text."""
+    found = _DECIMAL.fullmatch(text)
+    if found is None:
+        return None
+    decimals = found[1] or found[2] or ""
+    return Decimal(text) + 0, len(decimals.rstrip("0"))  # no minus sign on a zero
 
 
 def _number_text(value: object) -> str | None:

@@ -40,11 +40,11 @@ def read_document(document: object, faults: FaultList, told: Told | None = None)
     read_cores = []
     for path, value in _each(top, "cores"):
         whole.core(path, value)
-        read_cores.append(_read_core(value, path, unit, faults))
+        read_cores.append(read_core(value, path, unit, faults))
     read_parts = []
     for path, value in _each(top, "parts"):
         whole.part(path, value)
-        read_parts.append(_read_part(value, path, unit, faults))
+        read_parts.append(read_part(value, path, unit, faults))
         if told is not None and len(read_parts) % ROWS_A_STEP == 0:
             told(len(read_parts), len(top.list_of("parts")))
     whole.finish()
@@ -70,7 +70,8 @@ def _name(fields: Fields, name: str, longest: int) -> str | None:
     return text
 
 
-def _read_core(value: object, path: Path, unit: LengthUnit, faults: FaultList) -> Core | None:
+def read_core(value: object, path: Path, unit: LengthUnit, faults: FaultList) -> Core | None:
+    """The core at `path`, in `unit` where it states none; None after adding what is wrong with it to `faults`."""
     before = len(faults)
     known = ("code", "name", "unit", "engine_families", "gear_teeth", "overall_length", "journals")
     fields = Fields(value, path, faults, known)
@@ -115,7 +116,8 @@ def _read_journals(fields: Fields, unit: LengthUnit) -> tuple[Journal, ...]:
     return tuple(sorted(journals, key=lambda journal: order.index(journal.position)))
 
 
-def _read_part(value: object, path: Path, unit: LengthUnit, faults: FaultList) -> Part | None:
+def read_part(value: object, path: Path, unit: LengthUnit, faults: FaultList) -> Part | None:
+    """The part at `path`, in `unit` where it states none; None after adding what is wrong with it to `faults`."""
     before = len(faults)
     known = (
         "part_number", "core", "unit", "title", "status", "superseded_by", "units_sold", "lobe_separation", "lobes",

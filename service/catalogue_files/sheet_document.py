@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
+from functools import lru_cache
 from typing import Any, TypeAlias, overload
 
 from service.catalogue_files.cells import Grid
@@ -16,6 +17,7 @@ from service.catalogue_files.columns import (
     CORE_NAMES,
     DURATION,
     LIFT_TABLE_COLUMNS,
+    MOST_TITLES,
     PART_COLUMNS,
     PART_NAMES,
     Column,
@@ -161,7 +163,7 @@ class SheetDocument:
                 kind = name.partition(".")[0]
                 lobes.setdefault(kind, {}).setdefault("durations", []).append(self._duration(index, cell, unit))
             elif name in PART_COLUMNS:
-                kind, *steps, last = name.split(".")
+                kind, steps, last = _steps_of(name)
                 target = lobes.setdefault(kind, {})
                 for step in steps:
                     target = target.setdefault(step, {})
@@ -212,6 +214,13 @@ class SheetDocument:
     @staticmethod
     def _text(sheet: Sheet, index: int, name: str) -> str | None:
         return next((cell for column, cell in sheet.filled(index) if column.name == name), None)
+
+
+@lru_cache(maxsize=MOST_TITLES)
+def _steps_of(name: str) -> tuple[str, tuple[str, ...], str]:
+    """A lobe's column by its steps: the lobe, what lies between, and the last."""
+    kind, *steps, last = name.split(".")
+    return kind, tuple(steps), last
 
 
 def _of_lobe(column: Column, kind: str) -> bool:

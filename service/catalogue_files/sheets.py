@@ -5,8 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from service.catalogue_files.cells import Grid
 from service.catalogue_files.columns import (
@@ -23,8 +22,7 @@ from service.domain.units import LengthUnit
 Value: TypeAlias = str | int | Faulty
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(NamedTuple):
     """A filled cell: its column and its text, as it stands and as it is read."""
 
     column: Column
@@ -81,20 +79,23 @@ class Sheet:
         """A row's cells, sizes in `unit`, which is the row's (inches where None); adds what is wrong with them."""
         cells: list[Cell] = []
         seen: dict[str, str] = {}
-        for column, cell in self.filled(index):
+        row_unit = unit or LengthUnit.INCH
+        for column, cell in zip(self.columns, self.grid.row(index), strict=False):
+            if not cell:
+                continue
+            if not column.name:
+                self._faults.add_at(self.at(index), "has a cell under no column name", cell)
+                continue
             if column.name in seen:
                 detail = f"is stated in the column {seen[column.name]} too: one of them must be empty"
                 self._faults.add_at(self.at(index, column.title), detail, cell)
                 continue
             seen[column.name] = column.title
-            cells.append(self._cell(index, column, cell, unit or LengthUnit.INCH))
-        for column, cell in zip(self.columns, self.grid.row(index), strict=False):
-            if cell and not column.name:
-                self._faults.add_at(self.at(index), "has a cell under no column name", cell)
+            cells.append(self._cell(index, column, cell, row_unit))
         return cells
 
     def _cell(self, index: int, column: Column, cell: str, unit: LengthUnit) -> Cell:
-        if (index, column.title) in self.grid.told:
+        if self.grid.told and (index, column.title) in self.grid.told:
             return Cell(column, cell, FAULTY)
         try:
             if column.name in RUNNING_TEXT:

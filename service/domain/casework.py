@@ -75,7 +75,8 @@ class CaseworkRules:
 
     `lease_s` is how long a claim holds without activity. `second_look_share` is the share of automatic answers put
     before a person all the same, and `second_look_hours` how soon. A caller asked for a reading is reminded after
-    `remind_days` and the case closed `close_days` after that; a return link works for `link_days`.
+    `remind_days` and the case closed `close_days` after that; a return link works for `link_days`. When
+    the catalogue changes, closed cases that changed within `reidentify_days` are asked again beside the open ones.
     """
 
     reply_hours: Mapping[Source, float] = field(default_factory=lambda: DEFAULT_REPLY_HOURS)
@@ -85,6 +86,7 @@ class CaseworkRules:
     remind_days: int = 3
     close_days: int = 14
     link_days: int = 30
+    reidentify_days: int = 30
 
     def due_in(self, source: Source, *, second_look: bool) -> timedelta:
         """How long a person has to answer."""

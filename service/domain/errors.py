@@ -5,6 +5,7 @@
     ├── NotFound              there is no such thing, or it is not yours
     ├── Conflict              the thing has changed, or is not in a state for this
     │   └── StaleRevision     the ETag given is not the current one
+    ├── PreconditionNeeded    the request must say which state it means to change
     ├── Forbidden             the key may not do this
     ├── NotAuthenticated      no key, or not one of ours
     └── Unavailable           a store is away; try again
@@ -59,6 +60,12 @@ class StaleRevision(Conflict):
     """This has changed since you read it; read it again and repeat the change."""
 
     code = "stale_revision"
+
+
+class PreconditionNeeded(LobedeskError):
+    """Say which state you change: read it, and send its ETag as If-Match."""
+
+    code = "precondition_needed"
 
 
 class NotAuthenticated(LobedeskError):

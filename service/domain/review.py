@@ -28,6 +28,7 @@ class ReviewReason(StrEnum):
     REOPENED = "reopened"
     AUTOMATIC_SAMPLE = "automatic_sample"
     LOW_CONFIDENCE = "low_confidence"
+    ANSWER_CHANGED = "answer_changed"
 
 
 SECOND_LOOKS = frozenset({ReviewReason.AUTOMATIC_SAMPLE, ReviewReason.LOW_CONFIDENCE})

@@ -13,6 +13,7 @@ import click
 from service.domain.errors import Fault
 from service.serving.catalogue_fault_command import faults, page
 from service.settings import Settings
+from service.workflows.reidentification_ports import Said
 
 _PAIRS_SHOWN = 10
 _DOUBTS_SHOWN = 50
@@ -157,6 +158,34 @@ def revisions(settings: Settings) -> None:
         mark = "*" if one.state == "active" else " "
         when = f"{one.made_at:%Y-%m-%d %H:%M}"
         click.echo(f"{mark} {one.number:4}  {when}  {one.parts:6} parts  {one.made_by}  {one.reason}")
+
+
+@catalogue.command("changes")
+@click.argument("revision", type=click.IntRange(1), required=False)
+@click.pass_obj
+def changes(settings: Settings, revision: int | None) -> None:
+    """Say how far asking open and recent cases again under REVISION has come, and which answers became others."""
+    from service.serving.reached import command_stores
+    from service.workflows.reidentify import list_changes, progress_of
+
+    with command_stores(settings) as stores:
+        progress = progress_of(stores, revision)
+        left = "" if not progress.remaining else f", {progress.remaining} to go"
+        click.echo(f"revision {progress.catalogue_revision}: {progress.state}, {progress.done} cases asked again{left}")
+        after = None
+        while True:
+            found, after = list_changes(stores, progress.catalogue_revision, after, 100)
+            for change in found:
+                told = "  told otherwise" if change.told_otherwise else ""
+                click.echo(f"  {change.reference}  {_said(change.before)} -> {_said(change.after)}{told}")
+            if after is None:
+                break
+    click.echo(f"{progress.changed} answers became others, {progress.told_otherwise} unlike what was told")
+
+
+def _said(said: Said) -> str:
+    part = f" {said.part_number}" if said.part_number and said.state.value in ("identified", "ambiguous") else ""
+    return f"{said.state.value}{part} (revision {said.catalogue_revision})"
 
 
 def _tell_doubts(doubts: tuple[Fault, ...]) -> None:

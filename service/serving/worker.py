@@ -7,9 +7,12 @@ from uuid import UUID
 
 import structlog
 
-from service.adapters.jobs import CONCURRENCY, Chore, Deliveries, run_worker
+from service.adapters.answer_cache import NoCache, RedisAnswerCache
+from service.adapters.jobs import CONCURRENCY, AskAgain, Chore, Deliveries, run_worker
 from service.adapters.mail import MailServer
+from service.adapters.metrics import Metrics
 from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.adapters.redis_link import RedisLink
 from service.adapters.sealing import Seal
 from service.adapters.webhooks import WebhookPost
 from service.identification.measuring import DEFAULT_MODEL
@@ -18,6 +21,7 @@ from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import stoppable
 from service.settings import Settings
+from service.workflows.answering import Answering
 from service.workflows.deliver import Carriers, Outcome, deliver, deliver_overdue
 from service.workflows.half_done import close_half_done, remind_half_done
 from service.workflows.housekeeping import forget_old_replies
@@ -25,6 +29,7 @@ from service.workflows.letters import Stationery
 from service.workflows.look_alike_maps import map_look_alikes
 from service.workflows.privacy import forget_by_age
 from service.workflows.queue import put_back_lapsed
+from service.workflows.reidentify import reidentify
 from service.workflows.snapshot import CatalogueSnapshot
 
 log = structlog.get_logger()
@@ -45,6 +50,7 @@ def work(settings: Settings) -> None:
                 partial(forget_old_replies, stores),
                 deliveries_of(stores, carriers_of(settings)),
                 chores_of(stores, settings),
+                asking_again(stores, reached.settings),
             )
 
 
@@ -59,6 +65,17 @@ def chores_of(stores: PostgresStores, settings: Settings) -> tuple[Chore, ...]:
         Chore("close_half_done", "17 * * * *", partial(close_half_done, stores, settings.rules)),
         Chore("forget_by_age", "27 3 * * *", partial(forget_by_age, stores, settings.retention)),
     )
+
+
+def asking_again(stores: PostgresStores, settings: Settings) -> AskAgain:
+    """Asking cases again under a new catalogue revision, with the answers' cache where it is set."""
+    cache = (
+        NoCache() if settings.redis_url is None else RedisAnswerCache(RedisLink(settings.redis_url), settings.cache_ttl)
+    )
+    # Which revision is active is asked before every case: the table is never older than the run.
+    snapshot = CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0)
+    answering = Answering(cache, Metrics(None), DEFAULT_MODEL, settings.losses, snapshot)
+    return partial(reidentify, stores, answering, settings.rules)
 
 
 def carriers_of(settings: Settings) -> Carriers:

@@ -23,6 +23,7 @@ from service.domain.errors import (
     LobedeskError,
     NotAuthenticated,
     NotFound,
+    PreconditionNeeded,
     StaleRevision,
     Unavailable,
 )
@@ -43,6 +44,7 @@ STATUS_OF: dict[type[LobedeskError], HTTPStatus] = {
     NotFound: HTTPStatus.NOT_FOUND,
     Conflict: HTTPStatus.CONFLICT,
     StaleRevision: HTTPStatus.PRECONDITION_FAILED,
+    PreconditionNeeded: HTTPStatus.PRECONDITION_REQUIRED,
     NotAuthenticated: HTTPStatus.UNAUTHORIZED,
     Forbidden: HTTPStatus.FORBIDDEN,
     TooManyRequests: HTTPStatus.TOO_MANY_REQUESTS,

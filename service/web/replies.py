@@ -13,7 +13,7 @@ import marshmallow as ma
 import orjson
 from flask import Response, request
 
-from service.domain.errors import StaleRevision
+from service.domain.errors import PreconditionNeeded, StaleRevision
 from service.web.access import caller
 from service.web.fields import QueryWhole, Text
 from service.web.problems import InvalidRequest, LocatedFault
@@ -75,6 +75,13 @@ def check_if_match(etag: str) -> None:
     """Raise `StaleRevision` where the client sent If-Match and it is not `etag`."""
     if "If-Match" in request.headers and etag not in request.if_match:
         raise StaleRevision
+
+
+def require_if_match(etag: str) -> None:
+    """Raise `PreconditionNeeded` where the client sent no If-Match, and `StaleRevision` where it is not `etag`."""
+    if "If-Match" not in request.headers:
+        raise PreconditionNeeded
+    check_if_match(etag)
 
 
 # -- pages of a list ----------------------------------------------------------------------------------------------

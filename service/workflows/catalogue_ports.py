@@ -33,6 +33,14 @@ class CatalogueStore(Protocol):
         """The number of the active revision, or None before the first import."""
         ...
 
+    def allow_time(self) -> None:
+        """Let this transaction take its time, as a large catalogue needs."""
+        ...
+
+    def hold(self) -> None:
+        """Let nobody else make a revision until the transaction ends; waits for whoever does."""
+        ...
+
     def load(self, revision: int) -> Catalogue:
         """The whole catalogue of one revision."""
         ...

@@ -12,6 +12,7 @@ from service.workflows.calibrate import constants_of
 from service.workflows.catalogue_ports import Told
 from service.workflows.engine_ports import version_named
 from service.workflows.ports import Stores, Transaction
+from service.workflows.revisions import publish_revision
 
 
 @dataclass(frozen=True)
@@ -44,10 +45,11 @@ def add_revision(
     transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
 ) -> ImportReport:
     """The same inside a transaction that is there already."""
+    transaction.catalogue.allow_time()
     constants = transaction.engine_versions.active()
     # before anything is held in the database
     report = report_on(catalogue, None, constants_of(transaction, constants))
-    revision = transaction.catalogue.add_revision(catalogue, made_by=who, reason=why, told=told)
+    revision = publish_revision(transaction, catalogue, who=who, why=why, told=told)
     transaction.look_alikes.keep(revision, version_named(constants), report.look_alikes)
     return ImportReport(revision, report.cores, report.parts, report.lift_tables, report.look_alikes)
 

@@ -19,6 +19,7 @@ from service.workflows.catalogue_ports import CatalogueStore
 from service.workflows.lift_table_ports import LiftTableStore
 from service.workflows.mail_in_ports import MailInStore
 from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
+from service.workflows.reidentification_ports import ReidentificationStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
 from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
 
@@ -142,6 +143,13 @@ class SubmissionStore(Protocol):
         catalogue_revision: int,
     ) -> None:
         """Keep more readings and the answer to all of them; raises `StaleRevision` if the case has changed since."""
+        ...
+
+    def answer_again(self, case: Case, identification: Identification, catalogue_revision: int) -> int:
+        """Keep another answer to the same readings, as a round without new ones; returns its number.
+
+        The customer has done nothing: the case counts as changed as long ago as before.
+        """
         ...
 
     def touch(self, submission_id: UUID) -> None:
@@ -280,6 +288,11 @@ class Transaction(Learning, Protocol):
     @property
     def instruments(self) -> InstrumentStore:
         """The bench's measuring instruments."""
+        ...
+
+    @property
+    def reidentifications(self) -> ReidentificationStore:
+        """Runs of asking cases again."""
         ...
 
     @property

@@ -80,6 +80,16 @@ def find_part(stores: Stores, part_number: str) -> tuple[int, Part]:
     return revision, part
 
 
+def find_core(stores: Stores, code: str) -> tuple[int, Core]:
+    """A core of the active revision, after the revision's number; raises `NotFound`."""
+    with stores.transaction() as transaction:
+        revision = active_revision(transaction)
+        core = next((one for one in transaction.catalogue.cores(revision) if one.code == code), None)
+    if core is None:
+        raise NotFound("The catalogue has no such core.")
+    return revision, core
+
+
 def list_cores(stores: Stores, after: Mark | None, limit: int) -> Page[Core]:
     """Cores in the supplier's order."""
     with stores.transaction() as transaction:

@@ -5,9 +5,21 @@ from __future__ import annotations
 from service.catalogue_files.difference import Change, difference
 from service.domain.catalogue import Catalogue
 from service.domain.errors import Conflict, NotFound
-from service.workflows.catalogue_ports import CatalogueRevision
+from service.workflows.catalogue_ports import CatalogueRevision, Told
 from service.workflows.ports import Stores, Transaction
 from service.workflows.read_catalogue import GREATEST_NUMBER, active_revision
+
+
+def publish_revision(
+    transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
+) -> int:
+    """Keep a checked catalogue as a new revision and make it the active one, however it came; returns its number.
+
+    Cases identified under others are asked again by a worker (`reidentify.py`).
+    """
+    revision = transaction.catalogue.add_revision(catalogue, made_by=who, reason=why, told=told)
+    transaction.reidentifications.begin(revision)
+    return revision
 
 
 def active_catalogue(stores: Stores) -> tuple[int, Catalogue]:
@@ -21,7 +33,7 @@ def compare_revisions(stores: Stores, start: int, end: int) -> tuple[Change, ...
     """What became of the catalogue from one revision to another; raises `NotFound`."""
     with stores.transaction() as transaction:
         for number in (start, end):
-            _found(transaction, number)
+            found_revision(transaction, number)
         return difference(transaction.catalogue.load(start), transaction.catalogue.load(end))
 
 
@@ -31,15 +43,16 @@ def restore_revision(transaction: Transaction, number: int, *, who: str, why: st
     A revision is active once and for one span of time, so what an answer names never means two things. Raises
     `NotFound`, and `Conflict` where that revision is the active one.
     """
-    _found(transaction, number)
+    found_revision(transaction, number)
     if number == active_revision(transaction):
         raise Conflict("That revision is the active one.")
     reason = f"back to revision {number}" + (f": {why}" if why else "")
-    made = transaction.catalogue.add_revision(transaction.catalogue.load(number), made_by=who, reason=reason)
-    return _found(transaction, made)
+    made = publish_revision(transaction, transaction.catalogue.load(number), who=who, why=reason)
+    return found_revision(transaction, made)
 
 
-def _found(transaction: Transaction, number: int) -> CatalogueRevision:
+def found_revision(transaction: Transaction, number: int) -> CatalogueRevision:
+    """One revision; raises `NotFound`."""
     found = transaction.catalogue.revision(number) if 0 < number <= GREATEST_NUMBER else None
     if found is None:
         raise NotFound("There is no catalogue revision of that number.")

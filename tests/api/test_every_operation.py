@@ -29,6 +29,7 @@ from service.domain.catalogue import Catalogue
 from service.domain.outbox import Topic
 from service.settings import Settings
 from service.web.api.bench.schemas import INSTRUMENT_EXAMPLE
+from service.web.api.catalogue.edit_schemas import CORE_EXAMPLE, PART_EXAMPLE
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from service.web.api.valve_timing.schemas import TIMING_EXAMPLES
 from service.workflows.import_catalogue import import_catalogue
@@ -37,6 +38,9 @@ from tests.api.conftest import FIXTURES, Caller, as_url
 from tests.api.test_document import DOCUMENT
 
 MOST_EXAMPLES = 10
+
+ENOUGH_REVISIONS = 3
+"""Every change of the catalogue makes a revision of it, which takes a while; the rest of the requests are refused."""
 
 # 412: a precondition that names another revision. Everything else is as schemathesis has it.
 TAKEN_WHEN_VALID = ["2xx", "3xx", "404", "409", "412"]
@@ -54,6 +58,11 @@ CONFIG = SchemathesisConfig.from_dict(
                 "include-path-regex": "^/v1/catalogue/(revisions$|drafts)",
                 "include-method": "POST",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
+            {
+                # 422: no schema can say that a size is plausible in its unit. Only some bodies are of the part named.
+                "include-path-regex": "^/v1/catalogue/(parts|cores)",
+                "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422", "428"]}},
             },
             {
                 # schemathesis sends no pictures; here each body is replaced by one. What is none has its own tests.
@@ -176,7 +185,7 @@ class Subject:
     def fit(self, case: Any) -> None:
         """Give a generated request something to meet: ids that exist, keys that are its own."""
         if case.path_parameters and case.meta.generation.mode.is_positive and next(self.serial) % 4:
-            known: dict[str, Any] = {"revision": 2, "part_number": "DFH-7WT", "sheet": "parts.csv"}
+            known: dict[str, Any] = {"revision": 2, "part_number": "DFH-7WT", "code": "KD", "sheet": "parts.csv"}
             if "submission_id" in case.path_parameters:
                 known["submission_id"] = self.caller.submit(SCANT)["id"]
             if case.path.startswith("/v1/submissions/") and "photo_id" in case.path_parameters:
@@ -187,6 +196,8 @@ class Subject:
             known |= self.posted(case)
             known |= self.of_cases(case)
             case.path_parameters |= {name: known[name] for name in case.path_parameters}
+        if case.path.startswith(("/v1/catalogue/parts", "/v1/catalogue/cores")) and case.method != "GET":
+            self.edit(case)
         if case.path.endswith(PART_NAMING) and case.meta.generation.mode.is_positive:
             self.name_a_part(case.body)
         if case.path.endswith("/photos") and case.method == "POST" and case.meta.generation.mode.is_positive:
@@ -203,6 +214,26 @@ class Subject:
             case.body["unit"] = "in"  # the submission's, which no schema can say
         if case.path == "/v1/valve-timing" and case.meta.generation.mode.is_positive and next(self.serial) % 3:
             case.body = copy.deepcopy(TIMING_EXAMPLES["four_events"]["value"])
+
+    def edit(self, case: Any) -> None:
+        """Change what there is, as it was last read: a part or a core that this request alone is about."""
+        enough = self.succeeded[case.operation.label] >= ENOUGH_REVISIONS
+        if enough or not case.meta.generation.mode.is_positive:
+            return
+        kind = "parts" if "/parts" in case.path else "cores"
+        name = {"parts": "part_number", "cores": "code"}[kind]
+        example = copy.deepcopy({"parts": PART_EXAMPLE | {"core": "KD"}, "cores": CORE_EXAMPLE}[kind])
+        example[name] = f"NEW-{next(self.serial)}"
+        if case.method == "POST":
+            case.body = example
+            case.headers.pop("If-Match", None)
+            return
+        added = self.caller.post(f"/v1/catalogue/{kind}", example)
+        assert added.status_code == 201, added.get_data(as_text=True)
+        case.path_parameters[name] = example[name]
+        case.headers["If-Match"] = added.headers["ETag"]
+        if case.method == "PUT":
+            case.body = example | {{"parts": "title", "cores": "name"}[kind]: "Another"}
 
     def review(self, *, claimed: bool) -> str:
         """A review that waits, or that the caller has in hand."""

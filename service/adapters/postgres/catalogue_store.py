@@ -34,10 +34,18 @@ class CatalogueStore:
         row = self._connection.execute(QUERIES["active_revision"]).fetchone()
         return None if row is None else int(row["number"])
 
+    def allow_time(self) -> None:
+        """Let this transaction take its time, as a large catalogue needs."""
+        self._connection.execute(QUERIES["allow_time"])
+
+    def hold(self) -> None:
+        """Let nobody else make a revision until the transaction ends; waits for whoever does."""
+        self.allow_time()
+        self._connection.execute(QUERIES["take_turns"])
+
     def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: Told | None = None) -> int:
         """Keep a catalogue as a new revision and make it the active one; returns its number."""
-        self._connection.execute(QUERIES["allow_time"])
-        self._connection.execute(QUERIES["take_turns"])
+        self.hold()
         values = {
             "made_by": made_by,
             "reason": reason,

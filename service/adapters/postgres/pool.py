@@ -32,6 +32,7 @@ from service.adapters.postgres.mail_in_store import MailInStore
 from service.adapters.postgres.outbox_store import OutboxStore
 from service.adapters.postgres.privacy_store import PrivacyStore
 from service.adapters.postgres.record_store import RecordStore
+from service.adapters.postgres.reidentification_store import ReidentificationStore
 from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.postgres.submission_store import SubmissionStore
 from service.adapters.postgres.trail_store import TrailStore
@@ -110,6 +111,7 @@ class PostgresTransaction:
     cases = _store(CaseStore)
     trail = _store(TrailStore)
     record = _store(RecordStore)
+    reidentifications = _store(ReidentificationStore)
     privacy = _store(PrivacyStore)
     keys = _store(KeyStore)
     letters = _store(LetterStore)

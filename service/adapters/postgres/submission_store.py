@@ -85,6 +85,15 @@ class SubmissionStore:
             raise StaleRevision
         self._add_answer(case.id, case.latest.number + 1, added, identification, catalogue_revision)
 
+    def answer_again(self, case: Case, identification: Identification, catalogue_revision: int) -> int:
+        """Keep another answer to the same readings, as a round without new ones; returns its number."""
+        values = {"id": case.id, "row_revision": case.row_revision, "state": identification.state.value}
+        if self._connection.execute(QUERIES["answer_again"], values).fetchone() is None:
+            raise StaleRevision
+        number = case.latest.number + 1
+        self._add_answer(case.id, number, (), identification, catalogue_revision)
+        return number
+
     def touch(self, submission_id: UUID) -> None:
         """Count a change that a client can see, made elsewhere, as a new revision of the case."""
         if self._connection.execute(QUERIES["touch"], {"id": submission_id}).fetchone() is None:

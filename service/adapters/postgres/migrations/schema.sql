@@ -89,7 +89,8 @@ CREATE TYPE public.review_reason AS ENUM (
     'person_asked_for',
     'reopened',
     'automatic_sample',
-    'low_confidence'
+    'low_confidence',
+    'answer_changed'
 );
 
 CREATE TYPE public.review_state AS ENUM (
@@ -853,6 +854,17 @@ CREATE TABLE public.catalogue_revision (
     CONSTRAINT catalogue_revision_state_check CHECK ((state = ANY (ARRAY['loading'::text, 'active'::text, 'retired'::text])))
 );
 
+CREATE TABLE public.changed_answers (
+    catalogue_revision integer NOT NULL,
+    submission_id uuid NOT NULL,
+    round_before integer NOT NULL,
+    round_after integer NOT NULL,
+    told_otherwise boolean NOT NULL,
+    review_id uuid,
+    changed_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT changed_answers_check CHECK ((round_after > round_before))
+);
+
 CREATE TABLE public.confirmations (
     id uuid NOT NULL,
     submission_id uuid NOT NULL,
@@ -1252,6 +1264,21 @@ CREATE VIEW public.queue AS
      JOIN public.submissions s ON ((s.id = r.submission_id)))
      CROSS JOIN LATERAL ( SELECT ((r.state = 'claimed'::public.review_state) AND (r.lease_until <= clock_timestamp())) AS lapsed) lapsed);
 
+CREATE TABLE public.reidentifications (
+    catalogue_revision integer NOT NULL,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    begun_at timestamp with time zone,
+    recent_since timestamp with time zone,
+    reached uuid,
+    done integer DEFAULT 0 NOT NULL,
+    finished_at timestamp with time zone,
+    overtaken boolean DEFAULT false NOT NULL,
+    CONSTRAINT reidentifications_check CHECK (((begun_at IS NULL) = (recent_since IS NULL))),
+    CONSTRAINT reidentifications_check1 CHECK (((done = 0) OR (reached IS NOT NULL))),
+    CONSTRAINT reidentifications_check2 CHECK (((NOT overtaken) OR (finished_at IS NOT NULL))),
+    CONSTRAINT reidentifications_done_check CHECK ((done >= 0))
+);
+
 CREATE TABLE public.return_links (
     digest bytea NOT NULL,
     submission_id uuid NOT NULL,
@@ -1348,6 +1375,9 @@ ALTER TABLE ONLY public.catalogue_part
 ALTER TABLE ONLY public.catalogue_revision
     ADD CONSTRAINT catalogue_revision_pkey PRIMARY KEY (number);
 
+ALTER TABLE ONLY public.changed_answers
+    ADD CONSTRAINT changed_answers_pkey PRIMARY KEY (catalogue_revision, submission_id);
+
 ALTER TABLE ONLY public.confirmations
     ADD CONSTRAINT confirmations_pkey PRIMARY KEY (id);
 
@@ -1408,6 +1438,9 @@ ALTER TABLE ONLY public.procrastinate_periodic_defers
 ALTER TABLE ONLY public.procrastinate_workers
     ADD CONSTRAINT procrastinate_workers_pkey PRIMARY KEY (id);
 
+ALTER TABLE ONLY public.reidentifications
+    ADD CONSTRAINT reidentifications_pkey PRIMARY KEY (catalogue_revision);
+
 ALTER TABLE ONLY public.return_links
     ADD CONSTRAINT return_links_pkey PRIMARY KEY (digest);
 
@@ -1437,6 +1470,8 @@ CREATE INDEX catalogue_part_by_beginning ON public.catalogue_part USING btree (r
 CREATE INDEX catalogue_part_by_core ON public.catalogue_part USING btree (revision, core, part_number);
 
 CREATE UNIQUE INDEX catalogue_revision_one_active ON public.catalogue_revision USING btree (state) WHERE (state = 'active'::text);
+
+CREATE INDEX changed_answers_by_submission ON public.changed_answers USING btree (submission_id);
 
 CREATE INDEX confirmations_by_submission ON public.confirmations USING btree (submission_id, id);
 
@@ -1499,6 +1534,8 @@ CREATE INDEX procrastinate_jobs_queue_name_idx_v1 ON public.procrastinate_jobs U
 CREATE UNIQUE INDEX procrastinate_jobs_queueing_lock_idx_v1 ON public.procrastinate_jobs USING btree (queueing_lock) WHERE (status = 'todo'::public.procrastinate_job_status);
 
 CREATE INDEX procrastinate_periodic_defers_job_id_fkey_v1 ON public.procrastinate_periodic_defers USING btree (job_id);
+
+CREATE UNIQUE INDEX reidentifications_one_unfinished ON public.reidentifications USING btree (((finished_at IS NULL))) WHERE (finished_at IS NULL);
 
 CREATE INDEX return_links_by_lapse ON public.return_links USING btree (lapses_at);
 
@@ -1617,6 +1654,15 @@ ALTER TABLE ONLY public.catalogue_part
 ALTER TABLE ONLY public.catalogue_part
     ADD CONSTRAINT catalogue_part_revision_superseded_by_fkey FOREIGN KEY (revision, superseded_by) REFERENCES public.catalogue_part(revision, part_number) DEFERRABLE INITIALLY DEFERRED;
 
+ALTER TABLE ONLY public.changed_answers
+    ADD CONSTRAINT changed_answers_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.reidentifications(catalogue_revision);
+
+ALTER TABLE ONLY public.changed_answers
+    ADD CONSTRAINT changed_answers_review_id_fkey FOREIGN KEY (review_id) REFERENCES public.reviews(id) ON DELETE SET NULL;
+
+ALTER TABLE ONLY public.changed_answers
+    ADD CONSTRAINT changed_answers_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
 ALTER TABLE ONLY public.confirmations
     ADD CONSTRAINT confirmations_confirmed_key_fkey FOREIGN KEY (confirmed_key) REFERENCES public.api_keys(id);
 
@@ -1709,6 +1755,9 @@ ALTER TABLE ONLY public.procrastinate_jobs
 
 ALTER TABLE ONLY public.procrastinate_periodic_defers
     ADD CONSTRAINT procrastinate_periodic_defers_job_id_fkey FOREIGN KEY (job_id) REFERENCES public.procrastinate_jobs(id);
+
+ALTER TABLE ONLY public.reidentifications
+    ADD CONSTRAINT reidentifications_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.catalogue_revision(number);
 
 ALTER TABLE ONLY public.return_links
     ADD CONSTRAINT return_links_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;

@@ -3,8 +3,9 @@
 SELECT number FROM catalogue_revision WHERE state = 'active'
 
 -- name: allow_time
--- An import may take longer than a request, and may wait for another import to end.
-SELECT set_config('statement_timeout', '600s', true), set_config('lock_timeout', '60s', true)
+-- An import may take longer than a request, may wait for another import to end, and thinks long between statements.
+SELECT set_config('statement_timeout', '600s', true), set_config('lock_timeout', '60s', true),
+    set_config('idle_in_transaction_session_timeout', '600s', true)
 
 -- name: take_turns
 -- One import at a time; readers are not held up.

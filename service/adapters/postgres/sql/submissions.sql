@@ -40,6 +40,12 @@ SET row_revision = row_revision + 1, state = %(state)s, ask_person = %(ask_perso
 WHERE id = %(id)s AND row_revision = %(row_revision)s
 RETURNING row_revision
 
+-- name: answer_again
+-- The head after the same readings were answered anew, which changes nothing of when it was last added to.
+UPDATE submissions SET row_revision = row_revision + 1, state = %(state)s
+WHERE id = %(id)s AND row_revision = %(row_revision)s
+RETURNING row_revision
+
 -- name: touch
 -- Counts a change a client can see that was made beside the submission, such as a review's.
 UPDATE submissions SET row_revision = row_revision + 1, changed_at = now() WHERE id = %(id)s RETURNING row_revision

@@ -16,6 +16,7 @@ from service.domain.readings import Instrument
 from service.domain.units import LengthUnit
 from service.identification.look_alikes import Kit
 from service.web.access import caller
+from service.web.api.catalogue.edit_schemas import CoreOfRevisionSchema
 from service.web.api.catalogue.revision_schemas import (
     DifferenceQuery,
     DifferenceSchema,
@@ -62,6 +63,7 @@ from service.workflows.read_catalogue import (
     Mark,
     Page,
     PartsWanted,
+    find_core,
     find_part,
     find_revision,
     list_cores,
@@ -105,7 +107,7 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
         """One part number, as stated."""
         revision, part = find_part(desk.stores, part_number)
         shown = {"catalogue_revision": revision} | part_json(part, query["unit"])
-        return unless_unchanged(_etag(revision), lambda: json_response(shown))
+        return unless_unchanged(revision_etag(revision), lambda: json_response(shown))
 
     @blueprint.route("/cores", methods=["GET"])
     @blueprint.arguments(CoresQuery(), location="query")
@@ -116,6 +118,18 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
         """Cores, in the supplier's order."""
         page = list_cores(desk.stores, _mark(query["cursor"]), query["limit"])
         return _page(page, query["unit"], lambda core: core_json(core, query["unit"]))
+
+    @blueprint.route("/cores/<path:code>", methods=["GET"])
+    @blueprint.arguments(UnitQuery(), location="query")
+    @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
+    @blueprint.response(200, CoreOfRevisionSchema(), headers=ETAG_HEADER)
+    @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
+    @blueprint.problems(404)
+    def read_core(query: dict[str, Any], code: str) -> Response:
+        """One core, as stated."""
+        revision, core = find_core(desk.stores, code)
+        shown = {"catalogue_revision": revision} | core_json(core, query["unit"])
+        return unless_unchanged(revision_etag(revision), lambda: json_response(shown))
 
     @blueprint.route("/look-alikes", methods=["GET"])
     @blueprint.arguments(LookAlikesQuery(), location="query")
@@ -165,7 +179,7 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
     def export() -> Response:
         """The active revision as JSON, as it can be imported; the same revision gives the same bytes."""
         revision, whole = active_catalogue(desk.stores)
-        return unless_unchanged(_etag(revision), lambda: Response(written_json(whole), mimetype=JSON_TYPE))
+        return unless_unchanged(revision_etag(revision), lambda: Response(written_json(whole), mimetype=JSON_TYPE))
 
     @blueprint.route("/export/<string:sheet>", methods=["GET"])
     @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
@@ -178,7 +192,7 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
         text = written_csv(whole).get(sheet)
         if text is None:
             raise NotFound("The catalogue has no such sheet.")
-        return unless_unchanged(_etag(revision), lambda: Response(text, mimetype="text/csv"))
+        return unless_unchanged(revision_etag(revision), lambda: Response(text, mimetype="text/csv"))
 
     return blueprint
 
@@ -243,7 +257,7 @@ def _mark(cursor: str | None) -> Mark | None:
     return Mark(revision, place)
 
 
-def _etag(revision: int) -> str:
+def revision_etag(revision: int) -> str:
     """A revision is never changed, so it and the code that shows it are all an address's answer depends on."""
     return f"{revision}-{__version__}"
 
@@ -264,5 +278,5 @@ def _page(
             }
         )
 
-    etag = _etag(page.revision)
+    etag = revision_etag(page.revision)
     return unless_unchanged(etag if under is None else f"{etag}-{under}", make)

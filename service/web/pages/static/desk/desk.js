@@ -5,6 +5,7 @@ import { Api, Refused, Unreachable } from "../shared/api.js";
 import { Bench } from "./bench.js";
 import { Call } from "./call.js";
 import { CaseFile } from "./case_file.js";
+import { Changes } from "./changes.js";
 import { Find } from "./find.js";
 import { LookAlikes } from "./look_alikes.js";
 import { Queue, Review } from "./queue.js";
@@ -120,6 +121,7 @@ function route() {
     shafts: () => new Shafts(api, tools),
     shaft: () => new Shaft(api, id, tools),
     bench: () => (bench.goTo(id), bench),
+    changes: () => new Changes(api, tools),
     alike: () => new LookAlikes(api, tools),
   };
   room = name in makes ? name : "call";
@@ -137,6 +139,7 @@ const ROOMS = [
   ["find", "Find", ["case"]],
   ["shafts", "Shafts", ["shaft"]],
   ["bench", "Bench", []],
+  ["changes", "Changed answers", []],
   ["alike", "Look-alikes", []],
 ];
 

@@ -13,6 +13,7 @@ const WHY = {
   reopened: "Opened again",
   automatic_sample: "Second look at an answer",
   low_confidence: "Second look at a guess",
+  answer_changed: "The catalogue changed: told otherwise",
 };
 
 export class Queue {

@@ -1,0 +1,169 @@
+"""Asking open and recent cases again when the catalogue has changed: in the background, a case a transaction.
+
+An answer that says something else is kept beside the old ones, as a round without new readings, and listed. Nothing of
+it goes out: where a customer was told otherwise, a person looks at the case first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from uuid import UUID
+
+from service.domain.casework import CaseworkRules, ClosedWhy
+from service.domain.errors import NotFound
+from service.domain.identification import AnswerState, Identification
+from service.domain.readings import Source
+from service.domain.review import Outcome, Priority, ReviewReason
+from service.workflows.answering import Answering
+from service.workflows.half_done import THE_SERVICE
+from service.workflows.identify import new_review, review_reason
+from service.workflows.ports import Case, Stores, Transaction
+from service.workflows.read_catalogue import GREATEST_NUMBER, active_revision
+from service.workflows.reidentification_ports import ChangedAnswer, Progress
+from service.workflows.review_ports import NewReview
+from service.workflows.weighed_tables import weighed
+
+SETTLE_S = 10.0
+"""For so long after a revision became active some process may still answer under the one before."""
+
+WEIGHTY = 0.05
+"""From this probability on a candidate is part of what an ambiguous answer says."""
+
+
+def reidentify(
+    stores: Stores,
+    answering: Answering,
+    rules: CaseworkRules,
+    goes_on: Callable[[], bool] = lambda: True,
+    settle_s: float = SETTLE_S,
+) -> int:
+    """Do the run there is, while `goes_on`; returns how many cases were dealt with.
+
+    A case, its new answer, its review and how far the run has come are one transaction: whoever takes over from a
+    worker that died goes on with the next case, and none is done twice.
+    """
+    done = 0
+    while goes_on():
+        with stores.transaction() as transaction:
+            if transaction.reidentifications.unfinished() is None:
+                return done
+            answering.snapshot.current(transaction)  # a table takes a while to build: before anything is held
+        with stores.transaction() as transaction:
+            revision = transaction.reidentifications.take(rules.reidentify_days)
+            if revision is None:
+                return done
+            case_id = transaction.reidentifications.next_case(revision)
+            if case_id is None:
+                if not transaction.reidentifications.finish(revision, settle_s):
+                    return done
+                continue
+            _ask_again(transaction, answering, rules, revision, case_id)
+            transaction.reidentifications.reach(revision, case_id)
+        done += 1
+    return done
+
+
+def progress_of(stores: Stores, revision: int | None) -> Progress:
+    """How far the asking under a revision, the active one by itself, has come; raises `NotFound`."""
+    with stores.transaction() as transaction:
+        return _progress(transaction, active_revision(transaction) if revision is None else revision)
+
+
+def list_changes(
+    stores: Stores, revision: int, after: UUID | None, limit: int
+) -> tuple[tuple[ChangedAnswer, ...], UUID | None]:
+    """Answers that became others under a revision, and the case to go on after, if there are more."""
+    with stores.transaction() as transaction:
+        _progress(transaction, revision)
+        found = transaction.reidentifications.changes(revision, after, limit + 1)
+    return found[:limit], found[limit - 1].submission_id if len(found) > limit else None
+
+
+def says_otherwise(before: Identification, after: Identification) -> bool:
+    """Whether a person would hear another answer: another state, part, or choice of parts."""
+    return _said(before) != _said(after)
+
+
+def told_otherwise(case: Case, after: Identification) -> bool:
+    """Whether a customer was told what the new answer contradicts: by a person whose decision holds, or else by the
+    last answer, where that named a part or said that there is none."""
+    told = case.latest.identification
+    named: str | None = None
+    if case.decision is not None:
+        if case.decision.verdict.outcome is Outcome.CANNOT_TELL:
+            return False
+        named = case.decision.verdict.part_number
+        if named is not None and after.state is not AnswerState.IDENTIFIED:
+            return after.state is AnswerState.NOT_IN_CATALOGUE or named not in _parts(after, len(after.candidates))
+    elif told.state is AnswerState.IDENTIFIED:
+        named = told.candidates[0].part_number
+        if after.state is not AnswerState.IDENTIFIED:
+            return True
+    elif told.state is not AnswerState.NOT_IN_CATALOGUE:
+        return False
+    if named is None:
+        return after.state is AnswerState.IDENTIFIED
+    return named not in _parts(after, 1)
+
+
+def _progress(transaction: Transaction, revision: int) -> Progress:
+    progress = transaction.reidentifications.progress(revision) if 0 < revision <= GREATEST_NUMBER else None
+    if progress is None:
+        raise NotFound("No case has been asked again under a revision of that number.")
+    return progress
+
+
+def _ask_again(
+    transaction: Transaction, answering: Answering, rules: CaseworkRules, revision: int, case_id: UUID
+) -> None:
+    case = transaction.submissions.find(case_id, for_update=True)
+    if case is None or case.closed_why is ClosedWhy.MERGED or case.latest.catalogue_revision >= revision:
+        return
+    sheets = weighed(transaction.lift_tables.of_submission(case.id))
+    answered = answering.answer(transaction, case.submission, sheets)
+    after = answered.identification
+    if not says_otherwise(case.latest.identification, after):
+        return
+    number = transaction.submissions.answer_again(case, after, answered.catalogue_revision)
+    transaction.reviews.case_changed(case.id)
+    otherwise = told_otherwise(case, after)
+    new = _review_for(case, after, rules, otherwise=otherwise)
+    review_id = None if new is None else transaction.reviews.open(new).id
+    if review_id is not None and case.closed_at is not None:
+        transaction.cases.reopen(case.id)
+    transaction.reidentifications.keep_change(
+        revision, case.id, case.latest.number, number, told_otherwise=otherwise, review_id=review_id
+    )
+    of = {"catalogue_revision": answered.catalogue_revision, "told_otherwise": otherwise}
+    transaction.trail.add(None, THE_SERVICE, "answer_changed", case.id, **of)
+
+
+def _review_for(case: Case, after: Identification, rules: CaseworkRules, *, otherwise: bool) -> NewReview | None:
+    """The review a changed answer needs: told otherwise, or open, undecided and in need of a person by itself.
+
+    Nobody holds the line any more, so it is as urgent as a web case.
+    """
+    reason: ReviewReason | None = None
+    if otherwise:
+        reason = ReviewReason.ANSWER_CHANGED
+    elif case.closed_at is None and case.decision is None:
+        reason = review_reason(case.submission, after)
+    if reason is None:
+        return None
+    skill = after.candidates[0].core if after.candidates else None
+    due_in = rules.due_in(Source.WEB, second_look=False)
+    new = new_review(case.id, case.submission, reason, rules, skill=skill)
+    return NewReview(new.submission_id, new.reason, Priority.NORMAL, due_in, skill=new.skill)
+
+
+def _said(answer: Identification) -> tuple[AnswerState, frozenset[str]]:
+    if answer.state is AnswerState.IDENTIFIED:
+        return answer.state, _parts(answer, 1)
+    if answer.state is AnswerState.AMBIGUOUS:
+        return answer.state, frozenset(c.part_number for c in answer.candidates if c.probability >= WEIGHTY)
+    return answer.state, frozenset()
+
+
+def _parts(answer: Identification, most: int) -> frozenset[str]:
+    """The part numbers of the first few candidates, with those that are the same grind."""
+    return frozenset(number for c in answer.candidates[:most] for number in (c.part_number, *c.same_as))
