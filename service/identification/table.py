@@ -220,9 +220,11 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
     for number, members in enumerate(classes):
         class_of[members] = number
     core_of = np.array([core_index[part.core] for part in parts], np.int64)
-    sold = np.array([np.nan if part.units_sold is None else part.units_sold for part in parts], float)
+    stated_sold = np.array([np.nan if part.units_sold is None else part.units_sold for part in parts], float)
+    usually_sold = max(_mean(stated_sold, 1.0), 1.0)
+    sold = np.where(np.isnan(stated_sold), usually_sold, stated_sold)
     # a part that never sold may still be the one on the bench
-    weight = sold + _LEAST_DEMAND * max(_mean(sold, 1.0), 1.0)
+    weight = sold + _LEAST_DEMAND * usually_sold
     core_parts = np.bincount(core_of, minlength=c).astype(float)
     core_base = np.full((c, 2), _mean(base.ravel(), 20.0))
     for k in range(2):

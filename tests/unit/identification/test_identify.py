@@ -155,6 +155,17 @@ def test_sales_alone_never_name_a_part() -> None:
     assert set(answer.credible_set) == {"SELLS", "RARE"}
 
 
+@pytest.mark.parametrize("stated", [(), ("P2",)])
+def test_parts_whose_sales_nobody_states_are_identified_all_the_same(stated: tuple[str, ...]) -> None:
+    parts = tuple(part_ if part_.part_number in stated else replace(part_, units_sold=None) for part_ in SPACED.parts)
+    read = submission(journal("0.7500"), height("1.1440"), base("0.8005"))
+
+    answer = ask(Catalogue(SPACED.cores, parts), read)
+
+    assert answer.state is AnswerState.IDENTIFIED
+    assert probabilities(answer)["P3"] == pytest.approx(probabilities(ask(SPACED, read))["P3"], abs=0.01)
+
+
 EVENTS = ("intake_opens", "intake_closes", "exhaust_opens", "exhaust_closes")
 
 
