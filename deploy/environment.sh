@@ -6,6 +6,9 @@
 # A stamp in .venv holds the hash of what was installed, so a second run installs nothing. PYTHON names the Python to
 # use; unset, the first of python3, python3.13, python3.12, python3.11 that is new enough.
 
+# small matrices, several processes to a machine, and signals that are to find one thread only (see service/cli.py)
+export OPENBLAS_NUM_THREADS="${OPENBLAS_NUM_THREADS:-1}"
+
 find_python() {
   local name
   for name in ${PYTHON:-python3 python3.13 python3.12 python3.11}; do

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import logging
+import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,9 @@ def main(ctx: click.Context) -> None:
     Settings come from LOBEDESK_* variables. With no LOBEDESK_DATABASE_URL an embedded Postgres is started, or the one
     of a running `lobedesk serve` is used.
     """
+    # The engine's matrices are small, several processes share a machine, and a signal is to find no thread but ours.
+    for library in ("OPENBLAS", "OMP", "MKL"):
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # noqa: TID251  written, not read
     ctx.obj = read_settings()
 
 

@@ -15,7 +15,7 @@ from service.domain.errors import Unavailable
 from service.serving.logs import configure_logging
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
-from service.serving.supervisor import Kept, Program, stoppable, watch
+from service.serving.supervisor import Kept, Program, hold_signals, stoppable, watch
 from service.settings import Settings, environment_for
 
 _LONGEST_BOOT_S = 60.0
@@ -64,6 +64,7 @@ def _serve(settings: Settings, with_worker: bool, announce: Callable[[str], None
     web.start()
     url = _url_of(listener)
     _wait_until_it_answers(url, web)
+    hold_signals()
     announce(url)
     return watch(web, others)
 

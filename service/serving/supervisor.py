@@ -101,6 +101,11 @@ def stoppable() -> Iterator[None]:
             signal.signal(number, handler)
 
 
+def hold_signals() -> None:
+    """Let what comes from now on wait for `watch`: who has been told that we serve may tell us to stop."""
+    signal.pthread_sigmask(signal.SIG_BLOCK, _WATCHED)
+
+
 def watch(web: Program, others: dict[str, Kept]) -> int:
     """Wait for a signal to stop; meanwhile start again whatever of `others` ends. Returns the exit code.
 
@@ -108,7 +113,7 @@ def watch(web: Program, others: dict[str, Kept]) -> int:
     SIGHUP is passed on to `web`. The signals stay blocked afterwards: what follows is the stopping, and a second Ctrl-C
     is not to interrupt that.
     """
-    signal.pthread_sigmask(signal.SIG_BLOCK, _WATCHED)
+    hold_signals()
     waiting: list[_Ended] = []
     while True:
         number = _next_signal(waiting)

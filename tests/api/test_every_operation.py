@@ -37,7 +37,7 @@ from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, Caller, as_url
 from tests.api.test_document import DOCUMENT
 
-MOST_EXAMPLES = 10
+MOST_EXAMPLES = 7
 
 ENOUGH_REVISIONS = 3
 """Every change of the catalogue makes a revision of it, which takes a while; the rest of the requests are refused."""

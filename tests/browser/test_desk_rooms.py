@@ -15,7 +15,7 @@ from tests.integration.test_photos import png_of
 
 Json = dict[str, Any]
 
-ROOMS = ("Call", "Queue", "Find", "Shafts", "Bench", "Look-alikes")
+ROOMS = ("Call", "Queue", "Find", "Shafts", "Bench", "Look-alikes", "Changed answers")
 
 
 def enter(page: Page, room: str) -> None:
@@ -229,6 +229,15 @@ def test_look_alikes_come_in_groups_with_the_cheapest_thing_that_tells_them_apar
     expect(group).to_contain_text("Take the duration with a degree wheel")
     expect(group).to_contain_text("14 crank degrees")
     check_accessible(page, "the look-alikes")
+
+
+def test_the_room_of_changed_answers_says_how_far_the_asking_has_come(desk_page: Page) -> None:
+    enter(desk_page, "Changed answers")
+    expect(desk_page.get_by_role("heading", name="Changed answers")).to_be_visible()
+    expect(
+        desk_page.get_by_text("asked again under").or_(desk_page.get_by_role("status").filter(has_text="Revision"))
+    ).to_be_visible()
+    check_accessible(desk_page, "changed answers")
 
 
 def test_no_room_has_to_be_pushed_sideways(desk_page: Page, desk: Caller, sample: Json) -> None:

@@ -19,7 +19,7 @@ from service.domain.identification import AnswerState
 from service.domain.mail_in import DEFAULT_PATIENCE
 from service.domain.readings import Contact
 from service.domain.supplier import Supplier
-from service.serving.worker import chores_of
+from service.serving.worker import asking_again, chores_of
 from service.settings import Settings
 from service.workflows.half_done import close_half_done, remind_half_done
 from service.workflows.import_catalogue import import_catalogue
@@ -233,7 +233,8 @@ def test_more_than_one_transaction_s_worth_is_forgotten_in_one_go(
 
 
 def test_the_worker_does_the_desk_s_chores(stores: PostgresStores, key: KeyRecord, database_url: str) -> None:
-    chores = chores_of(stores, Settings(database_url=database_url))
+    settings = Settings(database_url=database_url)
+    chores, again = chores_of(stores, settings), asking_again(stores, settings)
     done: list[str] = []
 
     def noting(chore: Chore) -> Chore:
@@ -250,7 +251,7 @@ def test_the_worker_does_the_desk_s_chores(stores: PostgresStores, key: KeyRecor
                 await app.configure_task(chore.name).defer_async(timestamp=0)
 
     asyncio.run(defer())
-    run_worker(database_url, lambda: 0, None, tuple(noting(chore) for chore in chores), until_idle=True)
+    run_worker(database_url, lambda: 0, None, tuple(noting(chore) for chore in chores), again, until_idle=True)
 
     assert {"put_back_lapsed", "remind_half_done", "close_half_done", "forget_by_age"} <= set(done)
     with psycopg.connect(database_url) as connection:
