@@ -84,11 +84,9 @@ def catalogue_editing_blueprint(desk: Desk) -> Blueprint:
         What was read may be sent back with changes in it; without any, no revision is made. A discontinued part is
         not sold any more and still identified.
         """
-
-        def change(whole: Catalogue) -> Edit:
-            return put_part(whole, stated, part_number)
-
-        return publish(change, query["reason"], require_if_match, _part_changed)
+        return publish(
+            lambda whole: put_part(whole, stated, part_number), query["reason"], require_if_match, _part_changed
+        )
 
     @blueprint.route("/parts/<path:part_number>", methods=["DELETE"])
     @blueprint.arguments(EditQuery(), location="query")
@@ -100,11 +98,7 @@ def catalogue_editing_blueprint(desk: Desk) -> Blueprint:
 
         One that is only no longer sold is set to `discontinued` or `superseded` instead.
         """
-
-        def change(whole: Catalogue) -> Edit:
-            return take_out_part(whole, part_number)
-
-        return publish(change, query["reason"], require_if_match, _taken_out)
+        return publish(lambda whole: take_out_part(whole, part_number), query["reason"], require_if_match, _taken_out)
 
     @blueprint.route("/cores", methods=["POST"])
     @blueprint.arguments(CoreEditSchema(), example=CORE_EXAMPLE)
@@ -124,11 +118,7 @@ def catalogue_editing_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404, 409, 412, 422, 428)
     def change_core(stated: Core, query: dict[str, Any], code: str) -> Response:
         """Put a core in the place of the one there is; a new revision with it becomes the active one."""
-
-        def change(whole: Catalogue) -> Edit:
-            return put_core(whole, stated, code)
-
-        return publish(change, query["reason"], require_if_match, _core_changed)
+        return publish(lambda whole: put_core(whole, stated, code), query["reason"], require_if_match, _core_changed)
 
     @blueprint.route("/cores/<path:code>", methods=["DELETE"])
     @blueprint.arguments(EditQuery(), location="query")
@@ -137,11 +127,7 @@ def catalogue_editing_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404, 409, 412, 428)
     def remove_core(query: dict[str, Any], code: str) -> Response:
         """Take out a core that no part is on."""
-
-        def change(whole: Catalogue) -> Edit:
-            return take_out_core(whole, code)
-
-        return publish(change, query["reason"], require_if_match, _taken_out)
+        return publish(lambda whole: take_out_core(whole, code), query["reason"], require_if_match, _taken_out)
 
     return blueprint
 
