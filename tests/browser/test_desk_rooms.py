@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from tests.api.conftest import Caller
@@ -80,13 +80,22 @@ def test_an_answer_is_overruled_and_the_case_closed_and_opened_again(
     expect(page.locator("main").get_by_role("alert")).to_be_visible()
     page.get_by_label("Part number", exact=True).fill("DFH-7WT")
     check_accessible(page, "changing a case")
+    slow: list[Route] = []
+    page.route("**/photos", lambda route: slow.append(route))
     page.get_by_role("button", name="Do it").click()
     timeline = page.locator(".timeline")
     expect(timeline).to_contain_text("decided: DFH-7WT, sure")
     expect(page.get_by_role("heading", name="A person decided: DFH-7WT")).to_be_visible()
+    expect(page.get_by_label("What to do")).to_have_value("overrule")
+    expect(page.get_by_label("Why")).to_have_value("")
 
+    # the next change is typed while the last one's photos are still on their way, and stays
     page.get_by_label("What to do").select_option(label="Close it")
     page.get_by_label("Why").fill("Told on the telephone.")
+    with page.expect_response("**/photos"):
+        for each in slow:
+            each.continue_()
+    page.unroute("**/photos")
     page.get_by_role("button", name="Do it").click()
     expect(page.locator("main")).to_contain_text("closed")
     expect(page.get_by_role("button", name="Go on with the call")).to_have_count(0)

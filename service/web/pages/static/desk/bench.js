@@ -117,7 +117,7 @@ export class Bench {
     const { sheet } = this;
     const select = (name) => html`
       <label>${CHOICES[name][0]}<select @change=${(e) => this.#edited(() => { sheet[name] = e.target.value; })}>
-        ${CHOICES[name][1].map(([value, words]) => html`<option value=${value} ?selected=${value === sheet[name]}>${words}</option>`)}</select></label>`;
+        ${CHOICES[name][1].map(([value, words]) => html`<option value=${value} .selected=${value === sheet[name]}>${words}</option>`)}</select></label>`;
     const input = (name, words) => html`<label>${words}<input inputmode="decimal" .value=${sheet[name]} @input=${(e) => this.#edited(() => { sheet[name] = e.target.value; })}></label>`;
     return html`
       <div class="desk">

@@ -217,7 +217,7 @@ export class Call {
     const select = (name) => html`
       <label>${NAMES[name]}
         <select .value=${this.call[name]} @change=${(e) => { this.call[name] = e.target.value; this.edited(0); }}>
-          ${CHOICES[name].map(([value, words]) => html`<option value=${value} ?selected=${value === this.call[name]}>${words}</option>`)}
+          ${CHOICES[name].map(([value, words]) => html`<option value=${value} .selected=${value === this.call[name]}>${words}</option>`)}
         </select></label>`;
     return html`<div class="settings sheet">${["unit", "instrument", "experience", "condition", "source"].map(select)}</div>`;
   }
@@ -248,7 +248,7 @@ export class Call {
         ${row.reading.feature === "gear_teeth" ? html`<span></span>` : html`
           <select class="tool" tabindex="-1" aria-label="Tool for ${label}" .value=${row.tool} @change=${(e) => set(() => { row.tool = e.target.value; })}>
             <option value="">same tool</option>
-            ${toolsFor(row.reading.feature).map((tool) => html`<option value=${tool} ?selected=${tool === row.tool}>${TOOLS[tool]}</option>`)}
+            ${toolsFor(row.reading.feature).map((tool) => html`<option value=${tool} .selected=${tool === row.tool}>${TOOLS[tool]}</option>`)}
           </select>`}
         ${row.usual ? nothing : this.#qualifiers(row, label, set)}
         ${fault ? html`<span class="fault" id="${row.id}-fault">${fault}</span>` : nothing}
@@ -262,7 +262,7 @@ export class Call {
         ${fields.map(([name, words, choices]) => html`<label>${words}
           ${Array.isArray(choices)
             ? html`<select .value=${row.reading[name]} @change=${(e) => set(() => { row.reading[name] = e.target.value; })}>
-                ${choices.map((each) => html`<option value=${each} ?selected=${each === row.reading[name]}>${each}</option>`)}</select>`
+                ${choices.map((each) => html`<option value=${each} .selected=${each === row.reading[name]}>${each}</option>`)}</select>`
             : html`<input inputmode="decimal" .value=${row.reading[name]} @input=${(e) => set(() => { row.reading[name] = e.target.value; })}>`}
         </label>`)}
         <button type="button" class="plain small" @click=${() => { this.call.rows = this.call.rows.filter((each) => each !== row); this.edited(0); }}>

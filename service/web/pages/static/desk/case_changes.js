@@ -18,7 +18,10 @@ const NEEDED = ["reason", "into", "part_number"];
 
 const blank = () => ({ kind: "overrule", outcome: "part", part_number: "", confidence: "sure", reason: "", order_reference: "", into: "" });
 
-/** The form. `act(path, body, done)` changes the case, and gives whether it did; `find(reference)` gives a case's id or null. */
+/**
+ * The form. `act(path, body, done, taken)` changes the case and calls `taken` once the change is kept, before the case is
+ * fetched again: what is typed from then on stays. `find(reference)` gives a case's id or null.
+ */
 export class CaseChanges {
   constructor({ act, find, changed }) {
     Object.assign(this, { act, find, changed, said: blank(), trouble: "" });
@@ -34,8 +37,8 @@ export class CaseChanges {
       body.into = await this.find(body.into);
       if (!body.into) this.trouble = "No case has this reference.";
     }
-    if (!this.trouble && (await this.act(kind, body, CHANGES[kind].done))) this.said = blank();
-    this.changed();
+    if (this.trouble) this.changed();
+    else await this.act(kind, body, CHANGES[kind].done, () => { this.said = blank(); });
   }
 
   #fields() {
@@ -48,7 +51,7 @@ export class CaseChanges {
     const kinds = Object.keys(CHANGES).filter((kind) => !isClosed || kind === "reopen");
     if (!kinds.includes(this.said.kind)) this.said.kind = kinds[0];
     const select = (name, words, choices) => html`<label>${words}<select class="block" @change=${set(name)}>
-      ${choices.map(([value, said]) => html`<option value=${value} ?selected=${value === this.said[name]}>${said}</option>`)}</select></label>`;
+      ${choices.map(([value, said]) => html`<option value=${value} .selected=${value === this.said[name]}>${said}</option>`)}</select></label>`;
     return html`
       <details class="sheet"><summary><h3>Change this case</h3></summary>
         <form class="stack" autocomplete="off" @submit=${(e) => this.#make(e)}>

@@ -10,13 +10,15 @@ import { capital, clock, plain, stateOf, verdictOf, wordsOf } from "./words.js";
 
 const SOURCES = { box_found: "The box was found", bench_measured: "The bench measured it", customer_returned: "The customer sent it back" };
 
+const nothingKnown = () => ({ source: "box_found", part: "" });
+
 export class CaseFile {
   constructor(api, id, { changed, say, copy, resume }) {
-    Object.assign(this, { api, id, changed, say, copy, resume, file: null, trouble: "", note: "", truth: { source: "box_found", part: "" } });
+    Object.assign(this, { api, id, changed, say, copy, resume, file: null, trouble: "", note: "", truth: nothingKnown() });
     this.photos = new Photos(api, { changed, say });
     this.changes = new CaseChanges({
       changed,
-      act: (path, body, done) => this.#do(path, body, done),
+      act: (...change) => this.#do(...change),
       find: async (reference) => (await this.api.get(`/v1/cases?${new URLSearchParams({ reference })}`)).body.items[0]?.id ?? null,
     });
   }
@@ -38,32 +40,30 @@ export class CaseFile {
     return (await this.api.get(`/v1/submissions/${this.id}/photos`)).body.items;
   }
 
-  async #do(path, body, done) {
+  /** Change the case; `taken` empties the form that asked, as soon as the change is kept. */
+  async #do(path, body, done, taken) {
     try {
       await this.api.post(`/v1/cases/${this.id}/${path}`, body, { headers: { "Idempotency-Key": onceKey() } });
-      this.say(done);
-      await this.load();
-      return true;
     } catch (error) {
       this.trouble = wordsOf(error);
       this.changed();
-      return false;
+      return;
     }
+    taken();
+    this.say(done);
+    await this.load();
   }
 
-  async #write(event) {
+  #write(event) {
     event.preventDefault();
-    if (await this.#do("notes", { text: this.note.trim() }, "Noted.")) {
-      this.note = "";
-      this.changed();
-    }
+    return this.#do("notes", { text: this.note.trim() }, "Noted.", () => { this.note = ""; });
   }
 
   #confirm(event) {
     event.preventDefault();
     const part = this.truth.part.trim();
     const outcome = part ? { outcome: "part", part_number: part } : { outcome: "not_in_catalogue" };
-    return this.#do("confirmations", { source: this.truth.source, ...outcome }, "Kept: the desk learns from it.");
+    return this.#do("confirmations", { source: this.truth.source, ...outcome }, "Kept: the desk learns from it.", () => { this.truth = nothingKnown(); });
   }
 
   async #letter() {
@@ -123,15 +123,15 @@ export class CaseFile {
   #forms() {
     return html`
       <form class="sheet stack" @submit=${(e) => this.#write(e)}>
-        <label>Note for the desk<textarea required .value=${this.note} @input=${(e) => { this.note = e.target.value; }}></textarea></label>
+        <label>Note for the desk<textarea required .value=${this.note} @input=${(e) => { this.note = e.target.value; this.changed(); }}></textarea></label>
         <div class="row"><button>Write it down</button></div>
       </form>
       ${this.changes.view(Boolean(this.file.closed_at))}
       <details class="sheet"><summary><h3>What it turned out to be</h3></summary>
         <form class="stack" @submit=${(e) => this.#confirm(e)}>
-          <label>Known how<select class="block" @change=${(e) => { this.truth.source = e.target.value; }}>
-            ${Object.entries(SOURCES).map(([value, words]) => html`<option value=${value} ?selected=${value === this.truth.source}>${words}</option>`)}</select></label>
-          <label>Part number; empty if it is none of ours<input class="block" .value=${this.truth.part} @input=${(e) => { this.truth.part = e.target.value; }}></label>
+          <label>Known how<select class="block" @change=${(e) => { this.truth.source = e.target.value; this.changed(); }}>
+            ${Object.entries(SOURCES).map(([value, words]) => html`<option value=${value} .selected=${value === this.truth.source}>${words}</option>`)}</select></label>
+          <label>Part number; empty if it is none of ours<input class="block" .value=${this.truth.part} @input=${(e) => { this.truth.part = e.target.value; this.changed(); }}></label>
           <div class="row"><button>Keep it</button></div>
         </form></details>`;
   }

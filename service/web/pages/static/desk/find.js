@@ -51,7 +51,7 @@ export class Find {
             ${FIELDS.map(([name, words, type]) => html`<label>${words}<input type=${type} .value=${this.wanted[name] ?? ""}
               inputmode=${name === "reference" ? "numeric" : nothing} @input=${(e) => { this.wanted[name] = e.target.value; }}></label>`)}
             <label>Which<select @change=${(e) => { this.which = e.target.value; }}>
-              ${WHICH.map(([value, words]) => html`<option value=${value} ?selected=${value === this.which}>${words}</option>`)}</select></label>
+              ${WHICH.map(([value, words]) => html`<option value=${value} .selected=${value === this.which}>${words}</option>`)}</select></label>
           </div>
           <div class="row"><button class="first">Find</button>
             <span class="soft small">All that is filled in has to fit; a name by its first letters will do.</span></div>

@@ -68,7 +68,7 @@ export class Conditions {
         ${this.items?.map((each) => this.#instrument(each, unit))}
         <div class="fields">${degrees("temperature", "Bench °C")}${degrees("shaft_temperature", "Shaft °C, if not the same")}
           <label class="small">Shaft of<select @change=${(e) => { this.metal = e.target.value; }}>
-            ${[["cast_iron", "Cast iron"], ["steel", "Steel"]].map(([value, words]) => html`<option value=${value} ?selected=${value === this.metal}>${words}</option>`)}</select></label></div>
+            ${[["cast_iron", "Cast iron"], ["steel", "Steel"]].map(([value, words]) => html`<option value=${value} .selected=${value === this.metal}>${words}</option>`)}</select></label></div>
       </fieldset>`;
   }
 
@@ -164,6 +164,6 @@ export class Instruments {
 
   #select(name, words, choices) {
     return html`<label class="small">${words}<select @change=${(e) => { this.fresh[name] = e.target.value; }}>
-      ${Object.entries(choices).map(([value, text]) => html`<option value=${value} ?selected=${value === this.fresh[name]}>${capital(text)}</option>`)}</select></label>`;
+      ${Object.entries(choices).map(([value, text]) => html`<option value=${value} .selected=${value === this.fresh[name]}>${capital(text)}</option>`)}</select></label>`;
   }
 }

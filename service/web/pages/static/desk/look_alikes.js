@@ -70,7 +70,7 @@ export class LookAlikes {
         <p class="soft">Grinds whose lifts and base circles read alike with a caliper, and the cheapest thing that tells two of them apart.</p>
         <form class="row" role="search" @submit=${(e) => e.preventDefault()}>
           <label class="row">Part or core<input .value=${this.sought} spellcheck="false" @input=${(e) => { this.sought = e.target.value; this.changed(); }}></label>
-          <label class="row">Unit<select @change=${(e) => { this.unit = e.target.value; this.load(); }}><option value="in">inches</option><option value="mm" ?selected=${this.unit === "mm"}>millimetres</option></select></label>
+          <label class="row">Unit<select @change=${(e) => { this.unit = e.target.value; this.load(); }}><option value="in">inches</option><option value="mm" .selected=${this.unit === "mm"}>millimetres</option></select></label>
         </form>
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
         ${this.groups ? html`<p class="soft small" role="status">${found.length} ${found.length === 1 ? "group" : "groups"}${found.length > MOST_SHOWN ? `; the largest ${MOST_SHOWN} are shown` : ""}.</p>` : html`<p>Working…</p>`}

@@ -72,8 +72,8 @@ export class Shafts {
           <form class="row" autocomplete="off" @submit=${(e) => this.#open(e)}>
             <label class="row">Label<input name="reference" placeholder="M 0000 0000" spellcheck="false"></label><button class="first">Open</button></form>
           <label class="row">Show<select @change=${(e) => { this.which = e.target.value; this.load(); }}>
-            <option value="">all</option><option value="overdue=true" ?selected=${this.which === "overdue=true"}>overdue</option>
-            ${STATES.map((state) => html`<option value="state=${state}" ?selected=${this.which === `state=${state}`}>${state}</option>`)}</select></label>
+            <option value="">all</option><option value="overdue=true" .selected=${this.which === "overdue=true"}>overdue</option>
+            ${STATES.map((state) => html`<option value="state=${state}" .selected=${this.which === `state=${state}`}>${state}</option>`)}</select></label>
         </div>
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
         ${items?.length === 0 ? html`<p class="first-hint">No shaft like that.</p>` : nothing}
@@ -236,7 +236,7 @@ export class Shaft {
     return html`
       <form class="sheet stack" autocomplete="off" @submit=${(e) => this.#record(e)}>
         <label>What happens now<select class="block" @change=${(e) => { told.kind = e.target.value; this.changed(); }}>
-          ${moves.map((kind) => html`<option value=${kind} ?selected=${kind === told.kind}>${WORDS[kind]}</option>`)}</select></label>
+          ${moves.map((kind) => html`<option value=${kind} .selected=${kind === told.kind}>${WORDS[kind]}</option>`)}</select></label>
         ${["received", "moved"].includes(told.kind) ? input("place", "Where it lies now", true) : nothing}
         ${told.kind === "received" ? html`<fieldset><legend class="small soft">It looks</legend><div class="tools">
           ${CONDITIONS.map((each) => html`<label><input type="checkbox" .checked=${told.condition.includes(each)}
@@ -254,7 +254,7 @@ export class Shaft {
     const { told } = this;
     return html`
       <label>Tool<select class="block" @change=${(e) => { told.instrument = e.target.value; }}>
-        ${toolsFor("lobe_height").map((tool) => html`<option value=${tool} ?selected=${tool === told.instrument}>${TOOLS[tool]}</option>`)}</select></label>
+        ${toolsFor("lobe_height").map((tool) => html`<option value=${tool} .selected=${tool === told.instrument}>${TOOLS[tool]}</option>`)}</select></label>
       <div class="entries">${told.rows.map((row) => html`
         <div class="entry"><label for=${row.id}>${labelOf(row.reading)}</label>
           <input id=${row.id} class="values" inputmode="decimal" .value=${row.text} aria-invalid=${faultOf(row) ? "true" : "false"} @input=${(e) => { row.text = e.target.value; this.changed(); }}>

@@ -152,7 +152,7 @@ class LobedeskWidget extends HTMLElement {
       </div></fieldset>
       <label>${this.#say("tool")}
         <select @change=${(e) => set("tool", e.target.value)}>
-          ${TOOLS_ON_OFFER.map((tool) => html`<option value=${tool} ?selected=${tool === talk.tool}>${this.#say(tool)}</option>`)}
+          ${TOOLS_ON_OFFER.map((tool) => html`<option value=${tool} .selected=${tool === talk.tool}>${this.#say(tool)}</option>`)}
         </select></label>
       <label class="check"><input type="checkbox" .checked=${talk.practised} @change=${(e) => set("practised", e.target.checked)}>${this.#say("experience")}</label>
       <p class="small"><strong>${this.#say("safety")}</strong></p>
