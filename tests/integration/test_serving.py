@@ -8,7 +8,6 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import tempfile
 import time
 import urllib.error
@@ -20,24 +19,9 @@ import psycopg
 import pytest
 
 from service.adapters.embedded.postgres import EmbeddedPostgres
-
-CHECKOUT = Path(__file__).parent.parent.parent
-CATALOGUE = CHECKOUT / "fixtures" / "catalogue.json"
-LOBEDESK = [sys.executable, "-m", "service.cli"]
+from tests.instances import CATALOGUE, CHECKOUT, LOBEDESK, environment, lobedesk
 
 Json = dict[str, object]
-
-
-def environment(**settings: str) -> dict[str, str]:
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("LOBEDESK_")}
-    return kept | {"LOBEDESK_LOG_LEVEL": "warning", "LOBEDESK_WORKERS": "1"} | settings
-
-
-def lobedesk(*arguments: str, **settings: str) -> subprocess.CompletedProcess[str]:
-    """Run a command to its end."""
-    return subprocess.run(
-        [*LOBEDESK, *arguments], env=environment(**settings), capture_output=True, text=True, check=False, timeout=120
-    )
 
 
 def processes_of(data: Path) -> list[str]:
