@@ -11,7 +11,7 @@ from service.domain.identification import Identification
 
 
 class RedisAnswerCache:
-    """Satisfies `service.workflows.ports.AnswerCache`."""
+    """Satisfies `service.workflows.answering.AnswerCache`."""
 
     def __init__(self, link: RedisLink, seconds: int) -> None:
         self._link = link
@@ -40,7 +40,7 @@ class RedisAnswerCache:
 
 
 class NoCache:
-    """Keeps nothing, where no Redis is set. Satisfies `service.workflows.ports.AnswerCache`."""
+    """Keeps nothing, where no Redis is set. Satisfies `service.workflows.answering.AnswerCache`."""
 
     def get(self, key: str) -> Identification | None:  # noqa: ARG002  the port's
         """None: nothing is kept."""

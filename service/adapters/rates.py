@@ -10,8 +10,8 @@ from limits.storage import MemoryStorage, RedisStorage
 from limits.strategies import FixedWindowRateLimiter
 
 from service.adapters.redis_link import RedisAway, RedisLink
-from service.domain.access import Role
-from service.workflows.ports import KeyRecord, RateUse
+from service.domain.access import RateUse, Role
+from service.workflows.ports import KeyRecord
 
 
 class Rates:

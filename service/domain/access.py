@@ -1,7 +1,8 @@
-"""Who may call: the roles a key can have."""
+"""Who may call: the roles a key can have, and how often."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 
 
@@ -16,3 +17,15 @@ class Role(StrEnum):
 
 STAFF = frozenset({Role.DESK, Role.BENCH, Role.ADMIN})
 """The roles held by people who work here."""
+
+
+@dataclass(frozen=True)
+class RateUse:
+    """How much of a rate has been used: `limit` calls in `window_s` seconds, `remaining` left for `reset_s` more."""
+
+    name: str
+    allowed: bool
+    limit: int
+    window_s: int
+    remaining: int
+    reset_s: int

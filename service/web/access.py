@@ -6,12 +6,12 @@ from collections.abc import Callable, Mapping
 
 from flask import Flask, Response, g, request
 
-from service.domain.access import Role
+from service.domain.access import RateUse, Role
 from service.domain.errors import Forbidden, NotAuthenticated
 from service.web.origins import check_origin, is_preflight, tell_origin
 from service.web.problems import TooManyRequests
 from service.workflows.keys import authenticate
-from service.workflows.ports import KeyRecord, RateUse, Stores
+from service.workflows.ports import KeyRecord, Stores
 
 Audience = frozenset[Role] | None
 """The roles that may call; None for anybody, with a key or without."""

@@ -13,11 +13,23 @@ from service.identification.engine import identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.lobe.sent_sheet import SentSheet
-from service.workflows.ports import AnswerCache, Transaction
+from service.workflows.ports import Transaction
 from service.workflows.snapshot import CatalogueSnapshot, Snapshot
 from service.workflows.weighed_tables import evidence_of
 
 _SOME_MARKING = (Marking("somewhere", "something"),)
+
+
+class AnswerCache(Protocol):
+    """Answers by the hash of everything they rest on. Losing it costs time and nothing else."""
+
+    def get(self, key: str) -> Identification | None:
+        """The answer kept under `key`; None when there is none or the cache is away."""
+        ...
+
+    def put(self, key: str, identification: Identification) -> None:
+        """Keep an answer; quietly does nothing while the cache is away."""
+        ...
 
 
 class Meter(Protocol):
@@ -46,10 +58,20 @@ class Answering:
     losses: Losses = DEFAULT_LOSSES
     snapshot: CatalogueSnapshot = field(default_factory=lambda: CatalogueSnapshot(DEFAULT_MODEL))
 
-    def answer(self, transaction: Transaction, submission: Submission, sheets: tuple[SentSheet, ...] = ()) -> Answered:
-        """What the readings, and a bench's lift tables of the same shaft, say of the active catalogue revision."""
+    def answer(
+        self,
+        transaction: Transaction,
+        submission: Submission,
+        sheets: tuple[SentSheet, ...] = (),
+        *,
+        at_least: int = 0,
+    ) -> Answered:
+        """What the readings, and a bench's lift tables of the same shaft, say of the active catalogue revision.
+
+        Never of one older than `at_least`, under which the same case was answered before.
+        """
         started = time.perf_counter()
-        snapshot = self.snapshot.current(transaction)
+        snapshot = self.snapshot.current(transaction, at_least)
         key = self.cache_key(snapshot, submission, sheets)
         identification = self.cache.get(key)
         from_cache = identification is not None
@@ -70,5 +92,7 @@ class Answering:
         markings = _SOME_MARKING if submission.markings else ()
         used = replace(submission, contact=None, note=None, markings=markings, ask_person=False)
         # Frozen dataclasses of decimals, enumerations and text: equal values have equal representations.
-        whole = repr((snapshot.revision, snapshot.engine_version, snapshot.model, self.losses, used, sheets))
+        whole = repr(
+            (snapshot.revision, snapshot.made_at, snapshot.engine_version, snapshot.model, self.losses, used, sheets)
+        )
         return hashlib.sha256(whole.encode()).hexdigest()

@@ -20,6 +20,7 @@ from service.workflows.identify import Addition, add_to_submission, new_review
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.publish import publish
 from service.workflows.queue import look_again_at_a_guess
+from service.workflows.told import let_out
 from service.workflows.verdicts import check_verdict
 
 
@@ -64,6 +65,7 @@ def overrule(transaction: Transaction, key: KeyRecord, case: Case, verdict: Verd
         )
     )
     transaction.submissions.touch(case.id)
+    let_out(transaction, key, key.name, case)
     transaction.trail.add(key.id, key.name, "case_overruled", case.id, outcome=verdict.outcome.value)
     look_again_at_a_guess(transaction, case, decision, rules)
     return decision
@@ -124,6 +126,7 @@ def hand_to_order(
     _withdraw_reviews(transaction, key, case)
     if not transaction.cases.close(case.id, ClosedWhy.ORDERED, order_reference=order_reference):
         raise Conflict("This case is closed already; reopen it first.")
+    let_out(transaction, key, key.name, case)
     transaction.trail.add(key.id, key.name, "case_ordered", case.id, part_number=part)
     told = {"reference": case.reference, "part_number": part, "order_reference": order_reference}
     publish(transaction, Topic.CASE_ORDERED, case.key_id, case.id, told)
@@ -174,7 +177,7 @@ def merge(
     markings = tuple(mark for mark in case.submission.markings if mark not in into.submission.markings)
     tables = transaction.lift_tables.move(case.id, into.id)
     if moved or markings or teeth is not None or tables:
-        addition = Addition(readings=moved, gear_teeth=teeth, markings=markings)
+        addition = Addition(readings=moved, gear_teeth=teeth, markings=markings, lift_tables=bool(tables))
         add_to_submission(transaction, answering, key, into, addition, rules)
     transaction.cases.note(into.id, f"Took in case {case.reference}: {reason}", key.id, key.name)
     transaction.cases.note(case.id, f"Merged into case {into.reference}: {reason}", key.id, key.name)

@@ -15,7 +15,7 @@ from service.domain.errors import Fault, InvalidInput, NotFound
 from service.domain.reference import read_reference
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, Note
-from service.workflows.identify import as_seen_by, hold_submission
+from service.workflows.identify import as_seen_by, as_told, hold_submission
 from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.ports import Case, KeyRecord, Round, Transaction
 from service.workflows.review_ports import TrailEntry
@@ -98,7 +98,7 @@ def make_link(transaction: Transaction, key: KeyRecord, case_id: UUID, rules: Ca
 
 
 def follow_link(transaction: Transaction, key: KeyRecord, token: str) -> Case:
-    """The case a link leads to, as this key may see it.
+    """The case a link leads to, as this key may see it, and as its customer was told of it whatever the key.
 
     Raises `NotFound` for a link that never was, has lapsed, or is of another store's customer: nobody is told which.
     """
@@ -106,7 +106,7 @@ def follow_link(transaction: Transaction, key: KeyRecord, token: str) -> Case:
     case = None if case_id is None else transaction.submissions.find(case_id)
     if case is None or (key.id != case.key_id and key.role not in STAFF):
         raise NotFound("This link leads nowhere, or has lapsed; ask the desk for a new one.")
-    return as_seen_by(key, case)
+    return as_seen_by(key, as_told(case))
 
 
 def _digest(token: str) -> bytes:

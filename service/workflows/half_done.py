@@ -47,6 +47,8 @@ def _write(transaction: Transaction, stationery: Stationery, case_id: UUID, key_
     case = transaction.submissions.find(case_id)
     if case is None or case.submission.contact is None or case.submission.contact.email is None:
         return False
+    if case.told is not None:
+        return False  # what the letter would say is a person's to let out
     # Issued on behalf of the key the case came in by, since nobody sits at this one.
     service = KeyRecord(key_id, Role.DESK, THE_SERVICE)
     try:

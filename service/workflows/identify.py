@@ -18,18 +18,25 @@ from service.domain.units import LengthUnit
 from service.workflows.answering import Answering
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.review_ports import NewReview
+from service.workflows.told import told_otherwise
 from service.workflows.weighed_tables import weighed
 
 
 @dataclass(frozen=True)
 class Addition:
-    """What a caller has to add to a submission."""
+    """What a caller has to add to a submission. `lift_tables`: tables of it were kept, or count no longer."""
 
     readings: tuple[Reading, ...] = ()
     unit: LengthUnit | None = None
     gear_teeth: int | None = None
     markings: tuple[Marking, ...] = ()
     ask_person: bool = False
+    lift_tables: bool = False
+
+    @property
+    def measures(self) -> bool:
+        """Whether anything is in it that an answer rests on."""
+        return bool(self.readings) or self.gear_teeth is not None or self.lift_tables
 
 
 def open_submission(
@@ -79,6 +86,9 @@ def add_to_submission(
 ) -> Case:
     """Identify again with what was added to a held case. A case that was closed opens again.
 
+    Where nothing measured was added, the catalogue alone can have made the answer another; if the customer was told
+    otherwise, they see the new one only once a person has decided.
+
     Raises `InvalidInput` where the addition is in another unit, or the readings become too many, and `Conflict` where
     the case has become part of another.
     """
@@ -100,22 +110,36 @@ def add_to_submission(
         ask_person=before.ask_person or addition.ask_person,
     )
     sheets = weighed(transaction.lift_tables.of_submission(case.id))
-    answered = answering.answer(transaction, after, sheets)
+    answered = answering.answer(transaction, after, sheets, at_least=case.latest.catalogue_revision)
+    withheld = not addition.measures and told_otherwise(case, answered.identification)
     transaction.submissions.add_round(
-        case, addition.readings, after, answered.identification, answered.catalogue_revision
+        case, addition.readings, after, answered.identification, answered.catalogue_revision, withheld=withheld
     )
     if case.closed_at is not None:
         transaction.cases.reopen(case.id)
     transaction.reviews.case_changed(case.id)
     transaction.reviews.extend_of(case.id, key.id)
-    _open_review_if_needed(transaction, case.id, after, answered.identification, rules)
+    if withheld and not after.ask_person:
+        skill = answered.identification.candidates[0].core if answered.identification.candidates else None
+        transaction.reviews.open(new_review(case.id, after, ReviewReason.ANSWER_CHANGED, rules, skill=skill))
+    else:
+        _open_review_if_needed(transaction, case.id, after, answered.identification, rules)
     return as_seen_by(key, _found(transaction, case.id))
 
 
+def as_told(case: Case) -> Case:
+    """A case as its customer was told of it: without a later answer that waits for a person."""
+    if case.told is None:
+        return case
+    return replace(case, latest=case.told.round, review=case.told.review, told=None)
+
+
 def as_seen_by(key: KeyRecord, case: Case) -> Case:
-    """What this key may see of a case: staff all of it, a widget's customer no evidence and nothing told in private."""
+    """What this key may see of a case: staff all of it, a widget's customer what they were told, no evidence and
+    nothing told in private."""
     if key.role in STAFF:
         return case
+    case = as_told(case)
     answer = case.latest.identification
     bare = replace(answer, candidates=tuple(replace(candidate, evidence=()) for candidate in answer.candidates))
     return replace(

@@ -53,7 +53,7 @@ def keep_tables(
     sheet_id = transaction.lift_tables.keep(key.id, key.name, sent, submission_id, mail_in_id, bench)
     transaction.trail.add(key.id, key.name, "lift_tables_kept", submission_id, lift_tables=str(sheet_id))
     if case is not None:
-        add_to_submission(transaction, answering, key, case, Addition(), rules)
+        add_to_submission(transaction, answering, key, case, Addition(lift_tables=True), rules)
     return read_tables(transaction, key, sheet_id)
 
 
@@ -92,5 +92,5 @@ def withdraw_tables(
         raise Conflict("These lift tables were withdrawn before.")
     transaction.trail.add(key.id, key.name, "lift_tables_withdrawn", kept.submission_id, lift_tables=str(sheet_id))
     if case is not None:
-        add_to_submission(transaction, answering, key, case, Addition(), rules)
+        add_to_submission(transaction, answering, key, case, Addition(lift_tables=True), rules)
     return read_tables(transaction, key, sheet_id)

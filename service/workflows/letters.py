@@ -22,6 +22,7 @@ from service.workflows.identify import hold_submission, read_submission
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.publish import publish
 from service.workflows.sending_ports import KeptLetter, Message
+from service.workflows.told import let_out
 
 _STATE_OF = {
     Outcome.PART: AnswerState.IDENTIFIED,
@@ -75,8 +76,8 @@ def issue(
 ) -> KeptLetter:
     """Keep the letter a case is answered with, and put it in the outbox.
 
-    `shaft` says what became of a shaft that was posted in. Raises `NotFound`, and `InvalidInput` where it is to be
-    mailed and cannot be.
+    `shaft` says what became of a shaft that was posted in. Whoever issues a letter has told the customer what is in it,
+    whatever waited to be decided. Raises `NotFound`, and `InvalidInput` where it is to be mailed and cannot be.
     """
     case = hold_submission(transaction, key, submission_id)
     recipient = _recipient(stationery, case, post) if post.email else None
@@ -96,6 +97,7 @@ def issue(
         issued_at=issued_at,
     )
     transaction.letters.keep(kept, key.id)
+    let_out(transaction, key, key.name, case)
     if recipient is not None:
         transaction.outbox.add_email(Topic.LETTER_ISSUED, kept, recipient)
     transaction.trail.add(key.id, key.name, "letter_issued", case.id, letter=str(kept.id))

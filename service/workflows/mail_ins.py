@@ -295,7 +295,7 @@ def _measured(
         opened = open_submission(transaction, bench.answering, owner, submission)
         if transaction.lift_tables.give(mail_in.id, opened.id):
             case = hold_submission(transaction, key, opened.id)
-            opened = add_to_submission(transaction, bench.answering, key, case, Addition())
+            opened = add_to_submission(transaction, bench.answering, key, case, Addition(lift_tables=True))
         return opened.id, {"round": opened.latest.number} | kept
     case = hold_submission(transaction, key, mail_in.submission_id)
     addition = Addition(readings, told.unit, told.gear_teeth, told.markings)

@@ -72,9 +72,18 @@ class Round:
 
 
 @dataclass(frozen=True)
+class Told:
+    """What a customer goes on seeing while a later answer waits for a person: a round, and the review there was."""
+
+    round: Round
+    review: Review | None
+
+
+@dataclass(frozen=True)
 class Case:
     """A submission as kept, with its latest round, its newest review that is no second look, and the decision that
-    holds. `row_revision` goes up with every change of its own that a client can see; the review has one too.
+    holds. `row_revision` goes up with every change of its own that a client can see; the review has one too. `told`
+    is None where the customer sees the latest answer.
     """
 
     id: UUID
@@ -90,6 +99,7 @@ class Case:
     closed_why: ClosedWhy | None = None
     merged_into: UUID | None = None
     order_reference: str | None = None
+    told: Told | None = None
 
 
 @dataclass(frozen=True)
@@ -107,18 +117,6 @@ class KeptReply:
 
     request_hash: bytes
     reply: Reply
-
-
-@dataclass(frozen=True)
-class RateUse:
-    """How much of a rate has been used: `limit` calls in `window_s` seconds, `remaining` left for `reset_s` more."""
-
-    name: str
-    allowed: bool
-    limit: int
-    window_s: int
-    remaining: int
-    reset_s: int
 
 
 class SubmissionStore(Protocol):
@@ -141,15 +139,26 @@ class SubmissionStore(Protocol):
         submission: Submission,
         identification: Identification,
         catalogue_revision: int,
+        *,
+        withheld: bool = False,
     ) -> None:
-        """Keep more readings and the answer to all of them; raises `StaleRevision` if the case has changed since."""
+        """Keep more readings and the answer to all of them; raises `StaleRevision` if the case has changed since.
+
+        A `withheld` answer is not shown to the customer: they go on seeing the one they have seen last.
+        """
         ...
 
-    def answer_again(self, case: Case, identification: Identification, catalogue_revision: int) -> int:
+    def answer_again(
+        self, case: Case, identification: Identification, catalogue_revision: int, *, withheld: bool
+    ) -> int:
         """Keep another answer to the same readings, as a round without new ones; returns its number.
 
         The customer has done nothing: the case counts as changed as long ago as before.
         """
+        ...
+
+    def let_out(self, submission_id: UUID) -> bool:
+        """Show the customer the last answer from now on; False where they see it anyway."""
         ...
 
     def touch(self, submission_id: UUID) -> None:
@@ -309,16 +318,4 @@ class Stores(Protocol):
 
         Raises `Unavailable` when the store cannot be reached.
         """
-        ...
-
-
-class AnswerCache(Protocol):
-    """Answers by the hash of everything they rest on. Losing it costs time and nothing else."""
-
-    def get(self, key: str) -> Identification | None:
-        """The answer kept under `key`; None when there is none or the cache is away."""
-        ...
-
-    def put(self, key: str, identification: Identification) -> None:
-        """Keep an answer; quietly does nothing while the cache is away."""
         ...

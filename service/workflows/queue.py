@@ -27,6 +27,7 @@ from service.workflows.case_ports import NewDecision, Note
 from service.workflows.identify import new_review
 from service.workflows.ports import Case, KeyRecord, Stores, Transaction
 from service.workflows.review_ports import ClaimWish, Review, ReviewChange
+from service.workflows.told import let_out
 from service.workflows.verdicts import check_verdict
 
 AGE_BOUNDS_S = (3600.0, 4 * 3600.0, 24 * 3600.0, 72 * 3600.0)
@@ -195,6 +196,7 @@ def decide_review(
     transaction.submissions.touch(case.id)
     transaction.trail.add(key.id, by, "review_decided", case.id, review=str(review_id), outcome=verdict.outcome.value)
     if not review.second_look:
+        let_out(transaction, key, by, case)
         look_again_at_a_guess(transaction, case, decision, rules)
     return find_review(transaction, review_id), decision
 

@@ -79,6 +79,10 @@ class ReidentificationStore(Protocol):
         """The next case of a run: open, or changed recently."""
         ...
 
+    def next_late(self, revision: int) -> UUID | None:
+        """A case that a process which had not turned to the run's revision has answered under an older one since."""
+        ...
+
     def reach(self, revision: int, case_id: UUID) -> None:
         """Count a case as dealt with."""
         ...

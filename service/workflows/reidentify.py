@@ -1,7 +1,8 @@
 """Asking open and recent cases again when the catalogue has changed: in the background, a case a transaction.
 
 An answer that says something else is kept beside the old ones, as a round without new readings, and listed. Nothing of
-it goes out: where a customer was told otherwise, a person looks at the case first.
+it goes out: where a customer was told otherwise, a person looks at the case first, and until they have decided the
+customer goes on seeing what they were told (`told.py`).
 """
 
 from __future__ import annotations
@@ -11,9 +12,9 @@ from uuid import UUID
 
 from service.domain.casework import CaseworkRules, ClosedWhy
 from service.domain.errors import NotFound
-from service.domain.identification import AnswerState, Identification
+from service.domain.identification import Identification
 from service.domain.readings import Source
-from service.domain.review import Outcome, Priority, ReviewReason
+from service.domain.review import Priority, ReviewReason
 from service.workflows.answering import Answering
 from service.workflows.half_done import THE_SERVICE
 from service.workflows.identify import new_review, review_reason
@@ -21,13 +22,11 @@ from service.workflows.ports import Case, Stores, Transaction
 from service.workflows.read_catalogue import GREATEST_NUMBER, active_revision
 from service.workflows.reidentification_ports import ChangedAnswer, Progress
 from service.workflows.review_ports import NewReview
+from service.workflows.told import says_otherwise, told_otherwise
 from service.workflows.weighed_tables import weighed
 
 SETTLE_S = 10.0
 """For so long after a revision became active some process may still answer under the one before."""
-
-WEIGHTY = 0.05
-"""From this probability on a candidate is part of what an ambiguous answer says."""
 
 
 def reidentify(
@@ -53,11 +52,14 @@ def reidentify(
             if revision is None:
                 return done
             case_id = transaction.reidentifications.next_case(revision)
+            late = case_id is None
+            if late:
+                case_id = transaction.reidentifications.next_late(revision)
             if case_id is None:
                 if not transaction.reidentifications.finish(revision, settle_s):
                     return done
                 continue
-            _ask_again(transaction, answering, rules, revision, case_id)
+            _ask_again(transaction, answering, rules, revision, case_id, late=late)
             transaction.reidentifications.reach(revision, case_id)
         done += 1
     return done
@@ -79,33 +81,6 @@ def list_changes(
     return found[:limit], found[limit - 1].submission_id if len(found) > limit else None
 
 
-def says_otherwise(before: Identification, after: Identification) -> bool:
-    """Whether a person would hear another answer: another state, part, or choice of parts."""
-    return _said(before) != _said(after)
-
-
-def told_otherwise(case: Case, after: Identification) -> bool:
-    """Whether a customer was told what the new answer contradicts: by a person whose decision holds, or else by the
-    last answer, where that named a part or said that there is none."""
-    told = case.latest.identification
-    named: str | None = None
-    if case.decision is not None:
-        if case.decision.verdict.outcome is Outcome.CANNOT_TELL:
-            return False
-        named = case.decision.verdict.part_number
-        if named is not None and after.state is not AnswerState.IDENTIFIED:
-            return after.state is AnswerState.NOT_IN_CATALOGUE or named not in _parts(after, len(after.candidates))
-    elif told.state is AnswerState.IDENTIFIED:
-        named = told.candidates[0].part_number
-        if after.state is not AnswerState.IDENTIFIED:
-            return True
-    elif told.state is not AnswerState.NOT_IN_CATALOGUE:
-        return False
-    if named is None:
-        return after.state is AnswerState.IDENTIFIED
-    return named not in _parts(after, 1)
-
-
 def _progress(transaction: Transaction, revision: int) -> Progress:
     progress = transaction.reidentifications.progress(revision) if 0 < revision <= GREATEST_NUMBER else None
     if progress is None:
@@ -114,8 +89,9 @@ def _progress(transaction: Transaction, revision: int) -> Progress:
 
 
 def _ask_again(
-    transaction: Transaction, answering: Answering, rules: CaseworkRules, revision: int, case_id: UUID
+    transaction: Transaction, answering: Answering, rules: CaseworkRules, revision: int, case_id: UUID, *, late: bool
 ) -> None:
+    """`late`: a process that had not turned yet has answered since; its answer is not left to stand as the last."""
     case = transaction.submissions.find(case_id, for_update=True)
     if case is None or case.closed_why is ClosedWhy.MERGED or case.latest.catalogue_revision >= revision:
         return
@@ -123,10 +99,14 @@ def _ask_again(
     answered = answering.answer(transaction, case.submission, sheets)
     after = answered.identification
     if not says_otherwise(case.latest.identification, after):
+        if late:
+            transaction.submissions.answer_again(
+                case, after, answered.catalogue_revision, withheld=case.told is not None
+            )
         return
-    number = transaction.submissions.answer_again(case, after, answered.catalogue_revision)
-    transaction.reviews.case_changed(case.id)
     otherwise = told_otherwise(case, after)
+    number = transaction.submissions.answer_again(case, after, answered.catalogue_revision, withheld=otherwise)
+    transaction.reviews.case_changed(case.id)
     new = _review_for(case, after, rules, otherwise=otherwise)
     review_id = None if new is None else transaction.reviews.open(new).id
     if review_id is not None and case.closed_at is not None:
@@ -154,16 +134,3 @@ def _review_for(case: Case, after: Identification, rules: CaseworkRules, *, othe
     due_in = rules.due_in(Source.WEB, second_look=False)
     new = new_review(case.id, case.submission, reason, rules, skill=skill)
     return NewReview(new.submission_id, new.reason, Priority.NORMAL, due_in, skill=new.skill)
-
-
-def _said(answer: Identification) -> tuple[AnswerState, frozenset[str]]:
-    if answer.state is AnswerState.IDENTIFIED:
-        return answer.state, _parts(answer, 1)
-    if answer.state is AnswerState.AMBIGUOUS:
-        return answer.state, frozenset(c.part_number for c in answer.candidates if c.probability >= WEIGHTY)
-    return answer.state, frozenset()
-
-
-def _parts(answer: Identification, most: int) -> frozenset[str]:
-    """The part numbers of the first few candidates, with those that are the same grind."""
-    return frozenset(number for c in answer.candidates[:most] for number in (c.part_number, *c.same_as))

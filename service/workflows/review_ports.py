@@ -106,6 +106,10 @@ class ReviewStore(Protocol):
         """A submission's newest review that is no second look."""
         ...
 
+    def latest_before(self, submission_id: UUID, round_number: int) -> Review | None:
+        """The same of those opened before an answer was given."""
+        ...
+
     def find(self, review_id: UUID) -> Review | None:
         """One review."""
         ...

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 
 from service.domain.errors import Unavailable
 from service.identification.lift_curves import CatalogueCurves, build_curves
@@ -20,13 +21,15 @@ from service.workflows.ports import Stores, Transaction
 class Snapshot:
     """One catalogue revision as the engine reads it, under one set of constants.
 
-    `engine_version` is how answers name the engine; `model` its constants, which `table` is built with.
+    `engine_version` is how answers name the engine; `model` its constants, which `table` is built with. `made_at` tells
+    the revision from one that had its number before a backup was brought back.
     """
 
     revision: int
     table: CatalogueTable
     engine_version: str
     model: MeasuringModel
+    made_at: datetime
 
 
 class CatalogueSnapshot:
@@ -74,15 +77,20 @@ class CatalogueSnapshot:
         held = self._held
         return None if held is None else held.revision
 
-    def current(self, transaction: Transaction) -> Snapshot:
-        """The active revision; raises `Unavailable` before the first import."""
+    def current(self, transaction: Transaction, at_least: int = 0) -> Snapshot:
+        """The active revision; raises `Unavailable` before the first import.
+
+        Where what is held is older than `at_least`, which has been active, this waits for the active one's table.
+        """
         held = self._held
-        if held is not None and self._keeper is not None and self._keeper.is_alive():
+        if held is None or held.revision < at_least:
+            with self._lock:
+                return self._refresh(transaction)
+        if self._keeper is not None and self._keeper.is_alive():
             return held
-        if held is not None and self._clock() - self._checked_at < self._recheck_seconds:
+        if self._clock() - self._checked_at < self._recheck_seconds:
             return held
-        if not self._lock.acquire(blocking=held is None):
-            assert held is not None  # noqa: S101  only a holder goes on without waiting
+        if not self._lock.acquire(blocking=False):
             return held
         try:
             return self._refresh(transaction)
@@ -107,6 +115,9 @@ class CatalogueSnapshot:
             version = None if constants is None else transaction.engine_versions.find(constants)
             model = self._model if version is None else version.model
             table = build_table(transaction.catalogue.load(revision), model)
-            self._held = held = Snapshot(revision, table, engine_version, model)
+            found = transaction.catalogue.revision(revision)
+            if found is None:
+                raise RuntimeError("the active revision is gone")
+            self._held = held = Snapshot(revision, table, engine_version, model, found.made_at)
         self._checked_at = self._clock()
         return held

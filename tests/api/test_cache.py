@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
 import orjson
@@ -16,6 +17,7 @@ from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.settings import Settings
+from service.web.api.submissions.schemas import SubmissionSchema
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, PLENTY, Caller
@@ -135,6 +137,17 @@ def test_a_new_catalogue_revision_is_answered_anew(own: Own, scant: Json) -> Non
 
     assert second["catalogue_revision"] == first["catalogue_revision"] + 1
     assert same(first) == same(second)
+
+
+def test_a_revision_that_has_another_s_number_is_not_answered_from_its_cache(own: Own, scant: Json) -> None:
+    # a backup was brought back, and the next import has the number that another had before
+    own.caller.submit(scant)
+    answering = own.app.extensions[EXTENSION].desk.answering
+    with own.stores.transaction() as transaction:
+        snapshot = answering.snapshot.current(transaction)
+    later = replace(snapshot, made_at=snapshot.made_at + timedelta(days=1))
+    submission = SubmissionSchema().load(scant)
+    assert answering.cache_key(snapshot, submission) != answering.cache_key(later, submission)
 
 
 def test_another_deployment_s_losses_are_not_answered_from_this_one_s_cache(own: Own, scant: Json) -> None:

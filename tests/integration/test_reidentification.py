@@ -147,6 +147,28 @@ def test_a_case_answered_under_the_new_revision_already_is_left_alone(desk: Desk
     assert list_changes(desk.stores, 2, None, 10) == ((), None)
 
 
+def test_an_answer_of_a_process_that_had_not_turned_yet_is_not_left_to_stand(desk: Desk) -> None:
+    behind = Answering(NoCache(), Metrics(None), snapshot=CatalogueSnapshot(DEFAULT_MODEL, 3600.0))
+    same, other = desk.open("0.2900"), desk.open("0.3130")
+    with desk.stores.transaction() as transaction:
+        assert behind.snapshot.current(transaction).revision == 1
+    desk.publish(RENAMED)
+    assert desk.again(most=2) == 2
+    with desk.stores.transaction() as transaction:
+        held = hold_submission(transaction, desk.key, same)
+        add_to_submission(transaction, behind, desk.key, held, Addition(readings=(base("0.8610"),)), RULES)
+    assert desk.case(same).latest.catalogue_revision == 1
+    assert desk.again() == 1
+    assert (desk.case(same).latest.number, desk.case(same).latest.catalogue_revision) == (3, 2)
+    # a case that was answered under the new revision is never answered under an older one again
+    with desk.stores.transaction() as transaction:
+        held = hold_submission(transaction, desk.key, other)
+        assert held.latest.catalogue_revision == 2
+        add_to_submission(transaction, behind, desk.key, held, Addition(readings=(base("0.8610"),)), RULES)
+    assert desk.case(other).latest.catalogue_revision == 2
+    assert progress_of(desk.stores, 2).state == "finished"
+
+
 def test_closed_cases_are_asked_while_they_are_recent_and_opened_where_told_otherwise(
     desk: Desk, database_url: str
 ) -> None:

@@ -41,6 +41,11 @@ class ReidentificationStore:
         row = self._connection.execute(QUERIES["next_case"], {"revision": revision}).fetchone()
         return None if row is None else UUID(str(row["id"]))
 
+    def next_late(self, revision: int) -> UUID | None:
+        """A case that a process which had not turned to the run's revision has answered under an older one since."""
+        row = self._connection.execute(QUERIES["next_late"], {"revision": revision}).fetchone()
+        return None if row is None else UUID(str(row["id"]))
+
     def reach(self, revision: int, case_id: UUID) -> None:
         """Count a case as dealt with."""
         self._connection.execute(QUERIES["reach"], {"revision": revision, "case_id": case_id})

@@ -50,6 +50,12 @@ class ReviewStore:
         row = self._connection.execute(QUERIES["latest_of"], {"submission_id": submission_id}).fetchone()
         return None if row is None else review_of(row)
 
+    def latest_before(self, submission_id: UUID, round_number: int) -> Review | None:
+        """The same of those opened before an answer was given."""
+        values = {"submission_id": submission_id, "round": round_number}
+        row = self._connection.execute(QUERIES["latest_before"], values).fetchone()
+        return None if row is None else review_of(row)
+
     def find(self, review_id: UUID) -> Review | None:
         """One review."""
         row = self._connection.execute(QUERIES["find"], {"id": review_id}).fetchone()

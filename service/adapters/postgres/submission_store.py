@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
@@ -27,7 +28,7 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.reference import REFERENCES, reference_of
 from service.domain.review import Decision
-from service.workflows.ports import Case, Round
+from service.workflows.ports import Case, Round, Told
 from service.workflows.review_ports import Review
 
 QUERIES = Queries("submissions")
@@ -69,7 +70,8 @@ class SubmissionStore:
             return None
         review = ReviewStore(self._connection).latest_of(submission_id)
         decisions = CaseStore(self._connection).decisions(submission_id)
-        return _case_of(row, review, decisions[-1] if decisions else None)
+        case = _case_of(row, review, decisions[-1] if decisions else None)
+        return case if row["told_round"] is None else replace(case, told=self._told(case, row["told_round"]))
 
     def add_round(
         self,
@@ -78,21 +80,34 @@ class SubmissionStore:
         submission: Submission,
         identification: Identification,
         catalogue_revision: int,
+        *,
+        withheld: bool = False,
     ) -> None:
-        """Keep more readings and the answer to all of them; raises `StaleRevision` if the case has changed since."""
+        """Keep more readings and the answer to all of them; raises `StaleRevision` if the case has changed since.
+
+        A `withheld` answer is not shown to the customer: they go on seeing the one they have seen last.
+        """
         values = {"id": case.id, "row_revision": case.row_revision} | _head_of(submission, identification)
+        values["told_round"] = _told_round(case) if withheld else None
         if self._connection.execute(QUERIES["add_round"], values).fetchone() is None:
             raise StaleRevision
         self._add_answer(case.id, case.latest.number + 1, added, identification, catalogue_revision)
 
-    def answer_again(self, case: Case, identification: Identification, catalogue_revision: int) -> int:
+    def answer_again(
+        self, case: Case, identification: Identification, catalogue_revision: int, *, withheld: bool
+    ) -> int:
         """Keep another answer to the same readings, as a round without new ones; returns its number."""
         values = {"id": case.id, "row_revision": case.row_revision, "state": identification.state.value}
+        values["told_round"] = _told_round(case) if withheld else None
         if self._connection.execute(QUERIES["answer_again"], values).fetchone() is None:
             raise StaleRevision
         number = case.latest.number + 1
         self._add_answer(case.id, number, (), identification, catalogue_revision)
         return number
+
+    def let_out(self, submission_id: UUID) -> bool:
+        """Show the customer the last answer from now on; False where they see it anyway."""
+        return self._connection.execute(QUERIES["let_out"], {"id": submission_id}).fetchone() is not None
 
     def touch(self, submission_id: UUID) -> None:
         """Count a change that a client can see, made elsewhere, as a new revision of the case."""
@@ -106,6 +121,14 @@ class SubmissionStore:
             before = rounds[-1].readings if rounds else 0
             rounds.append(_round_of(row, before + row["readings"]))
         return tuple(rounds)
+
+    def _told(self, case: Case, number: int) -> Told:
+        row = self._connection.execute(QUERIES["told"], {"id": case.id, "round": number}).fetchone()
+        if row is None:
+            raise RuntimeError("an answer that was told is gone")
+        # No reading has been added since: the answer to those would have been shown.
+        answer = _round_of(row, case.latest.readings)
+        return Told(answer, ReviewStore(self._connection).latest_before(case.id, number + 1))
 
     def _add_answer(
         self,
@@ -128,6 +151,10 @@ class SubmissionStore:
                 "catalogue_revision": catalogue_revision,
             },
         )
+
+
+def _told_round(case: Case) -> int:
+    return case.latest.number if case.told is None else case.told.round.number
 
 
 def _head_of(submission: Submission, identification: Identification) -> dict[str, Any]:

@@ -1208,13 +1208,15 @@ CREATE TABLE public.submissions (
     contact_name tsvector GENERATED ALWAYS AS (to_tsvector('simple'::regconfig, COALESCE((head #>> '{contact,name}'::text[]), ''::text))) STORED,
     contact_email text GENERATED ALWAYS AS (lower((head #>> '{contact,email}'::text[]))) STORED,
     contact_phone text GENERATED ALWAYS AS (regexp_replace((head #>> '{contact,phone}'::text[]), '[^0-9]'::text, ''::text, 'g'::text)) STORED,
+    told_round integer,
     CONSTRAINT submissions_check CHECK ((merged_into <> id)),
     CONSTRAINT submissions_check1 CHECK (((closed_at IS NULL) = (closed_why IS NULL))),
     CONSTRAINT submissions_closed_why_check CHECK ((closed_why = ANY (ARRAY['answered'::text, 'ordered'::text, 'merged'::text, 'no_reply'::text, 'withdrawn'::text]))),
     CONSTRAINT submissions_order_reference_check CHECK (((length(order_reference) >= 1) AND (length(order_reference) <= 100))),
     CONSTRAINT submissions_reference_check CHECK ((reference ~ '^[1-9][0-9]{7}$'::text)),
     CONSTRAINT submissions_row_revision_check CHECK ((row_revision >= 1)),
-    CONSTRAINT submissions_source_check CHECK ((source = ANY (ARRAY['phone'::text, 'counter'::text, 'web'::text, 'mail_in'::text])))
+    CONSTRAINT submissions_source_check CHECK ((source = ANY (ARRAY['phone'::text, 'counter'::text, 'web'::text, 'mail_in'::text]))),
+    CONSTRAINT submissions_told_round_check CHECK ((told_round >= 1))
 );
 
 CREATE VIEW public.queue AS

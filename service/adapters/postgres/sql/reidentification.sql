@@ -28,6 +28,18 @@ WHERE s.id > coalesce(r.reached, '00000000-0000-0000-0000-000000000000'::uuid)
   AND (s.closed_at IS NULL OR (s.closed_why <> 'merged' AND s.changed_at >= r.recent_since))
 ORDER BY s.id LIMIT 1
 
+-- name: next_late
+-- A case whose last answer rests on an older revision and was given after the run's became active.
+SELECT s.id
+FROM submissions s JOIN reidentifications r ON r.catalogue_revision = %(revision)s
+CROSS JOIN LATERAL (
+    SELECT catalogue_revision, answered_at FROM submission_rounds
+    WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
+) AS latest
+WHERE s.changed_at >= r.made_at AND s.closed_why IS DISTINCT FROM 'merged'
+  AND latest.answered_at >= r.made_at AND latest.catalogue_revision < r.catalogue_revision
+ORDER BY s.id LIMIT 1
+
 -- name: reach
 -- A case of a run has been dealt with, in the same transaction.
 UPDATE reidentifications SET reached = %(case_id)s, done = done + 1

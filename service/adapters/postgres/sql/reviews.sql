@@ -15,6 +15,14 @@ WHERE submission_id = %(submission_id)s AND second_look = %(second_look)s AND st
 -- A submission's newest review that is no second look.
 SELECT * FROM queue WHERE submission_id = %(submission_id)s AND NOT second_look ORDER BY id DESC LIMIT 1
 
+-- name: latest_before
+-- A submission's newest review that is no second look, of those that were open before an answer was given.
+SELECT * FROM queue
+WHERE submission_id = %(submission_id)s AND NOT second_look
+  AND opened_at < (SELECT answered_at FROM submission_rounds
+                   WHERE submission_id = %(submission_id)s AND number = %(round)s)
+ORDER BY id DESC LIMIT 1
+
 -- name: find
 -- One review as it stands.
 SELECT * FROM queue WHERE id = %(id)s

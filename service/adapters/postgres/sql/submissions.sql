@@ -16,7 +16,7 @@ VALUES
 -- name: find
 -- A submission with all its readings and its latest answer.
 SELECT s.id, s.key_id, s.reference, s.row_revision, s.head, s.opened_at, s.closed_at, s.closed_why, s.merged_into,
-       s.order_reference, readings.readings,
+       s.order_reference, s.told_round, readings.readings,
        latest.number, latest.answer, latest.stored_form, latest.catalogue_revision, latest.answered_at
 FROM submissions s
 CROSS JOIN LATERAL (
@@ -29,6 +29,11 @@ CROSS JOIN LATERAL (
 ) AS latest
 WHERE s.id = %(id)s
 
+-- name: told
+-- The answer a customer goes on seeing while a later one waits for a person.
+SELECT number, answer, stored_form, catalogue_revision, answered_at
+FROM submission_rounds WHERE submission_id = %(id)s AND number = %(round)s
+
 -- name: hold
 -- Keeps others from changing a submission until the transaction ends.
 SELECT id FROM submissions WHERE id = %(id)s FOR UPDATE
@@ -36,19 +41,26 @@ SELECT id FROM submissions WHERE id = %(id)s FOR UPDATE
 -- name: add_round
 -- The head after another round; no row where somebody was quicker.
 UPDATE submissions
-SET row_revision = row_revision + 1, state = %(state)s, ask_person = %(ask_person)s, head = %(head)s, changed_at = now()
+SET row_revision = row_revision + 1, state = %(state)s, ask_person = %(ask_person)s, head = %(head)s,
+    changed_at = now(), told_round = %(told_round)s
 WHERE id = %(id)s AND row_revision = %(row_revision)s
 RETURNING row_revision
 
 -- name: answer_again
 -- The head after the same readings were answered anew, which changes nothing of when it was last added to.
-UPDATE submissions SET row_revision = row_revision + 1, state = %(state)s
+UPDATE submissions SET row_revision = row_revision + 1, state = %(state)s, told_round = %(told_round)s
 WHERE id = %(id)s AND row_revision = %(row_revision)s
 RETURNING row_revision
 
 -- name: touch
 -- Counts a change a client can see that was made beside the submission, such as a review's.
 UPDATE submissions SET row_revision = row_revision + 1, changed_at = now() WHERE id = %(id)s RETURNING row_revision
+
+-- name: let_out
+-- Shows the customer the last answer from now on; no row where they see it anyway.
+UPDATE submissions SET told_round = NULL, row_revision = row_revision + 1
+WHERE id = %(id)s AND told_round IS NOT NULL
+RETURNING row_revision
 
 -- name: rounds
 -- Every round, first to last.

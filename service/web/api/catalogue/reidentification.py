@@ -85,7 +85,7 @@ def reidentification_blueprint(desk: Desk) -> Blueprint:
         """How far asking open and recent cases again under a revision has come.
 
         A worker does it once the revision is active. Nothing of it is sent to a customer: where one was told
-        otherwise, the case waits in the queue for a person.
+        otherwise, the case waits in the queue for a person, and the customer sees what they were told until then.
         """
         return json_response(_progress_json(progress_of(desk.stores, revision)))
 

@@ -64,6 +64,7 @@ def answer_json(case: Case, role: Role) -> Json:
         "closed_at": None if case.closed_at is None else case.closed_at.isoformat(),
         "closed_why": _value(case.closed_why),
         "round": case.latest.number,
+        **({"customer_sees": _customer_sees(case)} if staff else {}),
         "submission": _submission(case.submission, staff=staff),
         "opened_at": case.opened_at.isoformat(),
         "answered_at": case.latest.answered_at.isoformat(),
@@ -80,6 +81,19 @@ def _decision(decision: Decision, *, staff: bool) -> Json:
         "at": decision.at.isoformat(),
     }
     return shown | ({"by": decision.by, "reason": verdict.reason} if staff else {})
+
+
+def _customer_sees(case: Case) -> Json | None:
+    """What the customer goes on seeing while the latest answer waits for a person; None where they see it."""
+    if case.told is None:
+        return None
+    answer = case.told.round.identification
+    return {
+        "round": case.told.round.number,
+        "state": answer.state.value,
+        "part_number": answer.candidates[0].part_number if answer.candidates else None,
+        "catalogue_revision": case.told.round.catalogue_revision,
+    }
 
 
 def _expected_reply(case: Case) -> str | None:

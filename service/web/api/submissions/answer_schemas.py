@@ -205,6 +205,17 @@ class SaidSchema(AnswerSchema):
     cautions = ma.fields.List(ma.fields.String(), required=True)
 
 
+class CustomerSeesSchema(AnswerSchema):
+    """An earlier answer that the customer goes on seeing."""
+
+    round = ma.fields.Integer(required=True)
+    state = Choice(AnswerState, required=True)
+    part_number = ma.fields.String(
+        required=True, allow_none=True, metadata={"description": "The leading candidate, whatever the state."}
+    )
+    catalogue_revision = ma.fields.Integer(required=True)
+
+
 class AnswerToSubmissionSchema(SaidSchema):
     """What the readings say of a submission that is kept."""
 
@@ -227,6 +238,14 @@ class AnswerToSubmissionSchema(SaidSchema):
     closed_at = ma.fields.DateTime(required=True, allow_none=True)
     closed_why = Choice(ClosedWhy, required=True, allow_none=True)
     round = ma.fields.Integer(required=True, metadata={"description": "How often the engine has been asked."})
+    customer_sees = ma.fields.Nested(
+        CustomerSeesSchema(),
+        allow_none=True,
+        metadata={
+            "description": "For staff alone: what the customer goes on seeing while this answer, which a new catalogue "
+            "made another, waits for a person; null where they see this one."
+        },
+    )
     submission = ma.fields.Nested(KeptSubmissionSchema(), required=True)
     opened_at = ma.fields.DateTime(required=True)
     answered_at = ma.fields.DateTime(required=True)

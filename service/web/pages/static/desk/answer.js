@@ -26,7 +26,15 @@ export function verdict(said) {
   return html`
     <h2 class="verdict ${said.state}">${headline(said)}</h2>
     ${same.length ? html`<p class="soft">The same grind is also sold as ${same.join(", ")}.</p>` : nothing}
+    ${said.customer_sees ? html`<p>The customer still sees ${heard(said.customer_sees)}, from catalogue revision ${said.customer_sees.catalogue_revision}, until somebody decides.</p>` : nothing}
   `;
+}
+
+const NOTHING_NAMED = { not_in_catalogue: "that it fits no part", more_readings_needed: "that more readings are needed" };
+
+/** An earlier answer in a few words: `{state, part_number}`. */
+export function heard({ state, part_number: part }) {
+  return state === "identified" ? part : NOTHING_NAMED[state] ?? `that it is ambiguous, ${part} first`;
 }
 
 export function candidates(said) {
