@@ -114,7 +114,9 @@ def _add_asking_again(app: App, ask_again: AskAgain) -> None:
         log.info("asked cases again", catalogue_revision=revision, cases=done)
 
     @app.periodic(cron="* * * * *")
-    @app.task(name="ask_again_where_left_off", queueing_lock="ask_again_where_left_off", pass_context=True)
+    @app.task(
+        name="ask_again_where_left_off", queueing_lock="ask_again_where_left_off", lock=ASK_AGAIN, pass_context=True
+    )
     def go_on(context: JobContext, timestamp: int) -> None:
         # The worker that was at it has stopped or was killed: how far it came is kept with what it did.
         done = ask_again(lambda: not context.should_abort())

@@ -14,7 +14,8 @@ DELIVER_MESSAGE = "deliver_message"
 """The job's name; `service.adapters.jobs` has its work."""
 
 ASK_AGAIN = "ask_again"
-"""The name of the job that asks open and recent cases again under a new catalogue revision."""
+"""The name of the job that asks open and recent cases again under a new catalogue revision. It is its lock's name too:
+two at once would do no harm, but each would work out what the other does."""
 
 
 def wake_up(connection: psycopg.Connection[Any], message_id: UUID, at: datetime | None = None) -> None:
@@ -24,7 +25,7 @@ def wake_up(connection: psycopg.Connection[Any], message_id: UUID, at: datetime 
 
 def wake_up_to_ask_again(connection: psycopg.Connection[Any], revision: int) -> None:
     """Have a worker ask cases again, once the transaction that makes `revision` the active one commits."""
-    _deferrer().configure_task(ASK_AGAIN, connection=connection).defer(revision=revision)
+    _deferrer().configure_task(ASK_AGAIN, lock=ASK_AGAIN, connection=connection).defer(revision=revision)
 
 
 @cache

@@ -20,7 +20,7 @@ from service.serving.reached import command_stores
 from service.settings import Settings
 from service.web.api.lift_tables.schemas import LiftTableSchema
 from service.web.problems import faults_of_messages
-from service.workflows.lift_tables import WorkedOut, work_out_with
+from service.workflows.lift_tables import WorkedOut, work_out
 from service.workflows.snapshot import CatalogueSnapshot
 
 MOST_BYTES = 16 * 1024 * 1024
@@ -67,12 +67,8 @@ def _from_text(data: bytes, options: dict[str, Any]) -> dict[str, Any]:
 def work_out_file(settings: Settings, sent: SentSheet, *, match: bool) -> tuple[str, str]:
     """(the sheet as text, its drawing); compared with the active catalogue where `match` is asked for."""
     if match:
-        with command_stores(settings) as stores, stores.transaction() as transaction:
-            found = work_out_with(
-                transaction,
-                CatalogueSnapshot(DEFAULT_MODEL),
-                sent,
-            )
+        with command_stores(settings) as stores:
+            found = work_out(stores, CatalogueSnapshot(DEFAULT_MODEL), sent)
     else:
         report = analyse(sent.sheet)
         found = WorkedOut(

@@ -17,6 +17,8 @@ from service.domain.errors import PreconditionNeeded, StaleRevision
 from service.web.access import caller
 from service.web.fields import QueryWhole, Text
 from service.web.problems import InvalidRequest, LocatedFault
+from service.workflows.at_hand import AtHand, with_answers
+from service.workflows.desk import Desk
 from service.workflows.once import Claim, once
 from service.workflows.ports import Reply, Stores, Transaction
 
@@ -126,6 +128,21 @@ IDEMPOTENCY_PARAMETER = {
 def answer_once(stores: Stores, work: Callable[[Transaction], Reply]) -> Response:
     """Do a write in one transaction, and once for each Idempotency-Key of the calling API key."""
     return respond(once(stores, _claim(), work))
+
+
+def identify_once(
+    desk: Desk, work: Callable[[Transaction, AtHand], Reply], first: Callable[[AtHand], object] | None = None
+) -> Response:
+    """`answer_once` for a write that needs answers, which are worked out while no transaction is open.
+
+    `work` may be begun several times, each in a transaction of its own; `first` asks for what it is known to need.
+    """
+    claim = _claim()
+
+    def whole(at_hand: AtHand) -> Reply:
+        return once(desk.stores, claim, lambda transaction: work(transaction, at_hand))
+
+    return respond(with_answers(desk.stores, desk.answering, whole, first))
 
 
 def _claim() -> Claim | None:

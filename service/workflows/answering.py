@@ -13,7 +13,7 @@ from service.identification.engine import identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.lobe.sent_sheet import SentSheet
-from service.workflows.ports import Transaction
+from service.workflows.ports import Stores
 from service.workflows.snapshot import CatalogueSnapshot, Snapshot
 from service.workflows.weighed_tables import evidence_of
 
@@ -58,27 +58,30 @@ class Answering:
     losses: Losses = DEFAULT_LOSSES
     snapshot: CatalogueSnapshot = field(default_factory=lambda: CatalogueSnapshot(DEFAULT_MODEL))
 
-    def answer(
+    def now(self, stores: Stores, submission: Submission) -> Answered:
+        """What the readings say of the active catalogue revision. Call it with no transaction open."""
+        return self.under(stores, self.snapshot.now(stores), submission)
+
+    def under(
         self,
-        transaction: Transaction,
+        stores: Stores,
+        snapshot: Snapshot,
         submission: Submission,
         sheets: tuple[SentSheet, ...] = (),
-        *,
-        at_least: int = 0,
+        key: str | None = None,
     ) -> Answered:
-        """What the readings, and a bench's lift tables of the same shaft, say of the active catalogue revision.
+        """What the readings, and a bench's lift tables of the same shaft, say of a snapshot's revision.
 
-        Never of one older than `at_least`, under which the same case was answered before.
+        `key` is their `cache_key`, where it is known. Call it with no transaction open: it takes a while.
         """
         started = time.perf_counter()
-        snapshot = self.snapshot.current(transaction, at_least)
-        key = self.cache_key(snapshot, submission, sheets)
+        key = key or self.cache_key(snapshot, submission, sheets)
         identification = self.cache.get(key)
         from_cache = identification is not None
         if identification is None:
             tables = None
             if sheets:
-                curves = self.snapshot.curves(transaction, snapshot)
+                curves = self.snapshot.curves(stores, snapshot)
                 tables = evidence_of(sheets, curves, snapshot.table, snapshot.model)
             found = identify(snapshot.table, submission, snapshot.model, self.losses, tables=tables)
             identification = replace(found, engine_version=snapshot.engine_version)

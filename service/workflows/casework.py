@@ -14,7 +14,7 @@ from service.domain.identification import AnswerState
 from service.domain.outbox import Topic
 from service.domain.readings import MOST_READINGS, Reading
 from service.domain.review import Confidence, Decision, NotClaimed, Outcome, ReviewReason, ReviewState, Verdict
-from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand
 from service.workflows.case_ports import NewDecision, Note
 from service.workflows.identify import Addition, add_to_submission, new_review
 from service.workflows.ports import Case, KeyRecord, Transaction
@@ -143,7 +143,7 @@ def named_part(case: Case) -> str | None:
 
 def merge(
     transaction: Transaction,
-    answering: Answering,
+    at_hand: AtHand,
     key: KeyRecord,
     case_id: UUID,
     into_id: UUID,
@@ -178,7 +178,7 @@ def merge(
     tables = transaction.lift_tables.move(case.id, into.id)
     if moved or markings or teeth is not None or tables:
         addition = Addition(readings=moved, gear_teeth=teeth, markings=markings, lift_tables=bool(tables))
-        add_to_submission(transaction, answering, key, into, addition, rules)
+        add_to_submission(transaction, at_hand, key, into, addition, rules)
     transaction.cases.note(into.id, f"Took in case {case.reference}: {reason}", key.id, key.name)
     transaction.cases.note(case.id, f"Merged into case {into.reference}: {reason}", key.id, key.name)
     transaction.trail.add(key.id, key.name, "case_merged", case.id, into=str(into.id))

@@ -1,6 +1,7 @@
 """Readings in, answer out; more readings, a better answer; and a review where the readings cannot carry one.
 
-Each function works inside the caller's transaction: submission, round, answer and review come to be together.
+Each function works inside the caller's transaction: submission, round, answer and review come to be together. The
+answer is worked out before, with no transaction open (`at_hand.py`).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from service.domain.identification import AnswerState, Identification
 from service.domain.readings import MOST_READINGS, Marking, Reading, Submission
 from service.domain.review import SECOND_LOOKS, Priority, ReviewReason
 from service.domain.units import LengthUnit
-from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.review_ports import NewReview
 from service.workflows.told import told_otherwise
@@ -41,13 +42,13 @@ class Addition:
 
 def open_submission(
     transaction: Transaction,
-    answering: Answering,
+    at_hand: AtHand,
     key: KeyRecord,
     submission: Submission,
     rules: CaseworkRules = DEFAULT_RULES,
 ) -> Case:
     """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same."""
-    answered = answering.answer(transaction, submission)
+    answered = at_hand.answer(submission)
     submission_id = transaction.submissions.open(
         key.id, submission, answered.identification, answered.catalogue_revision
     )
@@ -78,7 +79,7 @@ def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUI
 
 def add_to_submission(
     transaction: Transaction,
-    answering: Answering,
+    at_hand: AtHand,
     key: KeyRecord,
     case: Case,
     addition: Addition,
@@ -110,7 +111,8 @@ def add_to_submission(
         ask_person=before.ask_person or addition.ask_person,
     )
     sheets = weighed(transaction.lift_tables.of_submission(case.id))
-    answered = answering.answer(transaction, after, sheets, at_least=case.latest.catalogue_revision)
+    at_hand.no_older_than(case.latest.catalogue_revision)
+    answered = at_hand.answer(after, sheets)
     withheld = not addition.measures and told_otherwise(case, answered.identification)
     transaction.submissions.add_round(
         case, addition.readings, after, answered.identification, answered.catalogue_revision, withheld=withheld

@@ -11,7 +11,7 @@ from service.domain.casework import CaseworkRules
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.mail_in import IN_HOUSE
 from service.lobe.sent_sheet import SentSheet
-from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand
 from service.workflows.bench_record import settle
 from service.workflows.identify import Addition, add_to_submission, hold_submission
 from service.workflows.lift_table_ports import KeptSheet
@@ -23,7 +23,7 @@ MOST_SHEETS = 20
 
 def keep_tables(
     transaction: Transaction,
-    answering: Answering,
+    at_hand: AtHand,
     key: KeyRecord,
     sent: SentSheet,
     submission_id: UUID | None,
@@ -48,12 +48,12 @@ def keep_tables(
             raise Conflict(f"This submission has {MOST_SHEETS} sheets of lift tables already.")
     bench = None
     if conditions is not None:
-        model, today = answering.snapshot.current(transaction).model, datetime.now(UTC).date()
+        model, today = at_hand.snapshot.model, datetime.now(UTC).date()
         bench = settle(transaction, model, conditions, (), sent.unit, today, key.name).record
     sheet_id = transaction.lift_tables.keep(key.id, key.name, sent, submission_id, mail_in_id, bench)
     transaction.trail.add(key.id, key.name, "lift_tables_kept", submission_id, lift_tables=str(sheet_id))
     if case is not None:
-        add_to_submission(transaction, answering, key, case, Addition(lift_tables=True), rules)
+        add_to_submission(transaction, at_hand, key, case, Addition(lift_tables=True), rules)
     return read_tables(transaction, key, sheet_id)
 
 
@@ -80,7 +80,7 @@ def read_tables(transaction: Transaction, key: KeyRecord, sheet_id: UUID) -> Kep
 
 
 def withdraw_tables(
-    transaction: Transaction, answering: Answering, key: KeyRecord, sheet_id: UUID, reason: str, rules: CaseworkRules
+    transaction: Transaction, at_hand: AtHand, key: KeyRecord, sheet_id: UUID, reason: str, rules: CaseworkRules
 ) -> KeptSheet:
     """Let kept tables count no longer, and answer their submission again without them. They are still kept.
 
@@ -92,5 +92,5 @@ def withdraw_tables(
         raise Conflict("These lift tables were withdrawn before.")
     transaction.trail.add(key.id, key.name, "lift_tables_withdrawn", kept.submission_id, lift_tables=str(sheet_id))
     if case is not None:
-        add_to_submission(transaction, answering, key, case, Addition(lift_tables=True), rules)
+        add_to_submission(transaction, at_hand, key, case, Addition(lift_tables=True), rules)
     return read_tables(transaction, key, sheet_id)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.identification.condition import LobeCondition, OddLobe, lobe_condition, odd_lobes
+from service.identification.lift_curves import CatalogueCurves
 from service.identification.table_evidence import TableCandidate, table_candidates, table_evidence
 from service.lobe.analysis import SheetReport, analyse
 from service.lobe.sent_sheet import SentSheet
-from service.workflows.answering import Answering
-from service.workflows.ports import Transaction
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.ports import Stores
+from service.workflows.snapshot import CatalogueSnapshot, Snapshot
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,16 +30,18 @@ class WorkedOut:
     odd: tuple[OddLobe, ...] = ()
 
 
-def work_out(transaction: Transaction, answering: Answering, sent: SentSheet) -> WorkedOut:
-    """Work a sheet out and match it. Raises `BadTable` for a table that no lobe can have made."""
-    return work_out_with(transaction, answering.snapshot, sent)
+def work_out(stores: Stores, catalogue: CatalogueSnapshot, sent: SentSheet) -> WorkedOut:
+    """Work a sheet out and match it. Raises `BadTable` for a table that no lobe can have made.
+
+    Call it with no transaction open: it takes a while.
+    """
+    snapshot = catalogue.now(stores)
+    return work_out_under(snapshot, catalogue.curves(stores, snapshot), sent)
 
 
-def work_out_with(transaction: Transaction, catalogue: CatalogueSnapshot, sent: SentSheet) -> WorkedOut:
-    """`work_out` under a catalogue of the caller's, and the constants that go with it."""
+def work_out_under(snapshot: Snapshot, curves: CatalogueCurves, sent: SentSheet) -> WorkedOut:
+    """`work_out` under one revision, and the constants that go with it."""
     report = analyse(sent.sheet)
-    snapshot = catalogue.current(transaction)
-    curves = catalogue.curves(transaction, snapshot)
     table, model = snapshot.table, snapshot.model
     odd = odd_lobes(report, model)
     evidence = table_evidence(report, curves, table, model, used=sent.used, direction_known=sent.direction_known)

@@ -28,7 +28,7 @@ from service.domain.outbox import Topic
 from service.domain.readings import Contact, Instrument, Marking, Reading, Source, Submission
 from service.domain.reference import spoken
 from service.domain.units import LengthUnit
-from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand
 from service.workflows.bench_record import settle, taken_with
 from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
 from service.workflows.letters import ON_PAPER, Post, Stationery, issue
@@ -70,9 +70,9 @@ class Told:
 
 @dataclass(frozen=True)
 class Bench:
-    """What the work on posted shafts goes by: how answers are made, what letters are written on, how soon is late."""
+    """What the work on posted shafts goes by: the answers, what letters are written on, how soon is late."""
 
-    answering: Answering
+    at_hand: AtHand
     stationery: Stationery
     patience: Patience
 
@@ -277,7 +277,7 @@ def _measured(
 ) -> tuple[UUID, dict[str, Any]]:
     readings, kept = tuple(taken_with(reading, told.instrument) for reading in told.readings), {}
     if told.conditions is not None:
-        unit, model = told.unit or mail_in.unit, bench.answering.snapshot.current(transaction).model
+        unit, model = told.unit or mail_in.unit, bench.at_hand.snapshot.model
         settled = settle(transaction, model, told.conditions, readings, unit, at.date(), told.by or key.name)
         readings, kept = settled.readings, {"bench": settled.record}
     if mail_in.submission_id is None:
@@ -292,14 +292,14 @@ def _measured(
             markings=told.markings,
             contact=mail_in.contact,
         )
-        opened = open_submission(transaction, bench.answering, owner, submission)
+        opened = open_submission(transaction, bench.at_hand, owner, submission)
         if transaction.lift_tables.give(mail_in.id, opened.id):
             case = hold_submission(transaction, key, opened.id)
-            opened = add_to_submission(transaction, bench.answering, key, case, Addition(lift_tables=True))
+            opened = add_to_submission(transaction, bench.at_hand, key, case, Addition(lift_tables=True))
         return opened.id, {"round": opened.latest.number} | kept
     case = hold_submission(transaction, key, mail_in.submission_id)
     addition = Addition(readings, told.unit, told.gear_teeth, told.markings)
-    answered = add_to_submission(transaction, bench.answering, key, case, addition)
+    answered = add_to_submission(transaction, bench.at_hand, key, case, addition)
     return answered.id, {"round": answered.latest.number} | kept
 
 

@@ -9,5 +9,4 @@ from service.workflows.ports import Stores
 
 def preview(stores: Stores, answering: Answering, submission: Submission) -> Answered:
     """What the readings say so far."""
-    with stores.transaction() as transaction:
-        return answering.answer(transaction, submission)
+    return answering.now(stores, submission)

@@ -8,6 +8,7 @@ customer goes on seeing what they were told (`told.py`).
 from __future__ import annotations
 
 from collections.abc import Callable
+from enum import Enum, auto
 from uuid import UUID
 
 from service.domain.casework import CaseworkRules, ClosedWhy
@@ -16,6 +17,7 @@ from service.domain.identification import Identification
 from service.domain.readings import Source
 from service.domain.review import Priority, ReviewReason
 from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.half_done import THE_SERVICE
 from service.workflows.identify import new_review, review_reason
 from service.workflows.ports import Case, Stores, Transaction
@@ -46,23 +48,35 @@ def reidentify(
         with stores.transaction() as transaction:
             if transaction.reidentifications.unfinished() is None:
                 return done
-            answering.snapshot.current(transaction)  # a table takes a while to build: before anything is held
-        with stores.transaction() as transaction:
-            revision = transaction.reidentifications.take(rules.reidentify_days)
-            if revision is None:
-                return done
-            case_id = transaction.reidentifications.next_case(revision)
-            late = case_id is None
-            if late:
-                case_id = transaction.reidentifications.next_late(revision)
-            if case_id is None:
-                if not transaction.reidentifications.finish(revision, settle_s):
-                    return done
-                continue
-            _ask_again(transaction, answering, rules, revision, case_id, late=late)
-            transaction.reidentifications.reach(revision, case_id)
-        done += 1
+        step = with_answers(stores, answering, lambda at_hand: _step(stores, at_hand, rules, settle_s), AtHand.look)
+        if step is _Step.NOTHING_TO_DO:
+            return done
+        done += step is _Step.CASE_DONE
     return done
+
+
+class _Step(Enum):
+    CASE_DONE = auto()
+    RUN_FINISHED = auto()
+    NOTHING_TO_DO = auto()
+
+
+def _step(stores: Stores, at_hand: AtHand, rules: CaseworkRules, settle_s: float) -> _Step:
+    with stores.transaction() as transaction:
+        revision = transaction.reidentifications.take(rules.reidentify_days)
+        if revision is None:
+            return _Step.NOTHING_TO_DO
+        case_id = transaction.reidentifications.next_case(revision)
+        late = case_id is None
+        if late:
+            case_id = transaction.reidentifications.next_late(revision)
+        if case_id is None:
+            finished = transaction.reidentifications.finish(revision, settle_s)
+            return _Step.RUN_FINISHED if finished else _Step.NOTHING_TO_DO
+        at_hand.no_older_than(revision)
+        _ask_again(transaction, at_hand, rules, revision, case_id, late=late)
+        transaction.reidentifications.reach(revision, case_id)
+    return _Step.CASE_DONE
 
 
 def progress_of(stores: Stores, revision: int | None) -> Progress:
@@ -89,14 +103,14 @@ def _progress(transaction: Transaction, revision: int) -> Progress:
 
 
 def _ask_again(
-    transaction: Transaction, answering: Answering, rules: CaseworkRules, revision: int, case_id: UUID, *, late: bool
+    transaction: Transaction, at_hand: AtHand, rules: CaseworkRules, revision: int, case_id: UUID, *, late: bool
 ) -> None:
     """`late`: a process that had not turned yet has answered since; its answer is not left to stand as the last."""
     case = transaction.submissions.find(case_id, for_update=True)
     if case is None or case.closed_why is ClosedWhy.MERGED or case.latest.catalogue_revision >= revision:
         return
     sheets = weighed(transaction.lift_tables.of_submission(case.id))
-    answered = answering.answer(transaction, case.submission, sheets)
+    answered = at_hand.answer(case.submission, sheets)
     after = answered.identification
     if not says_otherwise(case.latest.identification, after):
         if late:

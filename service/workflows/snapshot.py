@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
+from service.domain.catalogue import Catalogue
 from service.domain.errors import Unavailable
 from service.identification.lift_curves import CatalogueCurves, build_curves
 from service.identification.measuring import MeasuringModel
@@ -27,6 +28,17 @@ class Snapshot:
 
     revision: int
     table: CatalogueTable
+    engine_version: str
+    model: MeasuringModel
+    made_at: datetime
+
+
+@dataclass(frozen=True)
+class _Unbuilt:
+    """A snapshot whose table is still to be built."""
+
+    revision: int
+    catalogue: Catalogue
     engine_version: str
     model: MeasuringModel
     made_at: datetime
@@ -68,56 +80,84 @@ class CatalogueSnapshot:
     def _keep(self, stores: Stores) -> None:
         while not self._stopped.wait(self._recheck_seconds):
             # A store that is away, or a first catalogue that has not come yet: whoever asks for an answer is told.
-            with contextlib.suppress(Unavailable), self._lock, stores.transaction() as transaction:
-                self._refresh(transaction)
+            with contextlib.suppress(Unavailable), self._lock:
+                self._refresh(stores)
 
     @property
-    def held_revision(self) -> int | None:
-        """The revision that answers come from at this moment; None while no table has been built."""
-        held = self._held
-        return None if held is None else held.revision
+    def held(self) -> Snapshot | None:
+        """What answers come from at this moment; None while no table has been built."""
+        return self._held
 
-    def current(self, transaction: Transaction, at_least: int = 0) -> Snapshot:
-        """The active revision; raises `Unavailable` before the first import.
+    @property
+    def is_kept_fresh(self) -> bool:
+        """Whether a thread of its own looks for what is active."""
+        return self._keeper is not None and self._keeper.is_alive()
+
+    def now(self, stores: Stores, at_least: int = 0) -> Snapshot:
+        """The active revision; raises `Unavailable` before the first import. Call it with no transaction open.
 
         Where what is held is older than `at_least`, which has been active, this waits for the active one's table.
         """
         held = self._held
-        if held is None or held.revision < at_least:
+        if held is not None and held.revision < at_least:
             with self._lock:
-                return self._refresh(transaction)
-        if self._keeper is not None and self._keeper.is_alive():
-            return held
-        if self._clock() - self._checked_at < self._recheck_seconds:
-            return held
-        if not self._lock.acquire(blocking=False):
-            return held
-        try:
-            return self._refresh(transaction)
-        finally:
-            self._lock.release()
+                return self._refresh(stores)
+        return self._fresh() or self._looked_for(lambda: self._refresh(stores))
 
-    def curves(self, transaction: Transaction, snapshot: Snapshot) -> CatalogueCurves:
-        """The lift curves of a snapshot's revision, made when they are first asked for."""
+    def current(self, transaction: Transaction) -> Snapshot:
+        """`now`, for who has a transaction open all the same."""
+        return self._fresh() or self._looked_for(lambda: self._built(self._active(transaction)))
+
+    def curves(self, stores: Stores, snapshot: Snapshot) -> CatalogueCurves:
+        """The lift curves of a snapshot's revision, made when they are first asked for, with no transaction open."""
         held = self._curves
         if held is None or held[0] is not snapshot:
-            held = snapshot, build_curves(transaction.catalogue.load(snapshot.revision), snapshot.table)
+            with stores.transaction() as transaction:
+                catalogue = transaction.catalogue.load(snapshot.revision)
+            held = snapshot, build_curves(catalogue, snapshot.table)
             self._curves = held
         return held[1]
 
-    def _refresh(self, transaction: Transaction) -> Snapshot:
+    def _fresh(self) -> Snapshot | None:
+        """What is held, where that need not be asked about."""
+        if self.is_kept_fresh or self._clock() - self._checked_at < self._recheck_seconds:
+            return self._held
+        return None
+
+    def _looked_for(self, look: Callable[[], Snapshot]) -> Snapshot:
+        held = self._held
+        if not self._lock.acquire(blocking=held is None):
+            assert held is not None  # noqa: S101  only a holder goes on without waiting
+            return held
+        try:
+            return look()
+        finally:
+            self._lock.release()
+
+    def _refresh(self, stores: Stores) -> Snapshot:
+        with stores.transaction() as transaction:
+            active = self._active(transaction)
+        return self._built(active)
+
+    def _active(self, transaction: Transaction) -> Snapshot | _Unbuilt:
         revision = transaction.catalogue.active_revision()
         if revision is None:
             raise Unavailable("No catalogue has been imported here yet.")
         constants = transaction.engine_versions.active()
         held, engine_version = self._held, version_named(constants)
-        if held is None or (held.revision, held.engine_version) != (revision, engine_version):
-            version = None if constants is None else transaction.engine_versions.find(constants)
-            model = self._model if version is None else version.model
-            table = build_table(transaction.catalogue.load(revision), model)
-            found = transaction.catalogue.revision(revision)
-            if found is None:
-                raise RuntimeError("the active revision is gone")
-            self._held = held = Snapshot(revision, table, engine_version, model, found.made_at)
+        if held is not None and (held.revision, held.engine_version) == (revision, engine_version):
+            return held
+        version = None if constants is None else transaction.engine_versions.find(constants)
+        model = self._model if version is None else version.model
+        found = transaction.catalogue.revision(revision)
+        if found is None:
+            raise RuntimeError("the active revision is gone")
+        return _Unbuilt(revision, transaction.catalogue.load(revision), engine_version, model, found.made_at)
+
+    def _built(self, active: Snapshot | _Unbuilt) -> Snapshot:
+        if isinstance(active, _Unbuilt):
+            table = build_table(active.catalogue, active.model)
+            active = Snapshot(active.revision, table, active.engine_version, active.model, active.made_at)
+            self._held = active
         self._checked_at = self._clock()
-        return held
+        return active

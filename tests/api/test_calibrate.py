@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
+from uuid import UUID
 
 import pytest
 from click.testing import CliRunner, Result
@@ -15,13 +16,17 @@ from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
 from service.cli import main
 from service.domain.access import Role
+from service.domain.readings import Submission
 from service.identification.calibration import FEWEST_CASES, with_factors
 from service.identification.engine import ENGINE_VERSION
 from service.identification.measuring import DEFAULT_MODEL
 from service.settings import Settings
+from service.workflows.at_hand import AtHand, with_answers
+from service.workflows.desk import Desk
 from service.workflows.identify import open_submission
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
+from service.workflows.ports import KeyRecord
 from tests.api.conftest import FIXTURES, Caller, as_url
 from tests.labelled_callers import draw_cases
 
@@ -46,6 +51,14 @@ def own_app(own_settings: Settings) -> Iterator[Flask]:
     close_app(app)
 
 
+def opened(desk: Desk, key: KeyRecord, read: Submission) -> UUID:
+    def work(at_hand: AtHand) -> UUID:
+        with desk.stores.transaction() as transaction:
+            return open_submission(transaction, at_hand, key, read).id
+
+    return with_answers(desk.stores, desk.answering, work)
+
+
 def confirmed_cases(app: Flask, count: int) -> list[str]:
     """Ids of as many cases, whose callers' scatter and zeros are twice the code's, each with its truth confirmed."""
     desk = app.extensions[EXTENSION].desk
@@ -54,8 +67,7 @@ def confirmed_cases(app: Flask, count: int) -> list[str]:
     catalogue = read_json((FIXTURES / "catalogue.json").read_bytes())
     ids = []
     for case in draw_cases(catalogue, with_factors(DEFAULT_MODEL, {"zero": 2.0, "scatter": 2.0}), count, 20260):
-        with desk.stores.transaction() as transaction:
-            ids.append(str(open_submission(transaction, desk.answering, key, case.submission).id))
+        ids.append(str(opened(desk, key, case.submission)))
         body = {"source": "bench_measured", "outcome": "part", "part_number": case.truth}
         assert caller.post(f"/v1/cases/{ids[-1]}/confirmations", body).status_code == 201
     return ids

@@ -147,7 +147,13 @@ import json, os, signal, sys
 from service.app import EXTENSION, create_app
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.settings import read_settings
+from service.workflows import answering
 from tests.api.conftest import Caller
+
+def die(*_, **__):
+    os.kill(os.getpid(), signal.SIGKILL)
+if sys.argv[3] == "during":
+    answering.identify = die
 
 keep = IdempotencyStore.keep
 def keep_and_die(self, *args):
@@ -163,12 +169,15 @@ os.kill(os.getpid(), signal.SIGKILL)
 """
 
 
-@pytest.mark.parametrize("moment", ["before", "after"])
+@pytest.mark.parametrize("moment", ["during", "before", "after"])
 def test_a_crash_leaves_all_of_a_write_or_nothing(
     app: Flask, api_settings: Settings, keys: dict[Role, str], desk: Caller, scant: Json, moment: str
 ) -> None:
-    """A process is killed just before its transaction commits, or after that and before it has answered."""
+    """A process is killed while the answer is worked out, just before its transaction commits, or after that and before
+    it has answered."""
     before = opened(app)
+    if moment == "during":
+        scant = scant | {"readings": [{"feature": "lobe_height", "lobe": "intake", "values": ["1.1234"]}]}
     died = subprocess.run(
         [sys.executable, "-c", CRASHING, keys[Role.DESK], json.dumps(scant), moment],
         cwd=Path(__file__).parents[2],

@@ -67,7 +67,8 @@ class Shop:
         response = self.owner.post("/v1/catalogue/revisions?reason=another", document)
         assert response.status_code == 201, response.get_data(as_text=True)
         deadline = time.monotonic() + 30
-        while self.desk.answering.snapshot.held_revision != response.get_json()["revision"]:
+        snapshot, revision = self.desk.answering.snapshot, response.get_json()["revision"]
+        while snapshot.held is None or snapshot.held.revision != revision:
             assert time.monotonic() < deadline, "the application has not turned to the new revision"
             time.sleep(0.02)
         reidentify(self.desk.stores, self.worker, self.desk.rules, settle_s=0.0)

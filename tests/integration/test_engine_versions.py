@@ -20,6 +20,7 @@ from service.identification.engine import ENGINE_VERSION
 from service.identification.losses import DEFAULT_LOSSES
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.calibrate import answer_again, propose, use_version
 from service.workflows.engine_ports import NewVersion, constants_named, version_named
 from service.workflows.identify import open_submission
@@ -75,8 +76,11 @@ def kept(stores: PostgresStores, model: MeasuringModel = OTHER) -> str:
 
 
 def answered(stores: PostgresStores, answering: Answering, key: KeyRecord, read: Submission = READ) -> UUID:
-    with stores.transaction() as transaction:
-        return open_submission(transaction, answering, key, read).id
+    def work(at_hand: AtHand) -> UUID:
+        with stores.transaction() as transaction:
+            return open_submission(transaction, at_hand, key, read).id
+
+    return with_answers(stores, answering, work)
 
 
 def answer_of(stores: PostgresStores, case: UUID) -> Identification:

@@ -26,6 +26,7 @@ from service.domain.readings import Submission
 from service.domain.review import ReviewReason
 from service.identification.measuring import DEFAULT_MODEL
 from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
@@ -70,8 +71,19 @@ class Desk:
         import_catalogue(self.stores, whole, who="tests", why="another")
 
     def open(self, lift: str) -> UUID:
-        with self.stores.transaction() as transaction:
-            return open_submission(transaction, self.answering, self.key, reads(lift), RULES).id
+        def work(at_hand: AtHand) -> UUID:
+            with self.stores.transaction() as transaction:
+                return open_submission(transaction, at_hand, self.key, reads(lift), RULES).id
+
+        return with_answers(self.stores, self.answering, work)
+
+    def add(self, case_id: UUID, answering: Answering) -> None:
+        def work(at_hand: AtHand) -> None:
+            with self.stores.transaction() as transaction:
+                held = hold_submission(transaction, self.key, case_id)
+                add_to_submission(transaction, at_hand, self.key, held, Addition(readings=(base("0.8610"),)), RULES)
+
+        with_answers(self.stores, answering, work)
 
     def case(self, case_id: UUID) -> Case:
         with self.stores.transaction() as transaction:
@@ -139,9 +151,7 @@ def test_another_worker_goes_on_where_the_first_stopped(desk: Desk) -> None:
 def test_a_case_answered_under_the_new_revision_already_is_left_alone(desk: Desk) -> None:
     case_id = desk.open("0.3130")
     desk.publish(RENAMED)
-    with desk.stores.transaction() as transaction:
-        held = hold_submission(transaction, desk.key, case_id)
-        add_to_submission(transaction, desk.answering, desk.key, held, Addition(readings=(base("0.8610"),)), RULES)
+    desk.add(case_id, desk.answering)
     assert desk.again() == 1
     assert desk.case(case_id).latest.number == 2
     assert list_changes(desk.stores, 2, None, 10) == ((), None)
@@ -150,21 +160,16 @@ def test_a_case_answered_under_the_new_revision_already_is_left_alone(desk: Desk
 def test_an_answer_of_a_process_that_had_not_turned_yet_is_not_left_to_stand(desk: Desk) -> None:
     behind = Answering(NoCache(), Metrics(None), snapshot=CatalogueSnapshot(DEFAULT_MODEL, 3600.0))
     same, other = desk.open("0.2900"), desk.open("0.3130")
-    with desk.stores.transaction() as transaction:
-        assert behind.snapshot.current(transaction).revision == 1
+    assert behind.snapshot.now(desk.stores).revision == 1
     desk.publish(RENAMED)
     assert desk.again(most=2) == 2
-    with desk.stores.transaction() as transaction:
-        held = hold_submission(transaction, desk.key, same)
-        add_to_submission(transaction, behind, desk.key, held, Addition(readings=(base("0.8610"),)), RULES)
+    desk.add(same, behind)
     assert desk.case(same).latest.catalogue_revision == 1
     assert desk.again() == 1
     assert (desk.case(same).latest.number, desk.case(same).latest.catalogue_revision) == (3, 2)
     # a case that was answered under the new revision is never answered under an older one again
-    with desk.stores.transaction() as transaction:
-        held = hold_submission(transaction, desk.key, other)
-        assert held.latest.catalogue_revision == 2
-        add_to_submission(transaction, behind, desk.key, held, Addition(readings=(base("0.8610"),)), RULES)
+    assert desk.case(other).latest.catalogue_revision == 2
+    desk.add(other, behind)
     assert desk.case(other).latest.catalogue_revision == 2
     assert progress_of(desk.stores, 2).state == "finished"
 

@@ -44,9 +44,11 @@ from service.web.replies import (
     check_if_match,
     decode_cursor,
     encode_cursor,
+    identify_once,
     json_reply,
     json_response,
 )
+from service.workflows.at_hand import AtHand
 from service.workflows.casework import (
     close,
     hand_to_order,
@@ -166,16 +168,16 @@ def cases_blueprint(desk: Desk) -> Blueprint:
         A reading that both have, digit for digit, was sent twice and counts once.
         """
 
-        def work(transaction: Transaction) -> Reply:
+        def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             into = UUID(body["into"])
             for wanted in sorted((submission_id, into)):
                 hold_case(transaction, wanted)
             _held(transaction, submission_id)
-            merged = merge(transaction, desk.answering, caller(), submission_id, into, body["reason"], desk.rules)
+            merged = merge(transaction, at_hand, caller(), submission_id, into, body["reason"], desk.rules)
             shown = {"readings_added": merged.readings, "submission": answer_json(merged.case, caller().role)}
             return json_reply(shown)
 
-        return answer_once(desk.stores, work)
+        return identify_once(desk, work)
 
     @blueprint.route("/<uuid:submission_id>/order", methods=["POST"])
     @blueprint.arguments(OrderSchema(), required=False)

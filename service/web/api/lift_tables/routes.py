@@ -20,10 +20,11 @@ from service.web.replies import (
     IDEMPOTENCY_PARAMETER,
     LOCATION_HEADER,
     PRIVATE,
-    answer_once,
+    identify_once,
     json_reply,
     json_response,
 )
+from service.workflows.at_hand import AtHand
 from service.workflows.desk import Desk
 from service.workflows.kept_tables import keep_tables, read_tables, withdraw_tables
 from service.workflows.lift_table_ports import KeptSheet
@@ -51,15 +52,15 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
         `mail_in` the rows are kept as they are, and the submission is answered again.
         """
 
-        def work(transaction: Transaction) -> Reply:
-            found = work_out(transaction, desk.answering, sent.sent)
+        def work(transaction: Transaction, at_hand: AtHand) -> Reply:
+            found = at_hand.worked_out(sent.sent)
             if not sent.attached:
                 return json_reply(worked_out_json(found, sent.sent.unit))
             whose = (sent.submission, sent.mail_in)
-            kept = keep_tables(transaction, desk.answering, caller(), sent.sent, *whose, desk.rules, sent.conditions)
+            kept = keep_tables(transaction, at_hand, caller(), sent.sent, *whose, desk.rules, sent.conditions)
             return json_reply(_kept(found, kept), 201, Location=f"{PREFIX}/{kept.id}", **PRIVATE)
 
-        return answer_once(desk.stores, work)
+        return identify_once(desk, work, first=lambda at_hand: at_hand.worked_out(sent.sent))
 
     @blueprint.route("/plot.svg", methods=["POST"])
     @blueprint.arguments(LiftTableSchema(), examples=LIFT_TABLE_EXAMPLES)
@@ -67,8 +68,7 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(422)
     def draw_one(sent: SentSheet) -> Response:
         """Draw lift, velocity and acceleration, with the part that leads beneath."""
-        with desk.stores.transaction() as transaction:
-            found = work_out(transaction, desk.answering, sent)
+        found = work_out(desk.stores, desk.answering.snapshot, sent)
         return _drawing(found, sent)
 
     @blueprint.route("/<uuid:lift_tables_id>", methods=["GET"])
@@ -78,7 +78,7 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
         """Kept lift tables: as they were sent, and worked out under the present catalogue."""
         with desk.stores.transaction() as transaction:
             kept = read_tables(transaction, caller(), lift_tables_id)
-            found = work_out(transaction, desk.answering, kept.sent)
+        found = work_out(desk.stores, desk.answering.snapshot, kept.sent)
         return json_response(_kept(found, kept), 200, **PRIVATE)
 
     @blueprint.route("/<uuid:lift_tables_id>/plot.svg", methods=["GET"])
@@ -88,7 +88,7 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
         """Draw kept lift tables, with the part that leads beneath."""
         with desk.stores.transaction() as transaction:
             kept = read_tables(transaction, caller(), lift_tables_id)
-            found = work_out(transaction, desk.answering, kept.sent)
+        found = work_out(desk.stores, desk.answering.snapshot, kept.sent)
         return _drawing(found, kept.sent)
 
     @blueprint.route("/<uuid:lift_tables_id>/withdrawal", methods=["POST"])
@@ -99,11 +99,11 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
     def withdraw_one(body: dict[str, Any], lift_tables_id: UUID) -> Response:
         """Let kept lift tables count no longer; their submission is answered again without them."""
 
-        def work(transaction: Transaction) -> Reply:
-            kept = withdraw_tables(transaction, desk.answering, caller(), lift_tables_id, body["reason"], desk.rules)
-            return json_reply(_kept(work_out(transaction, desk.answering, kept.sent), kept), 200, **PRIVATE)
+        def work(transaction: Transaction, at_hand: AtHand) -> Reply:
+            kept = withdraw_tables(transaction, at_hand, caller(), lift_tables_id, body["reason"], desk.rules)
+            return json_reply(_kept(at_hand.worked_out(kept.sent), kept), 200, **PRIVATE)
 
-        return answer_once(desk.stores, work)
+        return identify_once(desk, work)
 
     return blueprint
 

@@ -29,10 +29,12 @@ from service.web.replies import (
     check_if_match,
     decode_cursor,
     encode_cursor,
+    identify_once,
     json_reply,
     json_response,
     unless_unchanged,
 )
+from service.workflows.at_hand import AtHand
 from service.workflows.desk import Desk
 from service.workflows.mail_in_ports import MailIn
 from service.workflows.mail_ins import (
@@ -101,7 +103,6 @@ def mail_ins_blueprint(desk: Desk) -> Blueprint:
 def shafts_blueprint(desk: Desk) -> Blueprint:
     """The work of the house on posted shafts."""
     blueprint = Blueprint("shafts", __name__, url_prefix=PREFIX, description="The house's work on posted shafts.")
-    bench = Bench(desk.answering, desk.stationery, desk.patience)
 
     @blueprint.route("", methods=["GET"])
     @blueprint.arguments(MailInsQuery(), location="query")
@@ -128,12 +129,13 @@ def shafts_blueprint(desk: Desk) -> Blueprint:
         `reported` issues the letter.
         """
 
-        def work(transaction: Transaction) -> Reply:
+        def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             held = hold_mail_in(transaction, mail_in_id)
             check_if_match(etag_of(held))
+            bench = Bench(at_hand, desk.stationery, desk.patience)
             return _reply(record(transaction, bench, caller(), held, told), 200)
 
-        return answer_once(desk.stores, work)
+        return identify_once(desk, work)
 
     return blueprint
 

@@ -21,12 +21,13 @@ from service.web.replies import (
     IF_NONE_MATCH_PARAMETER,
     LOCATION_HEADER,
     PRIVATE,
-    answer_once,
     check_if_match,
+    identify_once,
     json_reply,
     json_response,
     unless_unchanged,
 )
+from service.workflows.at_hand import AtHand
 from service.workflows.desk import Desk
 from service.workflows.identify import (
     Addition,
@@ -56,11 +57,11 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
         The submission is kept with its answer, the engine's version and the catalogue's revision.
         """
 
-        def work(transaction: Transaction) -> Reply:
-            case = open_submission(transaction, desk.answering, caller(), submission, desk.rules)
+        def work(transaction: Transaction, at_hand: AtHand) -> Reply:
+            case = open_submission(transaction, at_hand, caller(), submission, desk.rules)
             return _reply(case, 201, Location=f"/v1/submissions/{case.id}")
 
-        return answer_once(desk.stores, work)
+        return identify_once(desk, work, first=lambda at_hand: at_hand.answer(submission))
 
     @blueprint.route("/<uuid:submission_id>", methods=["GET"])
     @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
@@ -92,13 +93,13 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
     def add_readings(addition: Addition, submission_id: UUID) -> Response:
         """Add readings to a submission and identify it again from all of them."""
 
-        def work(transaction: Transaction) -> Reply:
+        def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             held = hold_submission(transaction, caller(), submission_id)
             check_if_match(etag_of(held))
-            case = add_to_submission(transaction, desk.answering, caller(), held, addition, desk.rules)
+            case = add_to_submission(transaction, at_hand, caller(), held, addition, desk.rules)
             return _reply(case, 200)
 
-        return answer_once(desk.stores, work)
+        return identify_once(desk, work)
 
     return blueprint
 

@@ -1,0 +1,272 @@
+"""Answers are worked out while no transaction is open; what is written rests on the case as it stands then."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from typing import Any
+from uuid import UUID
+
+import psycopg
+import pytest
+from flask import Flask
+
+from service.adapters.answer_cache import NoCache
+from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.app import EXTENSION, close_app, create_app
+from service.catalogue_files import read_json
+from service.domain.access import Role
+from service.domain.errors import Conflict
+from service.domain.identification import Identification
+from service.domain.readings import Reading
+from service.identification.measuring import DEFAULT_MODEL
+from service.settings import Settings
+from service.workflows.answering import Answering
+from service.workflows.at_hand import AtHand, with_answers
+from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
+from service.workflows.import_catalogue import import_catalogue
+from service.workflows.keys import authenticate, create_key
+from service.workflows.ports import Case, KeyRecord
+from service.workflows.preview import preview
+from service.workflows.snapshot import CatalogueSnapshot
+from tests.api.conftest import FIXTURES, PLENTY, Caller, as_url
+from tests.catalogues import catalogue, part, plain_lobe
+from tests.submissions import CALIPER, base, height, journal, submission
+
+READ = submission(journal("0.7500"), height("1.1725"), instrument=CALIPER)
+FIRST = read_json(catalogue(parts=[part(part_number="A", lobes={"intake": plain_lobe("0.3130")})]))
+SECOND = read_json(catalogue(parts=[part(part_number="B", lobes={"intake": plain_lobe("0.3130")})]))
+
+LOBES = [(cylinder, lobe) for cylinder in (1, 2, 3, 4) for lobe in ("intake", "exhaust")]
+TOOLS = ["digital_caliper", "dial_caliper", "vernier_caliper", "outside_micrometer"]
+ABSURD: dict[str, Any] = {
+    "source": "phone",
+    "unit": "in",
+    "readings": [
+        {"feature": "lobe_height", "lobe": lobe, "cylinder": cylinder, "instrument": tool}
+        | {"values": [f"{1 + 0.03 * ((7 * place + 3 * cylinder) % 11):.4f}"]}
+        for place, tool in enumerate(TOOLS)
+        for cylinder, lobe in LOBES
+    ][:20]
+    + [
+        {"feature": "valve_event", "event": event, "checking_lift": "0.050", "at": "valve", "values": [degrees]}
+        for event, degrees in zip(
+            ("intake_opens", "intake_closes", "exhaust_opens", "exhaust_closes"), ("10", "40", "45", "8"), strict=True
+        )
+    ],
+}
+"""Lobes of which no two agree, with four tools, and valve events: seconds of work, on a machine of 2026."""
+
+
+class Watched(NoCache):
+    """A cache that keeps nothing, and calls `look` just before and just after every identification."""
+
+    def __init__(self, look: Callable[[], None]) -> None:
+        self._look = look
+
+    def get(self, key: str) -> Identification | None:
+        self._look()
+        return None
+
+    def put(self, key: str, identification: Identification) -> None:
+        self._look()
+
+
+class Uncounted:
+    def answered(self, state: Any, from_cache: bool, seconds: float) -> None:
+        pass
+
+
+class Desk:
+    """A process's worth of desk over this database, that calls `look` around every identification."""
+
+    def __init__(self, stores: PostgresStores) -> None:
+        self.stores = stores
+        self.look: Callable[[], None] = lambda: None
+        self.snapshot = CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0)
+        self.answering = Answering(Watched(lambda: self.look()), Uncounted(), snapshot=self.snapshot)
+        import_catalogue(stores, FIRST, who="tests", why="")
+        self.key: KeyRecord = authenticate(stores, create_key(stores, Role.DESK, "the desk"))
+
+    def open(self) -> Case:
+        def work(at_hand: AtHand) -> Case:
+            with self.stores.transaction() as transaction:
+                return open_submission(transaction, at_hand, self.key, READ)
+
+        return with_answers(self.stores, self.answering, work)
+
+    def add(self, case_id: UUID, *readings: Reading) -> Case:
+        def work(at_hand: AtHand) -> Case:
+            with self.stores.transaction() as transaction:
+                held = hold_submission(transaction, self.key, case_id)
+                return add_to_submission(transaction, at_hand, self.key, held, Addition(readings))
+
+        return with_answers(self.stores, self.answering, work)
+
+
+@pytest.fixture
+def desk(stores: PostgresStores) -> Desk:
+    return Desk(stores)
+
+
+@pytest.fixture
+def open_transactions(database_url: str) -> Iterator[Callable[[], int]]:
+    """How many sessions on this database, beside the one that asks, have a transaction open."""
+    with psycopg.connect(database_url, autocommit=True) as connection:
+
+        def count() -> int:
+            row = connection.execute(
+                "SELECT count(*) FROM pg_stat_activity"
+                " WHERE datname = current_database() AND pid <> pg_backend_pid() AND xact_start IS NOT NULL"
+            ).fetchone()
+            assert row is not None
+            return int(row[0])
+
+        yield count
+
+
+def test_no_transaction_is_open_while_an_answer_is_worked_out(desk: Desk, open_transactions: Callable[[], int]) -> None:
+    seen: list[int] = []
+    desk.look = lambda: seen.append(open_transactions())
+    case = desk.open()
+    desk.add(case.id, base("0.8605"))
+    preview(desk.stores, desk.answering, READ)
+
+    assert seen == [0] * 6
+
+
+def test_the_case_s_place_in_the_database_is_free_meanwhile(desk: Desk, database_url: str) -> None:
+    case = desk.open()
+
+    def take() -> None:
+        with psycopg.connect(database_url) as connection:
+            connection.execute("SELECT 1 FROM submissions WHERE id = %s FOR UPDATE NOWAIT", [case.id])
+
+    desk.look = take
+    assert desk.add(case.id, base("0.8605")).latest.number == 2
+
+
+def test_of_two_additions_at_once_none_is_lost_and_the_answer_is_to_all_readings(desk: Desk) -> None:
+    case = desk.open()
+    both_have_read_it = threading.Barrier(2)
+    looks = threading.local()
+
+    def look() -> None:
+        looks.n = getattr(looks, "n", 0) + 1
+        if looks.n == 1:
+            both_have_read_it.wait(timeout=30)
+
+    desk.look = look
+    with ThreadPoolExecutor(2) as callers:
+        added = list(callers.map(lambda reading: desk.add(case.id, reading), (base("0.8605"), base("0.8610"))))
+
+    desk.look = lambda: None
+    with desk.stores.transaction() as transaction:
+        last = transaction.submissions.find(case.id)
+        rounds = transaction.submissions.rounds(case.id)
+    assert last is not None
+    assert sorted(one.latest.number for one in added) == [2, 3]
+    assert [one.readings for one in rounds] == [2, 3, 4]
+    assert set(last.submission.readings) == {*READ.readings, base("0.8605"), base("0.8610")}
+    assert last.latest.identification == desk.answering.now(desk.stores, last.submission).identification
+
+
+def test_an_answer_is_of_the_revision_that_is_active_when_it_is_written(desk: Desk) -> None:
+    """The catalogue changes, and this process turns to it, while the answer is worked out."""
+    looks = iter(range(100))
+
+    def look() -> None:
+        if next(looks) == 1:
+            import_catalogue(desk.stores, SECOND, who="tests", why="")
+            desk.snapshot.now(desk.stores)
+
+    desk.look = look
+    latest = desk.open().latest
+
+    assert (latest.catalogue_revision, latest.identification.candidates[0].part_number) == (2, "B")
+
+
+def test_a_case_that_never_stands_still_is_given_up_with_nothing_kept(desk: Desk) -> None:
+    case = desk.open()
+    busy = False
+
+    def look() -> None:
+        nonlocal busy
+        if not busy:
+            busy = True
+            desk.add(case.id, journal("0.7501"))
+            busy = False
+
+    desk.look = look
+    with pytest.raises(Conflict, match="faster than it can be answered"):
+        desk.add(case.id, base("0.8605"))
+    with desk.stores.transaction() as transaction:
+        last = transaction.submissions.find(case.id)
+    assert last is not None
+    assert base("0.8605") not in last.submission.readings
+
+
+# -- over HTTP ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def app(database_url: str, redis_url: str) -> Iterator[Flask]:
+    with open_pool(database_url) as pool:
+        import_catalogue(
+            PostgresStores(pool), read_json((FIXTURES / "catalogue.json").read_bytes()), who="tests", why="invented"
+        )
+    settings = Settings(database_url=as_url(database_url), redis_url=redis_url, rate_widget=PLENTY, rate_staff=PLENTY)
+    app = create_app(replace(settings, threads=4))
+    yield app
+    close_app(app)
+
+
+@pytest.fixture
+def caller(app: Flask) -> Caller:
+    return Caller(app, create_key(app.extensions[EXTENSION].desk.stores, Role.DESK, "the desk"))
+
+
+def test_seconds_of_work_hold_no_session_in_a_transaction(app: Flask, caller: Caller, database_url: str) -> None:
+    worst, over = 0.0, threading.Event()
+
+    def watch() -> None:
+        nonlocal worst
+        with psycopg.connect(database_url, autocommit=True) as connection:
+            while not over.wait(0.01):
+                row = connection.execute(
+                    "SELECT coalesce(max(extract(epoch FROM clock_timestamp() - xact_start)), 0) FROM pg_stat_activity"
+                    " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+                    " AND backend_type = 'client backend'"
+                ).fetchone()
+                assert row is not None
+                worst = max(worst, float(row[0]))
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    started = time.perf_counter()
+    caller.submit(ABSURD, Idempotency_Key="absurd")
+    took = time.perf_counter() - started
+    over.set()
+    watcher.join()
+    assert worst < took / 4, f"a transaction was open for {worst:.2f} s of {took:.2f} s"
+
+
+def test_additions_with_the_same_etag_at_once_are_one_addition_and_one_refusal(caller: Caller, app: Flask) -> None:
+    base_circle = {"readings": [{"feature": "base_circle", "lobe": "intake", "values": ["0.8605"]}]}
+    high = {"feature": "lobe_height", "lobe": "intake", "values": ["1.1725"]}
+    said = {"source": "phone", "unit": "in", "readings": [high]}
+    for _ in range(5):
+        first = caller.post("/v1/submissions", said)
+        path, etag = f"{first.headers['Location']}/readings", first.headers["ETag"]
+        start = threading.Barrier(2)
+
+        def add(_: int, path: str = path, etag: str = etag, start: threading.Barrier = start) -> int:
+            start.wait()
+            return caller.post(path, base_circle, If_Match=etag).status_code
+
+        with ThreadPoolExecutor(2) as callers:
+            assert sorted(callers.map(add, range(2))) == [200, 412]
+        assert caller.get(first.headers["Location"]).get_json()["round"] == 2
