@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
 import orjson
-from cattrs.errors import ClassValidationError
 
 from service.adapters.redis_link import RedisAway, RedisLink
 from service.adapters.stored_form import STORED_FORM, answer_from_stored, answer_to_stored
@@ -27,7 +27,7 @@ class RedisAnswerCache:
             return None
         try:
             return answer_from_stored(orjson.loads(kept))
-        except (ValueError, ClassValidationError):
+        except (ValueError, msgspec.ValidationError):
             return None  # left by another release; worked out again, it is overwritten
 
     def put(self, key: str, identification: Identification) -> None:

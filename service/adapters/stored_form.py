@@ -7,10 +7,9 @@ it. Lengths are kept as the engine gives them (millimetres), decimals as text.
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Any
 
-from cattrs import Converter
+import msgspec
 
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
@@ -19,45 +18,33 @@ STORED_FORM = 2
 """2 says what was meant where 1 says only that a slip is suspected."""
 
 
-def _converter() -> Converter:
-    converter = Converter()
-    converter.register_unstructure_hook(Decimal, str)
-    converter.register_structure_hook(Decimal, lambda text, _: Decimal(text))
-    converter.register_unstructure_hook(float, float)  # numpy's floats are floats to Python, and nothing to orjson
-    return converter
-
-
-_CONVERTER = _converter()
-
-
 def answer_to_stored(identification: Identification) -> dict[str, Any]:
     """An answer as JSON."""
-    stored: dict[str, Any] = _CONVERTER.unstructure(identification)
+    stored: dict[str, Any] = msgspec.to_builtins(identification, enc_hook=float)  # numpy's floats
     return stored
 
 
 def answer_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Identification:
     """An answer out of its stored form `form`; raises ValueError for a form this code does not know."""
     _known(form)
-    return _CONVERTER.structure(stored, Identification)
+    return msgspec.convert(stored, Identification)
 
 
 def submission_to_stored(submission: Submission) -> dict[str, Any]:
     """A submission as JSON."""
-    stored: dict[str, Any] = _CONVERTER.unstructure(submission)
+    stored: dict[str, Any] = msgspec.to_builtins(submission)
     return stored
 
 
 def submission_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Submission:
     """A submission out of its stored form."""
     _known(form)
-    return _CONVERTER.structure(stored, Submission)
+    return msgspec.convert(stored, Submission)
 
 
 def readings_to_stored(readings: tuple[Reading, ...]) -> list[dict[str, Any]]:
     """Readings as JSON."""
-    stored: list[dict[str, Any]] = _CONVERTER.unstructure(readings)
-    return list(stored)
+    return list(msgspec.to_builtins(readings))
 
 
 def _known(form: int) -> None:

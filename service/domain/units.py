@@ -43,5 +43,5 @@ class LengthUnit(StrEnum):
 
     def show(self, value_mm: float) -> str:
         """`value_mm` as a decimal string in this unit, without the unit; a zero never carries a minus sign."""
-        text = f"{self.from_mm(value_mm):.{self.decimals}f}"
-        return text.lstrip("-") if float(text) == 0 else text
+        text = f"{value_mm / 25.4:.4f}" if self is LengthUnit.INCH else f"{value_mm:.3f}"
+        return text[1:] if text in ("-0.0000", "-0.000") else text

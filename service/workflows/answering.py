@@ -95,7 +95,5 @@ class Answering:
         markings = _SOME_MARKING if submission.markings else ()
         used = replace(submission, contact=None, note=None, markings=markings, ask_person=False)
         # Frozen dataclasses of decimals, enumerations and text: equal values have equal representations.
-        whole = repr(
-            (snapshot.revision, snapshot.made_at, snapshot.engine_version, snapshot.model, self.losses, used, sheets)
-        )
+        whole = repr((snapshot.fingerprint, self.losses, used, sheets))
         return hashlib.sha256(whole.encode()).hexdigest()

@@ -18,7 +18,7 @@ from service.domain.review import SECOND_LOOKS, Priority, ReviewReason
 from service.domain.units import LengthUnit
 from service.workflows.at_hand import AtHand
 from service.workflows.ports import Case, KeyRecord, Transaction
-from service.workflows.review_ports import NewReview
+from service.workflows.review_ports import NewReview, Review
 from service.workflows.told import told_otherwise
 from service.workflows.weighed_tables import weighed
 
@@ -49,11 +49,9 @@ def open_submission(
 ) -> Case:
     """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same."""
     answered = at_hand.answer(submission)
-    submission_id = transaction.submissions.open(
-        key.id, submission, answered.identification, answered.catalogue_revision
-    )
-    _open_review_if_needed(transaction, submission_id, submission, answered.identification, rules)
-    return as_seen_by(key, _found(transaction, submission_id))
+    case = transaction.submissions.open(key.id, submission, answered.identification, answered.catalogue_revision)
+    review = _open_review_if_needed(transaction, case.id, submission, answered.identification, rules)
+    return as_seen_by(key, case if review is None or review.second_look else replace(case, review=review))
 
 
 def read_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
@@ -169,13 +167,14 @@ def _open_review_if_needed(
     submission: Submission,
     identification: Identification,
     rules: CaseworkRules,
-) -> None:
+) -> Review | None:
     reason = review_reason(submission, identification)
     if reason is None and identification.state is AnswerState.IDENTIFIED and rules.takes_second_look(submission_id):
         reason = ReviewReason.AUTOMATIC_SAMPLE
-    if reason is not None:
-        skill = identification.candidates[0].core if identification.candidates else None
-        transaction.reviews.open(new_review(submission_id, submission, reason, rules, skill=skill))
+    if reason is None:
+        return None
+    skill = identification.candidates[0].core if identification.candidates else None
+    return transaction.reviews.open(new_review(submission_id, submission, reason, rules, skill=skill))
 
 
 def new_review(

@@ -136,8 +136,7 @@ def authenticate(stores: Stores, key: str) -> KeyRecord:
     """Whose key this is; raises `NotAuthenticated` for what is no key, or no longer one of ours."""
     if not _SHAPE.fullmatch(key) or _check(key[:-_CHECK_LENGTH]) != key[-_CHECK_LENGTH:]:
         raise NotAuthenticated("This is no key of this service; look for a letter lost in copying.")
-    with stores.transaction() as transaction:
-        record = transaction.keys.find(digest_of(key))
+    record = stores.look(lambda transaction: transaction.keys.find(digest_of(key)))
     if record is None:
         raise NotAuthenticated("This key is unknown here, has expired, or has been revoked.")
     return record

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Protocol
+from typing import Protocol, TypeVar
 from uuid import UUID
 
 from service.domain.access import Role
@@ -22,6 +23,8 @@ from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
 from service.workflows.reidentification_ports import ReidentificationStore
 from service.workflows.review_ports import Review, ReviewStore, TrailStore
 from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
+
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True)
@@ -124,8 +127,8 @@ class SubmissionStore(Protocol):
 
     def open(
         self, key_id: UUID, submission: Submission, identification: Identification, catalogue_revision: int
-    ) -> UUID:
-        """Keep a new submission with its first round; returns its id."""
+    ) -> Case:
+        """Keep a new submission with its first round; returns it as `find` would, with no review yet."""
         ...
 
     def find(self, submission_id: UUID, *, for_update: bool = False) -> Case | None:
@@ -318,4 +321,8 @@ class Stores(Protocol):
 
         Raises `Unavailable` when the store cannot be reached.
         """
+        ...
+
+    def look(self, work: Callable[[Transaction], Found]) -> Found:
+        """What `work` returns: one statement that may be done twice. Raises `Unavailable` as `transaction` does."""
         ...

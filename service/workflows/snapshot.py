@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 from service.domain.catalogue import Catalogue
 from service.domain.errors import Unavailable
@@ -31,6 +32,11 @@ class Snapshot:
     engine_version: str
     model: MeasuringModel
     made_at: datetime
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """What tells it from any other: equal ones have equal texts."""
+        return repr((self.revision, self.made_at, self.engine_version, self.model))
 
 
 @dataclass(frozen=True)

@@ -105,7 +105,7 @@ def start_sending(stores: PostgresStores, url: str) -> Sending:
     key = authenticate(stores, create_key(stores, Role.WIDGET, "a store"))
     sent, found = typical()
     with stores.transaction() as transaction:
-        submission_id = transaction.submissions.open(key.id, sent, found, 1)
+        submission_id = transaction.submissions.open(key.id, sent, found, 1).id
     return Sending(stores, url, key, submission_id)
 
 

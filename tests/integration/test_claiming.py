@@ -56,7 +56,7 @@ def open_reviews(
     submission = replace(SUBMISSION, source=source)
     for _ in range(count):
         with stores.transaction() as transaction:
-            case_id = transaction.submissions.open(key.id, submission, ANSWER, 1)
+            case_id = transaction.submissions.open(key.id, submission, ANSWER, 1).id
             review = transaction.reviews.open(new_review(case_id, submission, reason, DEFAULT_RULES, skill=skill))
         opened.append(review.id)
     return opened
@@ -106,7 +106,7 @@ def test_who_knows_some_cores_gets_reviews_about_these_or_about_none(
 
 def test_a_second_look_is_not_for_whoever_looked_first(stores: PostgresStores, desk_key: KeyRecord) -> None:
     with stores.transaction() as transaction:
-        case_id = transaction.submissions.open(desk_key.id, SUBMISSION, ANSWER, 1)
+        case_id = transaction.submissions.open(desk_key.id, SUBMISSION, ANSWER, 1).id
         reason = ReviewReason.LOW_CONFIDENCE
         second = transaction.reviews.open(
             new_review(case_id, SUBMISSION, reason, DEFAULT_RULES, skill=None, not_for="J. Moll")

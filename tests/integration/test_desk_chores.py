@@ -53,7 +53,7 @@ def database(database_url: str) -> Iterator[psycopg.Connection[Any]]:
 def asked(stores: PostgresStores, key: KeyRecord, **said: Any) -> UUID:
     """A case whose caller was asked for a reading."""
     with stores.transaction() as transaction:
-        return transaction.submissions.open(key.id, replace(SUBMISSION, **said), ASKED, 1)
+        return transaction.submissions.open(key.id, replace(SUBMISSION, **said), ASKED, 1).id
 
 
 def days_pass(database: psycopg.Connection[Any], days: int) -> None:

@@ -11,7 +11,7 @@ import pytest
 from psycopg.conninfo import conninfo_to_dict
 
 from service.adapters.embedded.postgres import EmbeddedPostgres
-from service.adapters.postgres.pool import Pool, PostgresStores, open_pool, session_conninfo
+from service.adapters.postgres.pool import Pool, PostgresStores, PostgresTransaction, open_pool, session_conninfo
 from service.domain.errors import Unavailable
 
 
@@ -156,3 +156,33 @@ def test_the_sessions_options_stand_beside_those_of_the_url(database_url: str) -
         assert connection.execute("SHOW work_mem").fetchone() == ("5MB",)
         assert connection.execute("SHOW statement_timeout").fetchone() == ("7s",)
         assert connection.execute("SHOW timezone").fetchone() == ("UTC",)
+
+
+def test_a_look_outlives_connections_that_the_server_has_ended(pool: Pool, postgres_url: str) -> None:
+    stores = PostgresStores(pool)
+
+    def backend() -> int:
+        return stores.look(lambda transaction: transaction.connection.info.backend_pid if _asked(transaction) else 0)
+
+    first = backend()
+    with psycopg.connect(postgres_url, autocommit=True) as other:
+        other.execute("SELECT pg_terminate_backend(%s, 5000)", [first])
+    assert backend() not in (0, first)
+
+
+def test_a_look_that_takes_too_long_is_unavailable_and_is_not_tried_again(database_url: str) -> None:
+    with open_pool(database_url, statement_timeout=0.1) as pool:
+        looks = []
+
+        def sleep(transaction: PostgresTransaction) -> None:
+            looks.append(transaction)
+            transaction.connection.execute("SELECT pg_sleep(30)")
+
+        with pytest.raises(Unavailable):
+            PostgresStores(pool).look(sleep)
+        assert len(looks) == 1
+        assert count_of(PostgresStores(pool)) == 0
+
+
+def _asked(transaction: PostgresTransaction) -> bool:
+    return transaction.connection.execute("SELECT 1 AS one").fetchone() is not None

@@ -10,6 +10,7 @@ import numpy as np
 import orjson
 import pytest
 
+from service.adapters.postgres.pool import PostgresStores
 from service.adapters.stored_form import (
     STORED_FORM,
     answer_from_stored,
@@ -17,7 +18,14 @@ from service.adapters.stored_form import (
     submission_from_stored,
     submission_to_stored,
 )
+from service.domain.access import Role
+from service.domain.casework import DEFAULT_RULES
+from service.domain.review import ReviewReason
+from service.workflows.identify import new_review
+from service.workflows.import_catalogue import import_catalogue
+from service.workflows.keys import authenticate, create_key
 from tests.integration.stored_examples import ANSWER, SUBMISSION
+from tests.integration.test_catalogue_store import invented
 
 FROZEN = Path(__file__).parent / "stored_forms"
 AS_OF_FORM = {
@@ -84,3 +92,16 @@ def members_left_out(value: Any, path: str = "") -> list[str]:
 
 def test_the_examples_fill_every_member() -> None:
     assert members_left_out((SUBMISSION, ANSWER)) == []
+
+
+def test_a_case_is_opened_as_it_is_found_afterwards(stores: PostgresStores) -> None:
+    import_catalogue(stores, invented(), who="tests", why="")
+    key = authenticate(stores, create_key(stores, Role.DESK, "front desk"))
+    with stores.transaction() as transaction:
+        opened = transaction.submissions.open(key.id, SUBMISSION, ANSWER, 1)
+        assert transaction.submissions.find(opened.id) == opened
+        review = transaction.reviews.open(
+            new_review(opened.id, SUBMISSION, ReviewReason.AMBIGUOUS, DEFAULT_RULES, skill="KD")
+        )
+        assert transaction.submissions.find(opened.id) == replace(opened, review=review)
+        assert transaction.reviews.find(review.id) == review

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from cattrs import Converter
+import msgspec
 from psycopg.types.json import Jsonb
 from uuid6 import uuid7
 
@@ -19,16 +18,6 @@ QUERIES = Queries("lift_tables")
 
 SHEET_FORM = 1
 """How a sheet is kept; a member may be added if it has a default, anything else takes a new number."""
-
-
-def _converter() -> Converter:
-    converter = Converter()
-    converter.register_unstructure_hook(Decimal, str)
-    converter.register_structure_hook(Decimal, lambda text, _: Decimal(text))
-    return converter
-
-
-_CONVERTER = _converter()
 
 
 class LiftTableStore:
@@ -54,7 +43,7 @@ class LiftTableStore:
             "mail_in_id": mail_in_id,
             "key_id": key_id,
             "kept_by": by,
-            "sent": Jsonb(_CONVERTER.unstructure(sent)),
+            "sent": Jsonb(msgspec.to_builtins(sent)),
             "stored_form": SHEET_FORM,
             "bench": None if bench is None else Jsonb(bench),
         }
@@ -99,6 +88,6 @@ def _sheet_of(row: dict[str, Any]) -> KeptSheet:
     withdrawal = None
     if row["withdrawn_at"] is not None:
         withdrawal = Withdrawal(row["withdrawn_by"], row["withdrawn_at"], row["withdrawn_reason"])
-    sent = _CONVERTER.structure(row["sent"], SentSheet)
+    sent = msgspec.convert(row["sent"], SentSheet)
     whose = (row["id"], row["submission_id"], row["mail_in_id"], row["kept_by"], row["kept_at"])
     return KeptSheet(*whose, sent, withdrawal, row["bench"])

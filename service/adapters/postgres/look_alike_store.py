@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cattrs import Converter
+import msgspec
 from psycopg.types.json import Jsonb
 
 from service.adapters.postgres.connection import Connection
@@ -10,8 +10,6 @@ from service.adapters.postgres.queries import Queries
 from service.identification.look_alikes import LookAlike
 
 QUERIES = Queries("look_alikes")
-
-_CONVERTER = Converter()
 
 
 class LookAlikeStore:
@@ -30,11 +28,11 @@ class LookAlikeStore:
         """The map of a revision under a version; None where it has not been worked out."""
         values = {"revision": revision, "engine_version": engine_version}
         row = self._connection.execute(QUERIES["find"], values).fetchone()
-        return None if row is None else tuple(_CONVERTER.structure(one, LookAlike) for one in row["pairs"])
+        return None if row is None else msgspec.convert(row["pairs"], tuple[LookAlike, ...])
 
     def keep(self, revision: int, engine_version: str, pairs: tuple[LookAlike, ...]) -> None:
         """Keep a map, unless there is one."""
-        stored = [_CONVERTER.unstructure(pair) for pair in pairs]
+        stored = msgspec.to_builtins(pairs, enc_hook=float)  # numpy's floats
         values = {"revision": revision, "engine_version": engine_version, "pairs": Jsonb(stored)}
         self._connection.execute(QUERIES["keep"], values)
 

@@ -42,6 +42,7 @@ from service.domain.errors import Unavailable
 Pool: TypeAlias = ConnectionPool[Connection]
 
 Store = TypeVar("Store")
+Found = TypeVar("Found")
 
 _PASSING = (psycopg.errors.IdleInTransactionSessionTimeout, psycopg.errors.ReadOnlySqlTransaction)
 """What passes, and that psycopg does not count among the operational errors."""
@@ -144,9 +145,38 @@ class PostgresStores:
         """
         try:
             with self._begun() as connection:
-                yield PostgresTransaction(connection, self._reply_seconds, self._seal)
+                yield self._on(connection)
         except (psycopg.OperationalError, *_PASSING) as error:
             raise Unavailable from error
+
+    def look(self, work: Callable[[PostgresTransaction], Found]) -> Found:
+        """What `work` returns, which is one statement that may be done twice: a third of a transaction's round trips.
+
+        A connection that died while it lay in the pool is replaced once. Raises `Unavailable` as `transaction` does.
+        """
+        try:
+            with self._lent() as connection:
+                try:
+                    return work(self._on(connection))
+                except psycopg.OperationalError:
+                    if not connection.closed:
+                        raise
+            self._pool.check()
+            with self._lent() as connection:
+                return work(self._on(connection))
+        except (psycopg.OperationalError, *_PASSING) as error:
+            raise Unavailable from error
+
+    def _on(self, connection: Connection) -> PostgresTransaction:
+        return PostgresTransaction(connection, self._reply_seconds, self._seal)
+
+    @contextmanager
+    def _lent(self) -> Iterator[Connection]:
+        connection = self._pool.getconn()
+        try:
+            yield connection
+        finally:
+            self._pool.putconn(connection)
 
     @contextmanager
     def _begun(self) -> Iterator[Connection]:

@@ -34,7 +34,9 @@ class ReviewStore:
             "not_for": new.not_for,
         }
         row = self._connection.execute(QUERIES["open"], values).fetchone()
-        opened = self.open_of(new.submission_id, second_look=new.second_look) if row is None else self.find(row["id"])
+        if row is not None:
+            return review_of(row)
+        opened = self.open_of(new.submission_id, second_look=new.second_look)
         if opened is None:
             raise RuntimeError("a review that stood in the way of another is gone")
         return opened

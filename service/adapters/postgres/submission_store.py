@@ -45,20 +45,22 @@ class SubmissionStore:
 
     def open(
         self, key_id: UUID, submission: Submission, identification: Identification, catalogue_revision: int
-    ) -> UUID:
-        """Keep a new submission with its first round; returns its id."""
+    ) -> Case:
+        """Keep a new submission with its first round; returns it as `find` would, with no review yet."""
         submission_id = UUID(int=uuid7().int)
         values = {"id": submission_id, "key_id": key_id, "source": submission.source.value}
         values |= _head_of(submission, identification)
+        values |= _answer_of(submission.readings, identification, catalogue_revision)
         for _ in range(_TRIES):
             # Drawn, not counted: a reference tells nobody how many cases there are.
-            values["reference"] = reference_of(secrets.randbelow(REFERENCES))
-            if self._connection.execute(QUERIES["open"], values).fetchone() is not None:
+            reference = reference_of(secrets.randbelow(REFERENCES))
+            row = self._connection.execute(QUERIES["open"], values | {"reference": reference}).fetchone()
+            if row is not None:
                 break
         else:
             raise RuntimeError("the references are used up")
-        self._add_answer(submission_id, 1, submission.readings, identification, catalogue_revision)
-        return submission_id
+        answer = Round(1, len(submission.readings), identification, catalogue_revision, row["answered_at"])
+        return Case(submission_id, key_id, reference, row["row_revision"], submission, answer, None, row["opened_at"])
 
     def find(self, submission_id: UUID, *, for_update: bool = False) -> Case | None:
         """A submission with its latest answer; `for_update` holds it until the transaction ends."""
@@ -138,19 +140,20 @@ class SubmissionStore:
         identification: Identification,
         catalogue_revision: int,
     ) -> None:
-        self._connection.execute(
-            QUERIES["add_answer"],
-            {
-                "submission_id": submission_id,
-                "number": number,
-                "readings": Jsonb(readings_to_stored(added)),
-                "state": identification.state.value,
-                "answer": Jsonb(answer_to_stored(identification)),
-                "stored_form": STORED_FORM,
-                "engine_version": identification.engine_version,
-                "catalogue_revision": catalogue_revision,
-            },
-        )
+        values = {"submission_id": submission_id, "number": number}
+        values |= _answer_of(added, identification, catalogue_revision)
+        self._connection.execute(QUERIES["add_answer"], values)
+
+
+def _answer_of(added: tuple[Reading, ...], identification: Identification, catalogue_revision: int) -> dict[str, Any]:
+    return {
+        "readings": Jsonb(readings_to_stored(added)),
+        "state": identification.state.value,
+        "answer": Jsonb(answer_to_stored(identification)),
+        "stored_form": STORED_FORM,
+        "engine_version": identification.engine_version,
+        "catalogue_revision": catalogue_revision,
+    }
 
 
 def _told_round(case: Case) -> int:

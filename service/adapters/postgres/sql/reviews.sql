@@ -4,7 +4,9 @@ INSERT INTO reviews (id, submission_id, reason, second_look, priority, skill, du
 VALUES (%(id)s, %(submission_id)s, %(reason)s, %(second_look)s, %(priority)s, %(skill)s,
         now() + %(due_in)s::interval, %(not_for)s)
 ON CONFLICT DO NOTHING
-RETURNING id
+RETURNING id, submission_id, (SELECT reference FROM submissions WHERE id = submission_id) AS reference,
+          (SELECT source FROM submissions WHERE id = submission_id) AS source, row_revision, reason, second_look,
+          priority, skill, opened_at, due_at, assigned_to, not_for, settled_at, state, claimed_key, NULL AS lapsed_key
 
 -- name: open_of
 -- A submission's unsettled review of one sort.

@@ -1,9 +1,18 @@
 -- name: open
--- A new submission's head; no row where another case has that reference.
-INSERT INTO submissions (id, key_id, reference, source, state, ask_person, head)
-VALUES (%(id)s, %(key_id)s, %(reference)s, %(source)s, %(state)s, %(ask_person)s, %(head)s)
-ON CONFLICT (reference) DO NOTHING
-RETURNING id
+-- A new submission's head and its first round; no row where another case has that reference.
+WITH opened AS (
+    INSERT INTO submissions (id, key_id, reference, source, state, ask_person, head)
+    VALUES (%(id)s, %(key_id)s, %(reference)s, %(source)s, %(state)s, %(ask_person)s, %(head)s)
+    ON CONFLICT (reference) DO NOTHING
+    RETURNING id, row_revision, opened_at
+), answered AS (
+    INSERT INTO submission_rounds
+        (submission_id, number, readings, state, answer, stored_form, engine_version, catalogue_revision)
+    SELECT id, 1, %(readings)s, %(state)s, %(answer)s, %(stored_form)s, %(engine_version)s, %(catalogue_revision)s
+    FROM opened
+    RETURNING answered_at
+)
+SELECT row_revision, opened_at, answered_at FROM opened, answered
 
 -- name: add_answer
 -- One round: the readings that came with it and the answer to all of them.
