@@ -5,13 +5,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from service.catalogue_files import Checked, check_csv, check_json, check_workbook
+from service.catalogue_files import Checked, check_csv
+from service.catalogue_files.named_files import check_files
 from service.catalogue_files.rows import Told
 from service.domain.catalogue import Catalogue
 from service.domain.errors import InvalidInput
-
-WORKBOOK_LIMIT = 64 * 1024 * 1024
-"""Largest workbook that is opened, in bytes."""
 
 
 def check_source(source: Path, told: Told | None = None) -> Checked:
@@ -26,14 +24,7 @@ def check_source(source: Path, told: Told | None = None) -> Checked:
         )
     if source.suffix.lower() == ".csv":
         raise InvalidInput(f"{source} is one file of several: name the folder that holds cores.csv and parts.csv.")
-    if source.suffix.lower() == ".xls":
-        raise InvalidInput(f"{source} is a workbook of the old sort: save it as .xlsx.")
-    if source.suffix.lower() in (".xlsx", ".xlsm"):
-        data = _bytes_of(source)
-        if len(data) > WORKBOOK_LIMIT:
-            raise InvalidInput(f"{source} is larger than {WORKBOOK_LIMIT // 1024**2} MiB; export its sheets as CSV.")
-        return check_workbook(data, told)
-    return check_json(_bytes_of(source), told)
+    return check_files({source.name: _bytes_of(source)}, told)
 
 
 def read_source(source: Path) -> Catalogue:

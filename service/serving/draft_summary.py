@@ -13,6 +13,7 @@ from service.domain.units import LengthUnit
 from service.serving.reached import command_stores
 from service.settings import Settings
 from service.web.api.catalogue.drafts import draft_json
+from service.web.api.catalogue.shown import warnings_json
 from service.workflows.before_publishing import look_at_draft, summary_of
 
 
@@ -24,7 +25,9 @@ def write_summary(settings: Settings, checked: Checked, path: Path) -> None:
     if path.suffix.lower() == ".html":
         path.write_text(draft_html(summary, unit), encoding="utf-8")
     elif path.suffix.lower() == ".json":
-        path.write_bytes(orjson.dumps(draft_json(draft, unit, checked.doubts), option=orjson.OPT_INDENT_2) + b"\n")
+        path.write_bytes(
+            orjson.dumps(draft_json(draft, unit) | warnings_json(checked.doubts), option=orjson.OPT_INDENT_2) + b"\n"
+        )
     else:
         path.write_text(draft_text(summary, unit) + "\n", encoding="utf-8")
     for line in summary.lines:

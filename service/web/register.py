@@ -15,6 +15,7 @@ from service.web.api.catalogue.core_pages import catalogue_pages_blueprint
 from service.web.api.catalogue.drafts import catalogue_drafts_blueprint
 from service.web.api.catalogue.edit_routes import catalogue_editing_blueprint
 from service.web.api.catalogue.faults import catalogue_faults_blueprint
+from service.web.api.catalogue.kept_drafts import kept_drafts_blueprint
 from service.web.api.catalogue.reidentification import reidentification_blueprint
 from service.web.api.catalogue.routes import catalogue_blueprint, catalogue_import_blueprint
 from service.web.api.guide.routes import guide_blueprint
@@ -91,6 +92,7 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (catalogue_pages_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_faults_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_drafts_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),
+        (kept_drafts_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),
         (reidentification_blueprint(faces.desk), STAFF_KEYS),
         (catalogue_editing_blueprint(faces.desk), ADMIN_KEYS),
         (catalogue_import_blueprint(faces.desk, faces.catalogue_body_limit), ADMIN_KEYS),

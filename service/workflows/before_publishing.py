@@ -108,7 +108,8 @@ def summary_of(draft: Draft) -> DraftSummary:
     """A draft as its owner reads it."""
     catalogue, count = draft.catalogue, draft.count
     beside = "no revision is active yet" if draft.against is None else f"held against revision {draft.against}"
-    lines = [f"{len(catalogue.cores)} cores and {len(catalogue.parts)} parts, {beside}; nothing is published yet."]
+    holds = f"{_many(len(catalogue.cores), 'core')} and {_many(len(catalogue.parts), 'part')}"
+    lines = [f"{holds}, {beside}; nothing is published yet."]
     for kind in ("core", "part"):
         became = ", ".join(f"{count(kind, one)} {one.value}" for one in Became)
         lines.append(f"{kind.capitalize()}s: {became}.")
@@ -117,7 +118,8 @@ def summary_of(draft: Draft) -> DraftSummary:
         f"{len(draft.removed)} there are no more; {len(draft.untellable)} that nothing stated parts."
     )
     parts = len({one.part_number for one in draft.stranded})
-    lines.append(f"Parts that vanish: {len(draft.vanished)}; {parts} of them in {len(draft.stranded)} open cases.")
+    pointed = f"{parts} of them in {_many(len(draft.stranded), 'open case')}"
+    lines.append(f"Parts that vanish: {len(draft.vanished)}; {pointed}.")
     if draft.searched < len(draft.vanished):
         lines.append(f"Open cases were looked for of the first {draft.searched} vanished parts only.")
     return DraftSummary(
@@ -130,3 +132,7 @@ def summary_of(draft: Draft) -> DraftSummary:
         draft.alike,
         catalogue,
     )
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.domain.catalogue import Catalogue
+from service.domain.errors import StaleRevision
 from service.identification.look_alikes import LookAlike, look_alikes
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.table import build_table
@@ -42,13 +43,25 @@ def import_catalogue(
 
 
 def add_revision(
-    transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
+    transaction: Transaction,
+    catalogue: Catalogue,
+    *,
+    who: str,
+    why: str,
+    told: Told | None = None,
+    against: int | None = None,
 ) -> ImportReport:
-    """The same inside a transaction that is there already."""
+    """The same inside a transaction that is there already.
+
+    Raises `StaleRevision` where `against` is said and another revision is active (0: none is).
+    """
     transaction.catalogue.allow_time()
     constants = transaction.engine_versions.active()
     # before anything is held in the database
     report = report_on(catalogue, None, constants_of(transaction, constants))
+    transaction.catalogue.hold()
+    if against is not None and (transaction.catalogue.active_revision() or 0) != against:
+        raise StaleRevision
     revision = publish_revision(transaction, catalogue, who=who, why=why, told=told)
     transaction.look_alikes.keep(revision, version_named(constants), report.look_alikes)
     return ImportReport(revision, report.cores, report.parts, report.lift_tables, report.look_alikes)

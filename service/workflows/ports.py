@@ -17,6 +17,7 @@ from service.domain.review import Decision
 from service.workflows.bench_ports import InstrumentStore
 from service.workflows.case_ports import CaseStore
 from service.workflows.catalogue_ports import CatalogueStore
+from service.workflows.draft_ports import DraftStore
 from service.workflows.lift_table_ports import LiftTableStore
 from service.workflows.mail_in_ports import MailInStore
 from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
@@ -305,6 +306,11 @@ class Transaction(Learning, Protocol):
     @property
     def reidentifications(self) -> ReidentificationStore:
         """Runs of asking cases again."""
+        ...
+
+    @property
+    def drafts(self) -> DraftStore:
+        """Catalogues that are not published yet."""
         ...
 
     @property

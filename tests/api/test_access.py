@@ -43,6 +43,7 @@ AUDIENCES = {
     "valve_timing": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_drafts": {Role.ADMIN},
+    "catalogue_kept_drafts": {Role.ADMIN},
     "catalogue_faults": {Role.DESK, Role.BENCH, Role.ADMIN},
     "catalogue_import": {Role.ADMIN},
     "catalogue_pages": {Role.DESK, Role.BENCH, Role.ADMIN},

@@ -24,6 +24,7 @@ from schemathesis.config import SchemathesisConfig
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
+from service.catalogue_files.written import written_csv, written_json
 from service.domain.access import Role
 from service.domain.catalogue import Catalogue
 from service.domain.outbox import Topic
@@ -55,9 +56,17 @@ CONFIG = SchemathesisConfig.from_dict(
         "operations": [
             {
                 # 422: no schema can say that a core exists, or that a size is plausible in its unit.
-                "include-path-regex": "^/v1/catalogue/(revisions$|drafts)",
+                "include-path-regex": "^/v1/catalogue/(revisions$|drafts(/page.html|/summary.txt)?$)",
                 "include-method": "POST",
                 "checks": {"positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]}},
+            },
+            {
+                # schemathesis sends files that are none; here each upload is replaced. What is none has its own tests.
+                "include-path": "/v1/catalogue/drafts/files",
+                "checks": {
+                    "positive_data_acceptance": {"expected-statuses": [*TAKEN_WHEN_VALID, "422"]},
+                    "negative_data_rejection": {"enabled": False},
+                },
             },
             {
                 # 422: no schema can say that a size is plausible in its unit. Only some bodies are of the part named.
@@ -202,6 +211,10 @@ class Subject:
             self.name_a_part(case.body)
         if case.path.endswith("/photos") and case.method == "POST" and case.meta.generation.mode.is_positive:
             case.body = PICTURE
+        if case.path == "/v1/catalogue/drafts/files" and case.meta.generation.mode.is_positive:
+            self.draft()
+            case.media_type = "multipart/form-data"
+            case.body = {"files": [written_json(small_catalogue())]}
         if case.headers and "Idempotency-Key" in case.headers:
             case.headers["Idempotency-Key"] = f"{case.headers['Idempotency-Key'][:150]}-{next(self.serial)}"
         if (
@@ -271,6 +284,8 @@ class Subject:
         if "instrument_id" in case.path_parameters:
             new = INSTRUMENT_EXAMPLE | {"name": f"M-{next(self.serial)}"}
             return {"instrument_id": self.caller.post("/v1/bench/instruments", new).get_json()["id"]}
+        if "draft_id" in case.path_parameters:
+            return {"draft_id": self.draft()}
         if "letter_id" in case.path_parameters:
             submission_id = self.caller.submit(SCANT)["id"]
             return {"letter_id": self.caller.post(f"/v1/submissions/{submission_id}/letters", {}).get_json()["id"]}
@@ -293,6 +308,15 @@ class Subject:
         photo = self.caller.send("POST", path, data=PICTURE, content_type="image/png").get_json()
         added: str = photo["id"]
         return added
+
+    def draft(self) -> str:
+        """The only draft there is."""
+        for old in self.caller.get("/v1/catalogue/drafts").get_json()["items"]:
+            self.caller.send("DELETE", f"/v1/catalogue/drafts/{old['id']}")
+        files = [(io.BytesIO(text.encode()), name) for name, text in written_csv(small_catalogue()).items()]
+        response = self.caller.send("POST", "/v1/catalogue/drafts/files", data={"files": files})
+        kept: str = response.get_json()["id"]
+        return kept
 
     def endpoint(self) -> str:
         """A webhook address of its own."""

@@ -9,6 +9,7 @@ import re
 import shutil
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -70,9 +71,9 @@ class _SilentHandler(WSGIRequestHandler):
         """Nothing: the service logs its own requests."""
 
 
-@pytest.fixture(scope="session")
-def address(app: Flask) -> Iterator[str]:  # noqa: F811
-    """Where the application is served."""
+@contextmanager
+def served(app: Flask) -> Iterator[str]:  # noqa: F811
+    """Where an application is served meanwhile."""
     server = make_server("127.0.0.1", 0, app, threaded=True, request_handler=_SilentHandler)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
@@ -80,6 +81,13 @@ def address(app: Flask) -> Iterator[str]:  # noqa: F811
     server.shutdown()
     thread.join()
     server.server_close()
+
+
+@pytest.fixture(scope="session")
+def address(app: Flask) -> Iterator[str]:  # noqa: F811
+    """Where the application is served."""
+    with served(app) as address:
+        yield address
 
 
 @pytest.fixture(scope="module")
@@ -129,9 +137,9 @@ def desk_page(new_page: OpenPage, keys: dict[Role, str]) -> Page:  # noqa: F811
     return page
 
 
-def sign_in(page: Page, key: str) -> None:
-    """Through the door of the desk page."""
-    page.goto("/desk/")
+def sign_in(page: Page, key: str, address: str = "") -> None:
+    """Through the door of the desk page, the session's application's or the one at an address."""
+    page.goto(f"{address}/desk/")
     page.get_by_label("Key", exact=True).fill(key)
     page.get_by_label("Your name").fill("P. Marl")
     page.keyboard.press("Enter")

@@ -15,7 +15,7 @@ from tests.integration.test_photos import png_of
 
 Json = dict[str, Any]
 
-ROOMS = ("Call", "Queue", "Find", "Shafts", "Bench", "Look-alikes", "Changed answers")
+ROOMS = ("Call", "Queue", "Find", "Shafts", "Bench", "Look-alikes", "Changed answers", "Catalogue")
 
 
 def enter(page: Page, room: str) -> None:

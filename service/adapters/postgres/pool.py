@@ -20,6 +20,7 @@ from psycopg_pool import ConnectionPool, PoolTimeout
 from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.catalogue_store import CatalogueStore
 from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.draft_store import DraftStore
 from service.adapters.postgres.endpoint_store import EndpointStore
 from service.adapters.postgres.engine_store import EngineVersionStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
@@ -107,6 +108,7 @@ class PostgresTransaction:
     catalogue = _store(CatalogueStore)
     engine_versions = _store(EngineVersionStore)
     look_alikes = _store(LookAlikeStore)
+    drafts = _store(DraftStore)
     submissions = _store(SubmissionStore)
     reviews = _store(ReviewStore)
     cases = _store(CaseStore)

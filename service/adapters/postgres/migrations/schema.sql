@@ -748,6 +748,24 @@ CREATE TABLE public.catalogue_core (
     CONSTRAINT catalogue_core_place_check CHECK ((place >= 0))
 );
 
+CREATE TABLE public.catalogue_draft (
+    id uuid NOT NULL,
+    name text NOT NULL,
+    made_key uuid NOT NULL,
+    made_by text NOT NULL,
+    made_at timestamp with time zone DEFAULT now() NOT NULL,
+    cores integer,
+    parts integer,
+    findings jsonb NOT NULL,
+    document bytea,
+    corrected bytea NOT NULL,
+    CONSTRAINT catalogue_draft_check CHECK (((document IS NULL) = (cores IS NULL))),
+    CONSTRAINT catalogue_draft_check1 CHECK (((document IS NULL) = (parts IS NULL))),
+    CONSTRAINT catalogue_draft_name_check CHECK ((name <> ''::text))
+);
+ALTER TABLE ONLY public.catalogue_draft ALTER COLUMN document SET STORAGE EXTERNAL;
+ALTER TABLE ONLY public.catalogue_draft ALTER COLUMN corrected SET STORAGE EXTERNAL;
+
 CREATE TABLE public.catalogue_duration (
     revision integer NOT NULL,
     part_number text NOT NULL,
@@ -1356,6 +1374,9 @@ ALTER TABLE ONLY public.catalogue_core
 ALTER TABLE ONLY public.catalogue_core
     ADD CONSTRAINT catalogue_core_revision_place_key UNIQUE (revision, place);
 
+ALTER TABLE ONLY public.catalogue_draft
+    ADD CONSTRAINT catalogue_draft_pkey PRIMARY KEY (id);
+
 ALTER TABLE ONLY public.catalogue_duration
     ADD CONSTRAINT catalogue_duration_pkey PRIMARY KEY (revision, part_number, lobe, checking_lift_mm);
 
@@ -1637,6 +1658,9 @@ ALTER TABLE ONLY public.case_notes
 
 ALTER TABLE ONLY public.catalogue_core
     ADD CONSTRAINT catalogue_core_revision_fkey FOREIGN KEY (revision) REFERENCES public.catalogue_revision(number);
+
+ALTER TABLE ONLY public.catalogue_draft
+    ADD CONSTRAINT catalogue_draft_made_key_fkey FOREIGN KEY (made_key) REFERENCES public.api_keys(id);
 
 ALTER TABLE ONLY public.catalogue_duration
     ADD CONSTRAINT catalogue_duration_revision_part_number_lobe_fkey FOREIGN KEY (revision, part_number, lobe) REFERENCES public.catalogue_lobe(revision, part_number, lobe);

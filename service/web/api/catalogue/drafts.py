@@ -1,4 +1,4 @@
-"""The route for looking at a catalogue before it is published."""
+"""The routes for looking at a catalogue before it is published: sent as JSON and not kept, or uploaded and kept."""
 
 from __future__ import annotations
 
@@ -10,10 +10,9 @@ from flask import Response, request
 from service.catalogue_files import Checked
 from service.catalogue_files.difference import Became
 from service.documents.draft_pages import draft_html, draft_text
-from service.domain.errors import Fault
 from service.domain.units import LengthUnit
 from service.web.api.catalogue.schemas import LookAlikeSchema, WarningSchema
-from service.web.api.catalogue.shown import CHANGES_SHOWN, LOOK_ALIKES_IN_REPORT, WARNINGS_IN_REPORT, look_alike_json
+from service.web.api.catalogue.shown import CHANGES_SHOWN, LOOK_ALIKES_IN_REPORT, look_alike_json, warnings_json
 from service.web.api.catalogue.upload import EXAMPLE, CatalogueUploadSchema
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema
@@ -40,7 +39,7 @@ class StrandedSchema(AnswerSchema):
     reference = ma.fields.String(required=True)
 
 
-class DraftSchema(AnswerSchema):
+class DraftFields(AnswerSchema):
     """What publishing would change; look-alikes the first hundred of each kind, changes the first thousand."""
 
     against = ma.fields.Integer(
@@ -61,6 +60,11 @@ class DraftSchema(AnswerSchema):
     )
     vanished = ma.fields.Integer(required=True, metadata={"description": "Parts that would be gone."})
     stranded = ma.fields.List(ma.fields.Nested(StrandedSchema()), required=True)
+
+
+class DraftSchema(DraftFields):
+    """The same, and what is doubtful about what was sent."""
+
     warning_count = ma.fields.Integer(required=True)
     warnings = ma.fields.List(ma.fields.Nested(WarningSchema()), required=True)
 
@@ -88,7 +92,7 @@ def catalogue_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
         to them.
         """
         draft = look_at_draft(desk.stores, checked.taken())
-        return json_response(draft_json(draft, query["unit"], checked.doubts))
+        return json_response(draft_json(draft, query["unit"]) | warnings_json(checked.doubts))
 
     @blueprint.route("/drafts/page.html", methods=["POST"])
     @blueprint.arguments(CatalogueUploadSchema(), example=EXAMPLE)
@@ -116,7 +120,7 @@ def catalogue_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
     return blueprint
 
 
-def draft_json(draft: Draft, unit: LengthUnit, doubts: tuple[Fault, ...]) -> Json:
+def draft_json(draft: Draft, unit: LengthUnit) -> Json:
     """A draft as JSON, lengths in `unit`."""
     pairs = {
         "look_alikes_created": draft.created,
@@ -140,6 +144,4 @@ def draft_json(draft: Draft, unit: LengthUnit, doubts: tuple[Fault, ...]) -> Jso
             {"part_number": one.part_number, "case": str(one.case), "reference": one.reference}
             for one in draft.stranded
         ],
-        "warning_count": len(doubts),
-        "warnings": [{"pointer": doubt.pointer, "detail": doubt.detail} for doubt in doubts[:WARNINGS_IN_REPORT]],
     }

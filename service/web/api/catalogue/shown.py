@@ -75,6 +75,13 @@ def report_json(report: ImportReport, unit: LengthUnit, doubts: tuple[Fault, ...
         "lift_tables": report.lift_tables,
         "look_alike_pairs": len(report.look_alikes),
         "look_alikes": [look_alike_json(pair, unit) for pair in report.look_alikes[:LOOK_ALIKES_IN_REPORT]],
+        **warnings_json(doubts),
+    }
+
+
+def warnings_json(doubts: tuple[Fault, ...]) -> Json:
+    """What is doubtful about a catalogue that was sent."""
+    return {
         "warning_count": len(doubts),
         "warnings": [{"pointer": doubt.pointer, "detail": doubt.detail} for doubt in doubts[:WARNINGS_IN_REPORT]],
     }

@@ -5,7 +5,9 @@ import { Api, Refused, Unreachable } from "../shared/api.js";
 import { Bench } from "./bench.js";
 import { Call } from "./call.js";
 import { CaseFile } from "./case_file.js";
+import { Catalogue, Revision } from "./catalogue.js";
 import { Changes } from "./changes.js";
+import { Draft } from "./draft.js";
 import { Find } from "./find.js";
 import { LookAlikes } from "./look_alikes.js";
 import { Queue, Review } from "./queue.js";
@@ -123,6 +125,9 @@ function route() {
     bench: () => (bench.goTo(id), bench),
     changes: () => new Changes(api, tools),
     alike: () => new LookAlikes(api, tools),
+    catalogue: () => new Catalogue(api, tools),
+    draft: () => new Draft(api, id, tools),
+    revision: () => new Revision(api, id, tools),
   };
   room = name in makes ? name : "call";
   screen = makes[name]?.() ?? call;
@@ -141,6 +146,7 @@ const ROOMS = [
   ["bench", "Bench", []],
   ["changes", "Changed answers", []],
   ["alike", "Look-alikes", []],
+  ["catalogue", "Catalogue", ["draft", "revision"]],
 ];
 
 const link = (hash, words, current) => html`<a href=${hash} aria-current=${current ? "page" : nothing}>${words}</a>`;

@@ -27,21 +27,26 @@ export class Api {
     return this.#send("POST", path, body, options);
   }
 
+  delete(path, options = {}) {
+    return this.#send("DELETE", path, undefined, options);
+  }
+
   /**
    * `{body, etag, status}`; body is parsed JSON, text where it is not JSON, null where there is none, and with
-   * `as: "blob"` the bytes as they came. A file is sent as it is.
+   * `as: "blob"` the bytes as they came. A file is sent as it is, and a form with files as a browser sends one.
    */
   async #send(method, path, body, { signal, headers = {}, as }) {
     const sent = { Authorization: `Bearer ${this.key}`, ...headers };
     const isFile = body instanceof Blob;
-    if (body !== undefined) sent["Content-Type"] = isFile ? body.type : "application/json";
+    const isForm = body instanceof FormData; // fetch itself says where its parts end
+    if (body !== undefined && !isForm) sent["Content-Type"] = isFile ? body.type : "application/json";
     let response, text;
     try {
       response = await fetch(this.base + path, {
         method,
         headers: sent,
         signal,
-        body: isFile || body === undefined ? body : JSON.stringify(body),
+        body: isFile || isForm || body === undefined ? body : JSON.stringify(body),
         credentials: "omit",
         cache: "no-store",
       });
