@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
+import msgspec
 import orjson
-from cattrs import Converter
 from psycopg.types.json import Jsonb
 from uuid6 import uuid7
 
@@ -20,8 +20,6 @@ from service.domain.catalogue import Catalogue
 from service.workflows.draft_ports import Findings, KeptDraft
 
 QUERIES = Queries("drafts")
-
-_CONVERTER = Converter()
 
 
 class DraftStore:
@@ -46,7 +44,7 @@ class DraftStore:
             "by": by,
             "cores": None if whole is None else len(whole.cores),
             "parts": None if whole is None else len(whole.parts),
-            "findings": Jsonb(_CONVERTER.unstructure(findings)),
+            "findings": Jsonb(msgspec.to_builtins(findings)),
             "document": None if whole is None else zlib.compress(written_json(whole)),
             "corrected": zlib.compress(orjson.dumps(sheets)),
         }
@@ -80,4 +78,4 @@ class DraftStore:
 
 
 def _draft_of(row: dict[str, Any]) -> KeptDraft:
-    return KeptDraft(**(row | {"findings": _CONVERTER.structure(row["findings"], Findings)}))
+    return KeptDraft(**(row | {"findings": msgspec.convert(row["findings"], Findings)}))
