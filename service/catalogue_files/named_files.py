@@ -8,7 +8,6 @@ from service.catalogue_files.checked import Checked
 from service.catalogue_files.csv_form import check_csv
 from service.catalogue_files.json_form import check_json
 from service.catalogue_files.rows import Told
-from service.catalogue_files.workbook_form import check_workbook
 from service.domain.errors import InvalidInput
 
 WORKBOOK_LIMIT = 64 * 1024 * 1024
@@ -38,6 +37,8 @@ def check_files(files: Mapping[str, bytes], told: Told | None = None) -> Checked
         return check_json(data, told)
     if len(data) > WORKBOOK_LIMIT:
         raise InvalidInput(f"{name} is larger than {WORKBOOK_LIMIT // 1024**2} MiB; export its sheets as CSV.")
+    from service.catalogue_files.workbook_form import check_workbook  # here, because its library is slow to import
+
     return check_workbook(data, told)
 
 

@@ -11,8 +11,6 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from scipy.stats import binomtest
-
 CONFIDENCE_LEVEL = 0.95
 BINS = 10
 ERROR_RATES = (0.01, 0.05)
@@ -137,6 +135,8 @@ def share_of(outcomes: Iterable[bool]) -> Share:
     count, of = sum(listed), len(listed)
     if not of:
         return Share(0, 0, None, None, None)
+    from scipy.stats import binomtest  # here, because scipy.stats takes half a second to import
+
     interval = binomtest(count, of).proportion_ci(CONFIDENCE_LEVEL, method="wilson")
     return Share(of, count, count / of, float(interval.low), float(interval.high))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from service.documents.core_page import core_page_pdf
 from service.domain.errors import NotFound
 from service.workflows.ports import Stores
 from service.workflows.read_catalogue import active_revision
@@ -20,6 +19,8 @@ def page_of_core(stores: Stores, code: str) -> tuple[int, bytes]:
             number, core=code, status=None, beginning=None, after=-1, limit=_MOST_PARTS
         )
     assert revision is not None  # noqa: S101  it is the active one
+    from service.documents.core_page import core_page_pdf  # here, because what draws it is slow to import
+
     return number, core_page_pdf(cores[code], [part for _, part in found], number, revision.made_at.date())
 
 

@@ -9,7 +9,6 @@ from uuid import UUID, uuid4
 
 from service.documents.letter import Facts, Letter, Verdict, compose
 from service.documents.letter_html import letter_html
-from service.documents.letter_pdf import letter_pdf
 from service.documents.letter_text import letter_text
 from service.domain.catalogue import Part
 from service.domain.errors import Fault, InvalidInput, NotFound
@@ -79,6 +78,8 @@ def issue(
     `shaft` says what became of a shaft that was posted in. Whoever issues a letter has told the customer what is in it,
     whatever waited to be decided. Raises `NotFound`, and `InvalidInput` where it is to be mailed and cannot be.
     """
+    from service.documents.letter_pdf import letter_pdf  # here, because what draws it is slow to import
+
     case = hold_submission(transaction, key, submission_id)
     recipient = _recipient(stationery, case, post) if post.email else None
     issued_at = datetime.now(UTC)

@@ -12,7 +12,8 @@ from decimal import Decimal, InvalidOperation
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from service.catalogue_files import check_csv, check_workbook
+from service.catalogue_files import check_csv
+from service.catalogue_files.workbook_form import check_workbook
 from service.domain.readings import LobeKind
 
 CORES = "code,name,journal.front.diameter\nC1,First core,0.7500\n"

@@ -12,8 +12,8 @@ from typing import Any
 import openpyxl
 import pytest
 
-from service.catalogue_files import Checked, check_workbook, read_json
-from service.catalogue_files.workbook_form import MOST_UNPACKED
+from service.catalogue_files import Checked, read_json
+from service.catalogue_files.workbook_form import MOST_UNPACKED, check_workbook
 from tests.catalogues import catalogue
 from tests.unit.catalogue.test_csv_form import CORES, FEW_PARTS, PARTS, TABLES
 

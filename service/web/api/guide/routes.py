@@ -10,7 +10,6 @@ import orjson
 from flask import Response, request
 
 from service.documents.guide import BEFORE_YOU_BEGIN, GuideEntry, guide
-from service.documents.measuring_papers import measuring_papers
 from service.domain.cautions import CAUTIONS
 from service.domain.readings import Instrument
 from service.web.blueprint import Blueprint
@@ -62,7 +61,11 @@ def guide_blueprint() -> Blueprint:
     """The route for the guide."""
     blueprint = Blueprint("guide", __name__, url_prefix=PREFIX, description="How to take each reading.")
 
-    papers = cache(measuring_papers)
+    @cache
+    def papers() -> bytes:
+        from service.documents.measuring_papers import measuring_papers  # here, because what draws it is slow to import
+
+        return measuring_papers()
 
     @cache
     def body() -> bytes:

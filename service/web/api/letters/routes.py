@@ -9,7 +9,6 @@ from flask import Response
 
 from service.documents.letter import Letter
 from service.documents.letter_html import letter_html
-from service.documents.letter_pdf import letter_pdf
 from service.documents.letter_text import letter_text
 from service.web.access import caller
 from service.web.api.letters.schemas import IssueSchema, LetterSchema, LettersSchema, letter_json
@@ -30,7 +29,14 @@ from service.workflows.sending_ports import KeptLetter
 TYPES = {"html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8", "pdf": "application/pdf"}
 PAGE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; sandbox"
 
-_DRAWN: dict[str, Callable[[Letter], str | bytes]] = {"html": letter_html, "txt": letter_text, "pdf": letter_pdf}
+
+def _pdf(letter: Letter) -> bytes:
+    from service.documents.letter_pdf import letter_pdf  # here, because what draws it is slow to import
+
+    return letter_pdf(letter)
+
+
+_DRAWN: dict[str, Callable[[Letter], str | bytes]] = {"html": letter_html, "txt": letter_text, "pdf": _pdf}
 _KEPT: dict[str, Callable[[KeptLetter], str | bytes]] = {
     "html": lambda letter: letter.html,
     "txt": lambda letter: letter.text,

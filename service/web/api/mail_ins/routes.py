@@ -7,7 +7,6 @@ from uuid import UUID
 
 from flask import Response
 
-from service.documents.packing import Packing, address_label, packing_slip
 from service.web.access import caller
 from service.web.api.mail_ins.schemas import (
     ANNOUNCEMENT_EXAMPLE,
@@ -88,14 +87,14 @@ def mail_ins_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404)
     def slip(mail_in_id: UUID) -> Response:
         """The packing slip for the box, with the reference as text, QR code and bar code."""
-        return _pdf("slip.pdf", packing_slip(_packing(desk, mail_in_id)))
+        return _pdf("slip.pdf", _printed(desk, mail_in_id, label=False))
 
     @blueprint.route("/<uuid:mail_in_id>/label.pdf", methods=["GET"])
     @blueprint.response(200, PDF_SCHEMA, content_type="application/pdf")
     @blueprint.problems(404)
     def label(mail_in_id: UUID) -> Response:
         """The label for the outside of the box."""
-        return _pdf("label.pdf", address_label(_packing(desk, mail_in_id)))
+        return _pdf("label.pdf", _printed(desk, mail_in_id, label=True))
 
     return blueprint
 
@@ -149,15 +148,22 @@ def _reply(mail_in: MailIn, status: int, **headers: str) -> Reply:
     return json_reply(mail_in_json(mail_in, caller().role), status, ETag=f'"{etag_of(mail_in)}"', **headers, **PRIVATE)
 
 
-def _packing(desk: Desk, mail_in_id: UUID) -> Packing:
+def _printed(desk: Desk, mail_in_id: UUID, *, label: bool) -> bytes:
+    from service.documents.packing import (
+        Packing,
+        address_label,
+        packing_slip,
+    )  # here, because what draws it is slow to import
+
     with desk.stores.transaction() as transaction:
         mail_in = read_mail_in(transaction, caller(), mail_in_id)
     sender = mail_in.send_back_to
     if not sender and mail_in.contact is not None and mail_in.contact.name:
         sender = (mail_in.contact.name,)
-    return Packing(
+    packing = Packing(
         code_of(mail_in), spoken_code(mail_in), mail_in.announced_at.date(), desk.stationery.supplier, sender
     )
+    return address_label(packing) if label else packing_slip(packing)
 
 
 def _pdf(name: str, body: bytes) -> Response:
