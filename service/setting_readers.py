@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from limits import parse_many
@@ -115,3 +115,11 @@ def url(*schemes: str) -> Callable[[str], str]:
         return value.strip()
 
     return read
+
+
+def default_data_folder(environment: Mapping[str, str]) -> Path:
+    """The user's data folder after the XDG base directory specification."""
+    home = environment.get("XDG_DATA_HOME", "")
+    # The specification says to ignore a relative path.
+    base = Path(home) if home.startswith("/") else Path("~/.local/share").expanduser()
+    return base.absolute() / "lobedesk"

@@ -269,7 +269,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
             complaints.append(f"{variable} {error}")
     if complaints:
         raise SettingsError("\n".join(complaints))
-    values.setdefault("data", default_data_folder(environment))
+    values.setdefault("data", read.default_data_folder(environment))
     return Settings(**values)
 
 
@@ -299,12 +299,12 @@ def environment_for(settings: Settings, environment: Mapping[str, str] | None = 
     return kept
 
 
-def default_data_folder(environment: Mapping[str, str]) -> Path:
-    """The user's data folder after the XDG base directory specification."""
-    home = environment.get("XDG_DATA_HOME", "")
-    # The specification says to ignore a relative path.
-    base = Path(home) if home.startswith("/") else Path("~/.local/share").expanduser()
-    return base.absolute() / "lobedesk"
+def tracing_is_wanted(environment: Mapping[str, str] | None = None) -> bool:
+    """Whether the standard `OTEL_*` variables say where traces go; the rest of them is OpenTelemetry's to read."""
+    environment = os.environ if environment is None else environment
+    off = environment.get("OTEL_SDK_DISABLED", "").lower() == "true"
+    where = any(map(environment.get, ("OTEL_EXPORTER_OTLP_ENDPOINT", "OTEL_EXPORTER_OTLP_TRACES_ENDPOINT")))
+    return not off and (environment.get("OTEL_TRACES_EXPORTER") or ("otlp" if where else "")) == "otlp"
 
 
 def _variable(name: str) -> str:

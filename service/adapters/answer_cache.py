@@ -20,7 +20,7 @@ class RedisAnswerCache:
     def get(self, key: str) -> Identification | None:
         """The answer kept under `key`; None when there is none or Redis is away."""
         try:
-            kept = self._link.call(lambda client: client.get(_name(key)))
+            kept = self._link.call(lambda client: client.get(_name(key)), "answer.get")
         except RedisAway:
             return None
         if kept is None:
@@ -34,7 +34,7 @@ class RedisAnswerCache:
         """Keep an answer; quietly does nothing while Redis is away."""
         body = orjson.dumps(answer_to_stored(identification))
         try:
-            self._link.call(lambda client: client.set(_name(key), body, ex=self._seconds))
+            self._link.call(lambda client: client.set(_name(key), body, ex=self._seconds), "answer.put")
         except RedisAway:
             return
 

@@ -7,7 +7,8 @@ does. A worker that is killed leaves its job marked as being done; whoever else 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeAlias
 from uuid import UUID
@@ -20,6 +21,7 @@ from procrastinate.job_context import JobContext
 from procrastinate.jobs import Job, Status
 from procrastinate.manager import JobManager
 
+from service import spans
 from service.adapters.postgres.pool import session_conninfo
 from service.adapters.wake_up import ASK_AGAIN, DELIVER_MESSAGE
 
@@ -53,6 +55,15 @@ AskAgain: TypeAlias = Callable[[Callable[[], bool]], int]
 """Asks cases again under the newest catalogue revision while told to go on; how many."""
 
 
+@contextmanager
+def _job(name: str, made_in: str | None = None) -> Iterator[None]:
+    """A job being done, for who traces it: a trace of its own, linked to the one it was made in."""
+    with spans.span(f"job {name}", spans.Kind.CONSUMER, after=made_in, linked=True):
+        trace_id = spans.trace_id()
+        with structlog.contextvars.bound_contextvars(**({} if trace_id is None else {"trace_id": trace_id})):
+            yield
+
+
 async def _put_back(manager: JobManager, job: Job) -> None:
     try:
         await manager.retry_job(job)
@@ -74,7 +85,8 @@ def make_job_app(
     @app.periodic(cron="*/10 * * * *")
     @app.task(name="forget_old_replies", queueing_lock="forget_old_replies")
     def forget(timestamp: int) -> None:
-        log.info("forgot kept replies past their time", replies=forget_old_replies(), due=timestamp)
+        with _job("forget_old_replies"):
+            log.info("forgot kept replies past their time", replies=forget_old_replies(), due=timestamp)
 
     @app.periodic(cron="* * * * *")
     @app.task(name="retry_stalled_jobs", queueing_lock="retry_stalled_jobs", pass_context=True)
@@ -102,16 +114,18 @@ def _add_chore(app: App, chore: Chore) -> None:
     @app.periodic(cron=chore.cron)
     @app.task(name=chore.name, queueing_lock=chore.name)
     def do(timestamp: int) -> None:
-        done = chore.do()
-        if done:
-            log.info("did a chore", chore=chore.name, things=done, due=timestamp)
+        with _job(chore.name):
+            done = chore.do()
+            if done:
+                log.info("did a chore", chore=chore.name, things=done, due=timestamp)
 
 
 def _add_asking_again(app: App, ask_again: AskAgain) -> None:
     @app.task(name=ASK_AGAIN, pass_context=True)
-    def ask(context: JobContext, revision: int) -> None:
-        done = ask_again(lambda: not context.should_abort())
-        log.info("asked cases again", catalogue_revision=revision, cases=done)
+    def ask(context: JobContext, revision: int, made_in: str | None = None) -> None:
+        with _job(ASK_AGAIN, made_in):
+            done = ask_again(lambda: not context.should_abort())
+            log.info("asked cases again", catalogue_revision=revision, cases=done)
 
     @app.periodic(cron="* * * * *")
     @app.task(
@@ -119,23 +133,26 @@ def _add_asking_again(app: App, ask_again: AskAgain) -> None:
     )
     def go_on(context: JobContext, timestamp: int) -> None:
         # The worker that was at it has stopped or was killed: how far it came is kept with what it did.
-        done = ask_again(lambda: not context.should_abort())
-        if done:
-            log.info("went on asking cases again", cases=done, due=timestamp)
+        with _job("ask_again_where_left_off"):
+            done = ask_again(lambda: not context.should_abort())
+            if done:
+                log.info("went on asking cases again", cases=done, due=timestamp)
 
 
 def _add_deliveries(app: App, deliveries: Deliveries) -> None:
     @app.task(name=DELIVER_MESSAGE)
-    def deliver_message(message_id: str) -> None:
-        deliveries.deliver(UUID(message_id))
+    def deliver_message(message_id: str, made_in: str | None = None) -> None:
+        with _job(DELIVER_MESSAGE, made_in):
+            deliveries.deliver(UUID(message_id))
 
     @app.periodic(cron="* * * * *")
     @app.task(name="deliver_overdue", queueing_lock="deliver_overdue", pass_context=True)
     def deliver_overdue(context: JobContext, timestamp: int) -> None:
         # A message whose job was lost, or whose worker was killed while it had it, is due and in nobody's hands.
-        done = deliveries.deliver_overdue(lambda: not context.should_abort())
-        if done:
-            log.warning("sent messages that were left lying", messages=done, due=timestamp)
+        with _job("deliver_overdue"):
+            done = deliveries.deliver_overdue(lambda: not context.should_abort())
+            if done:
+                log.warning("sent messages that were left lying", messages=done, due=timestamp)
 
 
 def run_worker(

@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from service.domain.outbox import NotDelivered, can_be_written_to
+from service.spans import Kind, span
 from service.workflows.sending_ports import Mail
 
 TIMEOUT_S = 10.0
@@ -37,6 +38,10 @@ class MailServer:
 
         The same mail has the same Message-ID each time, so that one handed over twice can be told by it.
         """
+        with span("smtp", Kind.CLIENT):
+            self._send(mail)
+
+    def _send(self, mail: Mail) -> None:
         message = self.message_of(mail)
         try:
             session = self._session()

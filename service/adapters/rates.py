@@ -31,7 +31,7 @@ class Rates:
         name, rates = ("widget", self._widget) if is_widget else ("staff", self._staff)
         who = (str(key.id), address) if is_widget else (str(key.id),)
         try:
-            return self._link.call(lambda _client: _count(self._shared, name, rates, who))
+            return self._link.call(lambda _client: _count(self._shared, name, rates, who), "rate")
         except RedisAway:
             return _count(self._own, name, rates, who)
 

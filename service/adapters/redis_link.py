@@ -16,6 +16,7 @@ from redis.backoff import NoBackoff
 from redis.retry import Retry
 
 from service.domain.errors import Unavailable
+from service.spans import Kind, span
 
 TIMEOUT_S = 0.1
 FAILURES_TO_OPEN = 2
@@ -80,15 +81,16 @@ class RedisLink:
         )
         self._client = redis.Redis(connection_pool=self.pool)
 
-    def call(self, work: Callable[[redis.Redis], Result]) -> Result:
-        """What `work` returns when it is given the client.
+    def call(self, work: Callable[[redis.Redis], Result], what: str = "command") -> Result:
+        """What `work` returns when it is given the client; `what` it does, in a word for who traces it.
 
         Raises `RedisAway` when Redis does not answer, or has not lately and is being left alone.
         """
         if not self._breaker.admits():
             raise RedisAway
         try:
-            result = work(self._client)
+            with span(f"redis {what}", Kind.CLIENT, db__system__name="redis"):
+                result = work(self._client)
         except (redis.RedisError, AttributeError, LookupError, TypeError, ValueError) as error:
             # The latter are what redis-py makes of a server that is no Redis, or answers with the wrong kind of value.
             self._breaker.failed()
@@ -99,7 +101,7 @@ class RedisLink:
     def answers(self) -> bool:
         """Whether Redis is there, as far as can be said without waiting."""
         try:
-            return bool(self.call(lambda client: client.ping()))
+            return bool(self.call(lambda client: client.ping(), "ping"))
         except RedisAway:
             return False
 

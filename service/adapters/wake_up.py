@@ -10,6 +10,8 @@ from uuid import UUID
 import psycopg
 from procrastinate import App, SyncPsycopgConnector
 
+from service.spans import carried
+
 DELIVER_MESSAGE = "deliver_message"
 """The job's name; `service.adapters.jobs` has its work."""
 
@@ -20,12 +22,20 @@ two at once would do no harm, but each would work out what the other does."""
 
 def wake_up(connection: psycopg.Connection[Any], message_id: UUID, at: datetime | None = None) -> None:
     """Have a worker look at the message now, or `at` a time; it exists if and only if the transaction commits."""
-    _deferrer().configure_task(DELIVER_MESSAGE, schedule_at=at, connection=connection).defer(message_id=str(message_id))
+    _deferrer().configure_task(DELIVER_MESSAGE, schedule_at=at, connection=connection).defer(
+        message_id=str(message_id), **_made_in()
+    )
 
 
 def wake_up_to_ask_again(connection: psycopg.Connection[Any], revision: int) -> None:
     """Have a worker ask cases again, once the transaction that makes `revision` the active one commits."""
-    _deferrer().configure_task(ASK_AGAIN, lock=ASK_AGAIN, connection=connection).defer(revision=revision)
+    _deferrer().configure_task(ASK_AGAIN, lock=ASK_AGAIN, connection=connection).defer(revision=revision, **_made_in())
+
+
+def _made_in() -> dict[str, str]:
+    """The span a job is made in, where somebody traces it: the job says then where it comes from."""
+    made_in = carried()
+    return {} if made_in is None else {"made_in": made_in}
 
 
 @cache

@@ -22,6 +22,7 @@ from standardwebhooks.webhooks import Webhook
 
 from service import __version__
 from service.domain.outbox import NotDelivered, fault_of_url, is_public
+from service.spans import Kind, span
 from service.workflows.sending_ports import Hook
 
 TIMEOUT_S = 10.0
@@ -46,10 +47,18 @@ class WebhookPost:
         backend = _CheckedBackend(self.private, time.monotonic() + self.timeout_s)
         with httpcore.ConnectionPool(ssl_context=self.trusted or _trusted(), network_backend=backend) as pool:
             try:
-                with pool.stream(
-                    "POST", hook.url, headers=self._headers(hook), content=hook.body.encode(), extensions=self._limits()
-                ) as response:
+                with (
+                    span("webhook", Kind.CLIENT, http__request__method="POST") as said,
+                    pool.stream(
+                        "POST",
+                        hook.url,
+                        headers=self._headers(hook),
+                        content=hook.body.encode(),
+                        extensions=self._limits(),
+                    ) as response,
+                ):
                     status = response.status
+                    said.say(http__response__status_code=status)
             except _NotPublic as error:
                 raise NotDelivered("The address leads into a private network.") from error
             except (httpcore.NetworkError, httpcore.TimeoutException, httpcore.ProtocolError, OSError) as error:

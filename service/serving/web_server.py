@@ -15,9 +15,10 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.workers.base import Worker
 from prometheus_client.multiprocess import mark_process_dead
 
+from service.adapters.tracing import close_tracing, open_tracing
 from service.app import close_app, create_app
 from service.serving.logs import configure_logging
-from service.settings import Settings, read_settings
+from service.settings import Settings, read_settings, tracing_is_wanted
 
 GRACE_S = 10
 """How long a worker may take to finish what it is answering when it is told to stop."""
@@ -54,12 +55,15 @@ class WebServer(BaseApplication):  # type: ignore[misc]
 
     def load(self) -> Flask:
         """The app of one worker."""
+        if tracing_is_wanted():
+            open_tracing()
         self._app = create_app(self._settings, self._metrics_folder)
         return self._app
 
     def _close(self, _server: object, _worker: object) -> None:
         if self._app is not None:
             close_app(self._app)
+        close_tracing()
 
     def _forget(self, _server: object, worker: Worker) -> None:
         mark_process_dead(worker.pid, str(self._metrics_folder))  # type: ignore[no-untyped-call]

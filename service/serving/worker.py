@@ -14,13 +14,14 @@ from service.adapters.metrics import Metrics
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.adapters.redis_link import RedisLink
 from service.adapters.sealing import Seal
+from service.adapters.tracing import closing_tracing, open_tracing
 from service.adapters.webhooks import WebhookPost
 from service.identification.measuring import DEFAULT_MODEL
 from service.serving.logs import configure_logging
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import stoppable
-from service.settings import Settings
+from service.settings import Settings, tracing_is_wanted
 from service.workflows.answering import Answering
 from service.workflows.deliver import Carriers, Outcome, deliver, deliver_overdue
 from service.workflows.half_done import close_half_done, remind_half_done
@@ -38,7 +39,9 @@ log = structlog.get_logger()
 def work(settings: Settings) -> None:
     """Work until told to stop."""
     configure_logging(settings.log_level)
-    with stoppable(), reached_stores(settings, lasting=True) as reached:
+    if tracing_is_wanted():
+        open_tracing()
+    with closing_tracing(), stoppable(), reached_stores(settings, lasting=True) as reached:
         require_current_schema(reached.settings)
         url = reached.settings.database_url or ""
         with open_pool(

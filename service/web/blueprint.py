@@ -13,6 +13,7 @@ import orjson
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import BadRequest, RequestEntityTooLarge, UnsupportedMediaType
 
+from service.spans import span
 from service.web.problems import InvalidRequest, faults_of_messages
 
 View = TypeVar("View", bound=Callable[..., Any])
@@ -26,6 +27,11 @@ class StrictParser(FlaskParser):
     """JSON by orjson, which refuses NaN, 1e400, lone surrogates and endless nesting; unknown query names refused."""
 
     DEFAULT_UNKNOWN_BY_LOCATION = {**FlaskParser.DEFAULT_UNKNOWN_BY_LOCATION, "query": ma.RAISE}  # noqa: RUF012
+
+    def parse(self, *args: Any, **options: Any) -> Any:
+        """Read one part of a request through a schema."""
+        with span("validation"):
+            return super().parse(*args, **options)
 
     def _raw_load_json(self, req: flask.Request) -> Any:
         if req.mimetype != "application/json":

@@ -95,6 +95,7 @@ class ProblemSchema(AnswerSchema):
     detail = ma.fields.String(required=True, metadata={"description": "What happened this time, for a person."})
     code = ma.fields.String(required=True, metadata={"description": "The kind of problem in one word; stable."})
     request_id = ma.fields.String(required=True, metadata={"description": "Quote this when asking for help."})
+    trace_id = ma.fields.String(metadata={"description": "The trace of this request, where the service is traced."})
     errors = ma.fields.List(ma.fields.Nested(FaultSchema()), metadata={"description": "Each field at fault."})
 
 
@@ -152,6 +153,8 @@ def problem(
         "code": code,
         "request_id": g.get("request_id", ""),
     }
+    if g.get("trace_id") is not None:
+        body["trace_id"] = g.trace_id
     if faults:
         body["errors"] = [fault.as_json() for fault in faults]
     response = Response(orjson.dumps(body), int(status), content_type=PROBLEM_TYPE)

@@ -13,6 +13,7 @@ from service.identification.engine import identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.lobe.sent_sheet import SentSheet
+from service.spans import span
 from service.workflows.ports import Stores
 from service.workflows.snapshot import CatalogueSnapshot, Snapshot
 from service.workflows.weighed_tables import evidence_of
@@ -76,16 +77,25 @@ class Answering:
         """
         started = time.perf_counter()
         key = key or self.cache_key(snapshot, submission, sheets)
-        identification = self.cache.get(key)
-        from_cache = identification is not None
-        if identification is None:
-            tables = None
-            if sheets:
-                curves = self.snapshot.curves(stores, snapshot)
-                tables = evidence_of(sheets, curves, snapshot.table, snapshot.model)
-            found = identify(snapshot.table, submission, snapshot.model, self.losses, tables=tables)
-            identification = replace(found, engine_version=snapshot.engine_version)
-            self.cache.put(key, identification)
+        with span("identification", lobedesk__readings=len(submission.readings), lobedesk__sheets=len(sheets)) as said:
+            identification = self.cache.get(key)
+            from_cache = identification is not None
+            if identification is None:
+                tables = None
+                if sheets:
+                    with span("lift tables"):
+                        curves = self.snapshot.curves(stores, snapshot)
+                        tables = evidence_of(sheets, curves, snapshot.table, snapshot.model)
+                with span("engine"):
+                    found = identify(snapshot.table, submission, snapshot.model, self.losses, tables=tables)
+                identification = replace(found, engine_version=snapshot.engine_version)
+                self.cache.put(key, identification)
+            said.say(
+                lobedesk__state=identification.state.value,
+                lobedesk__from_cache=from_cache,
+                lobedesk__catalogue_revision=snapshot.revision,
+                lobedesk__engine_version=snapshot.engine_version,
+            )
         self.meter.answered(identification.state, from_cache, time.perf_counter() - started)
         return Answered(identification, snapshot.revision)
 

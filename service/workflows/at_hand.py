@@ -29,6 +29,8 @@ Result = TypeVar("Result")
 class NotAtHand(Exception):
     """Undoes a transaction so that `work_out` can be called; never leaves `with_answers`."""
 
+    is_failure = False
+
     def __init__(self, work_out: Callable[[], None]) -> None:
         super().__init__()
         self.work_out = work_out

@@ -17,6 +17,7 @@ from psycopg.rows import DictRow, dict_row
 from psycopg.types.json import set_json_dumps, set_json_loads
 from psycopg_pool import ConnectionPool, PoolTimeout
 
+from service import spans
 from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.catalogue_store import CatalogueStore
 from service.adapters.postgres.connection import Connection
@@ -36,6 +37,7 @@ from service.adapters.postgres.record_store import RecordStore
 from service.adapters.postgres.reidentification_store import ReidentificationStore
 from service.adapters.postgres.review_store import ReviewStore
 from service.adapters.postgres.submission_store import SubmissionStore
+from service.adapters.postgres.traced import TracedCursor
 from service.adapters.postgres.trail_store import TrailStore
 from service.adapters.sealing import OPEN, Seal
 from service.domain.errors import Unavailable
@@ -86,7 +88,7 @@ def open_pool(url: str, size: int = 4, *, statement_timeout: float = 5.0, lock_t
     return ConnectionPool(
         session_conninfo(url, statement_timeout=statement_timeout, lock_timeout=lock_timeout),
         connection_class=psycopg.Connection[DictRow],
-        kwargs={"row_factory": dict_row},
+        kwargs={"row_factory": dict_row} | ({"cursor_factory": TracedCursor} if spans.are_taken() else {}),
         min_size=1,
         max_size=size,
         timeout=2.0,
@@ -146,7 +148,10 @@ class PostgresStores:
         standby, or a full disk's precaution), or gives up on a lock or a deadlock.
         """
         try:
-            with self._begun() as connection:
+            with (
+                spans.span("transaction", spans.Kind.CLIENT, db__system__name="postgresql"),
+                self._begun() as connection,
+            ):
                 yield self._on(connection)
         except (psycopg.OperationalError, *_PASSING) as error:
             raise Unavailable from error

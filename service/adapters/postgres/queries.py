@@ -15,11 +15,24 @@ import re
 from collections.abc import Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 SQL_FOLDER = Path(__file__).parent / "sql"
 
 _HEADER = re.compile(r"^--[ \t]*name:[ \t]*(.*?)[ \t]*$", re.MULTILINE)
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
+_names: dict[bytes, str] = {}
+
+
+def name_of(statement: Any) -> str:
+    """What a statement is called: its store and its name there, or its first word where it is in no file."""
+    if isinstance(statement, bytes):
+        named = _names.get(statement)
+        if named is not None:
+            return named
+        statement = statement.decode("utf-8", "replace")
+    words = statement.split(maxsplit=1) if isinstance(statement, str) else []
+    return words[0].upper() if words else "SQL"
 
 
 class QueryFileError(Exception):
@@ -59,7 +72,9 @@ class Queries(Mapping[str, bytes]):
 
     @cached_property
     def _by_name(self) -> dict[str, bytes]:
-        return parse_queries(self._path.read_text(encoding="utf-8"), self._path.name)
+        found = parse_queries(self._path.read_text(encoding="utf-8"), self._path.name)
+        _names.update({statement: f"{self._path.stem}.{name}" for name, statement in found.items()})
+        return found
 
     def __getitem__(self, name: str) -> bytes:
         return self._by_name[name]
