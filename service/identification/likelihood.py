@@ -47,7 +47,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
@@ -55,67 +54,21 @@ from service.identification.densities import log_normal, log_sum_exp
 from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.flank import flank_width
 from service.identification.grids import STEP_PER_WIDTH, Grid
-from service.identification.lobe_integral import LobePrior, Shifts, lift_density, width_density
+from service.identification.lobe_integral import Shifts, lift_density, width_density
 from service.identification.measuring import MeasuringModel
 from service.identification.mixed_lobe import mixed_width_density
 from service.identification.nodes import spread_over_nodes, within_means, zero_nodes
+from service.identification.priors import core_width, lobe_prior
 from service.identification.rows import Kind, Rows
 from service.identification.shaft_integral import shaft_log_density
 from service.identification.shaft_readings import LobeReadings, ZeroWeights
-from service.identification.table import CatalogueTable, Floats, Ints, of_core
+from service.identification.table import CatalogueTable, Floats
 from service.identification.variants import Variants, grouped, spread_over
 
 _WIDTHS = (Truth.JOURNAL, Truth.BASE, Truth.HEIGHT, Truth.LENGTH, Truth.FLANK)
 _ROWS_AT_ONCE = 2048
 _IMPOSSIBLE = -1e6
 """The least log-likelihood: beyond it a density is a rounded zero, and differences of infinities say nothing."""
-_UNKNOWN_LOBE_SD_MM = 1.0
-_UNKNOWN_LOBE_LOG = math.log(0.02)
-"""A reading on a lobe that a part does not have: possible (they mixed them up), but it costs."""
-
-
-def _lobe_prior(rows: Rows, lobe: int, wear: float) -> tuple[LobePrior, Floats]:
-    """What the rows say of one kind of lobe, and the log cost for rows that have no such lobe."""
-    base, lift = rows.base[:, lobe], rows.lift[:, lobe]
-    absent = ~np.isfinite(lift)
-    if not absent.any():
-        return LobePrior(base, rows.base_sd[:, lobe], lift, rows.lift_sd[:, lobe], wear), np.zeros(rows.size)
-    other = 1 - lobe
-    return (
-        LobePrior(
-            np.where(absent, rows.base[:, other], base),
-            np.where(absent, _UNKNOWN_LOBE_SD_MM, rows.base_sd[:, lobe]),
-            np.where(absent, rows.lift[:, other], lift),
-            np.where(absent, _UNKNOWN_LOBE_SD_MM, rows.lift_sd[:, lobe]),
-            wear,
-        ),
-        np.where(absent, _UNKNOWN_LOBE_LOG, 0.0),
-    )
-
-
-def _core_width(
-    table: CatalogueTable, cores: Ints, key: GroupKey, model: MeasuringModel, used: bool
-) -> tuple[Floats, Floats, float]:
-    """(mean, sd, wear mean) of a journal or of the length on `cores`; broad where the catalogue states nothing."""
-    known: NDArray[np.bool_] = cores >= 0
-    if key[0] == "length":
-        stated = of_core(table.length, cores)
-        all_known = table.length[np.isfinite(table.length)]
-        middle, spread = (float(all_known.mean()), float(all_known.std())) if all_known.size else (150.0, 50.0)
-        unknown_sd = max(spread, 0.1 * middle)
-        unstated = ~np.isfinite(stated)
-        return np.where(unstated, middle, stated), np.where(unstated, unknown_sd, model.length_making_sd), 0.0
-    position = int(str(key[1]))
-    stated, sd = of_core(table.journal[:, position], cores), of_core(table.journal_sd[:, position], cores)
-    unstated = ~np.isfinite(stated)
-    if unstated.any():
-        own = np.stack([of_core(table.journal[:, k], cores) for k in range(3)], axis=1)
-        counts = np.isfinite(own).sum(axis=1)
-        others = np.nansum(own, axis=1) / np.maximum(counts, 1)
-        has = known & (counts > 0)
-        stated = np.where(unstated, np.where(has, others, table.journal_mean), stated)
-        sd = np.where(unstated, np.where(has, 1.5, 1.3 * table.journal_spread), sd)
-    return stated, sd, model.journal_wear_mean if used else 0.0
 
 
 @dataclass(frozen=True)
@@ -219,7 +172,13 @@ def _of_one_wear(
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
     if nonsense.size:
         result[:, nonsense] = np.array([_nonsense_log_density(h) for h in hypotheses])[:, None]
-    return result
+    # the same for every row, however wild the repeats: what a row cannot be must not be drowned by it
+    return np.asarray(result + own_log_density(hypotheses)[:, None])
+
+
+def own_log_density(hypotheses: Sequence[Sequence[Entry]]) -> Floats:
+    """Log-density of the entries' repeats about their means, which says nothing of the part: (H,)."""
+    return np.array([sum(e.own_log for e in h) for h in hypotheses], float)
 
 
 def _nonsense_log_density(entries: Sequence[Entry]) -> float:
@@ -238,7 +197,6 @@ def _nonsense_log_density(entries: Sequence[Entry]) -> float:
             total += e.per_stranger
         elif e.truth is Truth.FAMILY:
             total -= math.log(20.0)
-        total += e.own_log
     return total
 
 
@@ -256,8 +214,7 @@ def _given_nodes(
     step, coarse, apart = _steps(hypotheses, tool, zero_sd, _Making.among(table, rows, model))
     zeros, log_weight = zero_nodes(zero_sd, step * apart, model) if tool is not None else (np.zeros(1), np.zeros(1))
     n_h = len(hypotheses)
-    own = np.array([sum(e.own_log for e in h) for h in hypotheses], np.float64)
-    free = np.broadcast_to(own[:, None], (n_h, rows.size)).copy()
+    free = np.zeros((n_h, rows.size))
     nose_wear = model.nose_wear_mean * wear
     cores, core_of_row = np.unique(rows.core, return_inverse=True)
     shared = [variants for key, variants in groups.items() if key[0] in ("journal", "length", "zero")]
@@ -268,7 +225,7 @@ def _given_nodes(
         if variants.key[0] == "zero":
             values = np.stack([_zero_check(s, zeros, tool) for s in variants.sets])[:, None]
         else:
-            mean, sd, core_wear = _core_width(table, cores, variants.key, model, wear > 0)
+            mean, sd, core_wear = core_width(table, cores, variants.key, model, wear > 0)
             values = _core_density(variants.sets, mean, sd, core_wear, zeros, (step, apart), tool)
         over_zero = over_zero + spread_over(values, distinct[:, column])
     lobes: list[LobeReadings] = []
@@ -281,7 +238,7 @@ def _given_nodes(
         if key[0] != "lobe":
             free += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
             continue
-        prior, cost = _lobe_prior(rows, int(str(key[1])), nose_wear)
+        prior, cost = lobe_prior(rows, int(str(key[1])), nose_wear)
         free += np.where((variants.of >= 0)[:, None], cost[None], 0.0)
         if any(e.truth in (Truth.BASE, Truth.HEIGHT) for s in variants.sets for e in s):
             lobes.append(LobeReadings(variants, prior))

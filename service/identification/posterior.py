@@ -11,9 +11,10 @@ import numpy as np
 
 from service.domain.readings import Submission
 from service.identification.densities import log_sum_exp
-from service.identification.entries import Entry, Hand, Truth, entry_of, hands, is_used, other_entries
-from service.identification.likelihood import log_likelihood
+from service.identification.entries import Entry, Hand, entry_of, hands, is_used, other_entries
+from service.identification.likelihood import log_likelihood, own_log_density
 from service.identification.measuring import MeasuringModel
+from service.identification.rough_fit import rough_log_likelihood
 from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows, stranger_rows
 from service.identification.screening import Kept, screen
 from service.identification.slips import Hypothesis, hypotheses
@@ -133,7 +134,7 @@ def _rows(table: CatalogueTable, kept: Kept, model: MeasuringModel, used: bool) 
         unknown = math.log(model.stranger_prior * (1 - model.stranger_known_core_share))
         cores = np.concatenate([kept.cores, [-1]])
         log_share = np.concatenate([known + np.log(share), [unknown]])
-        several.append(kept.likely_strangers(stranger_rows(table, cores, lifts, log_share, model), model))
+        several.append(stranger_rows(table, cores, lifts, log_share, model))
     return join(*several, nonsense_row(model))
 
 
@@ -154,8 +155,8 @@ def _ratios(table: CatalogueTable) -> dict[int, tuple[float, ...]]:
 
 
 _LONG_SHOT = 16.0
-"""With several tools on the lobes, a first reckoning takes every zero as its reading's own scatter; rows and slips this
-many nats below its best are let go before the exact one, which is dear."""
+"""Rows and slips this many nats below the best of the rough reckoning are let go before the exact one: among a hundred
+callers they held no more than 1e-5 of the posterior together."""
 
 
 def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
@@ -170,18 +171,29 @@ def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringM
     return [tuple(wider(e) for e in h) for h in hypotheses]
 
 
-def _shares_much(entries: Sequence[Sequence[Entry]]) -> bool:
-    """Whether several tools read the lobes, or several valve lifts share a rocker ratio: then exactness is dear."""
-    tools = {e.tool for h in entries for e in h if e.truth in (Truth.BASE, Truth.HEIGHT, Truth.FLANK)}
-    return len(tools) > 1 or max(sum(e.shares_ratio for e in h) for h in entries) > 1
+_AS_GOOD = 8.0
+"""Nats that a slip may be behind the plain reading and still be worth a closer look, if nobody sells the shaft."""
 
 
-def _lasting(log_joint: Floats, cut: float) -> Ints:
-    """Rows within `cut` of the best, and always the last one, so that there is always something to say."""
+def _make_a_stranger(
+    table: CatalogueTable, hypotheses: Sequence[Sequence[Entry]], log_priors: Floats, model: MeasuringModel, used: bool
+) -> Ints:
+    """Slips that make a plausible shaft of an impossible one, though nobody sells it: no part speaks for them."""
+    nobodys = stranger_rows(table, np.array([-1]), None, np.zeros(1), model)
+    rough = rough_log_likelihood(table, nobodys, hypotheses, model, used).max(axis=1) + log_priors
+    return np.flatnonzero(rough >= rough[0] - _AS_GOOD)
+
+
+_MOST_WEIGHED = 100_000
+"""The most rows times slips times hands that are worked out exactly; only an absurd submission comes near it."""
+
+
+def _lasting(log_joint: Floats, cut: float, most: int) -> Ints:
+    """Up to `most` rows, within `cut` of the best, and always the last one, so that there is always something to say."""
     best = log_joint.max(axis=0)
-    keep = best >= best.max() - cut
-    keep[-1] = True
-    return np.flatnonzero(keep)
+    best[-1] = np.inf
+    order = np.argsort(-best, kind="stable")[: max(most, 2)]
+    return np.sort(order[best[order] >= log_joint.max() - cut])
 
 
 def weigh(
@@ -194,30 +206,29 @@ def weigh(
     all_hands = hands(submission, model)
     first = [source.of(h, all_hands[0].level) for h in every]
     log_priors = np.array([h.log_prior for h in every])
-    kept = screen(table, _with_ratio_error(first, model), log_priors, model, used)
-    chosen = kept.hypotheses
+    kept = screen(table, _with_ratio_error(first, model), log_priors + own_log_density(first), model, used)
+    chosen = np.union1d(kept.hypotheses, _make_a_stranger(table, first, log_priors, model, used))
     rows = _rows(table, kept, model, used)
     prior = _applies(rows, [every[i] for i in chosen], table) + log_priors[chosen][:, None] + rows.log_prior
-    if _shares_much([first[i] for i in chosen]):
-        alone = [tuple(e.standing_alone(model.valve_ratio_sd) for e in first[i]) for i in chosen]
-        rough = prior + log_likelihood(table, rows, alone, model, 1.0 if used else 0.0)
-        lasting = _lasting(rough, _LONG_SHOT)
-        # what is written always stays a hypothesis: nonsense is judged under it
-        likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT))
-        chosen, rows, prior = chosen[likely], rows.take(lasting), prior[np.ix_(likely, lasting)]
-    slips = tuple(every[i] for i in chosen)
-    entries = tuple(
-        tuple(first[i] if a == 0 else source.of(every[i], hand.level) for i in chosen)
-        for a, hand in enumerate(all_hands)
-    )
-    log_world = np.stack([prior + hand.log_share for hand in all_hands])
-    wears = [hand.wear if used else 0.0 for hand in all_hands for _ in chosen]
-    together = log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, wears)
+    entries = [
+        [first[i] if a == 0 else source.of(every[i], hand.level) for i in chosen] for a, hand in enumerate(all_hands)
+    ]
+    shares = np.array([hand.log_share for hand in all_hands])[:, None, None]
+    rough = rough_log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, used)
+    rough = log_sum_exp(rough.reshape(len(all_hands), *prior.shape) + shares, axis=0) + prior
+    # what is written always stays a hypothesis: nonsense is judged under it
+    likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT))
+    lasting = _lasting(rough, _LONG_SHOT, _MOST_WEIGHED // (likely.size * len(all_hands)))
+    rows, log_world = rows.take(lasting), shares + prior[np.ix_(likely, lasting)]
+    slips = tuple(every[i] for i in chosen[likely])
+    likely_entries = tuple(tuple(of_hand[i] for i in likely) for of_hand in entries)
+    wears = [hand.wear if used else 0.0 for hand in all_hands for _ in slips]
+    together = log_likelihood(table, rows, [h for of_hand in likely_entries for h in of_hand], model, wears)
     joint = log_world + together.reshape(log_world.shape)
     # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
     relative = joint - joint.max()
     log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)
-    return Posterior(table, model, used, rows, slips, all_hands, entries, log_world, log_weight)
+    return Posterior(table, model, used, rows, slips, all_hands, likely_entries, log_world, log_weight)
 
 
 class Source(Protocol):

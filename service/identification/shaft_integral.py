@@ -15,6 +15,7 @@ import numpy as np
 
 from service.domain.readings import Instrument
 from service.identification.densities import log_sum_exp
+from service.identification.distinct import distinct
 from service.identification.grids import MOST_NUMBERS, Grid
 from service.identification.lobe_densities import lobe_densities
 from service.identification.lobe_integral import Shifts
@@ -94,11 +95,11 @@ class _Places:
             anchor = np.where(np.isfinite(anchor), anchor, 0.0)
         kind = rows.kind.astype(float)
         apart = np.round(rows.base - anchor[:, None], _SAME_DECIMALS)
-        sorts, sort_of = _distinct(core_of_row.astype(float), kind, rows.undersize_sd, anchor, *apart.T)
+        sorts, sort_of = distinct(core_of_row.astype(float), kind, rows.undersize_sd, anchor, *apart.T)
         priors = {id(lobe.prior): lobe.prior for lobe in lobes}.values()
         seen = [(np.round(p.base - anchor, _SAME_DECIMALS), p.base_sd, p.lift, p.lift_sd) for p in priors]
-        patterns, pattern_of = _distinct(kind, *apart.T, *(column for columns in seen for column in columns))
-        _, family_of = _distinct(kind[patterns], *apart[patterns].T)
+        patterns, pattern_of = distinct(kind, *apart.T, *(column for columns in seen for column in columns))
+        _, family_of = distinct(kind[patterns], *apart[patterns].T)
         return cls(sorts, sort_of, patterns, pattern_of, anchor, family_of)
 
     def of_patterns(self, low: Floats, high: Floats) -> tuple[Floats, Floats]:
@@ -112,18 +113,6 @@ class _Places:
 
 _SAME_DECIMALS = 9
 """Base circles that differ by less than a millionth of a micrometre are the same number written in another unit."""
-
-
-def _distinct(*columns: Floats) -> tuple[Ints, Ints]:
-    """(one place of each distinct row of the columns, each row's own among them); NaN is NaN's like."""
-    table = np.nan_to_num(np.stack(columns), nan=np.inf)
-    order = np.lexsort(table)
-    sorted_ = table[:, order]
-    new = np.ones(order.size, bool)
-    new[1:] = (sorted_[:, 1:] != sorted_[:, :-1]).any(axis=0)
-    of_row = np.empty(order.size, np.int64)
-    of_row[order] = np.cumsum(new) - 1
-    return order[new], of_row
 
 
 def _one_tool(

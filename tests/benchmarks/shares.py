@@ -24,6 +24,7 @@ STEPS = (
     ("evidence in bits", "evidence", "evidence"),
     ("next reading", "next_reading", "next_reading"),
     ("screening of parts and slips", "screening", "screen"),
+    ("screening of parts and slips", "rough_fit", "rough_log_likelihood"),
     ("likelihood: the lobes", "shaft_integral", "shaft_log_density"),
     ("likelihood: journals, timing, counts", "likelihood", "log_likelihood"),
     ("slips and entries", "posterior", "of"),

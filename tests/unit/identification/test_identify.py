@@ -517,6 +517,21 @@ def test_no_reading_however_absurd_breaks_the_posterior(readings: list[Reading],
     assert all(np.isfinite(e.bits) for c in answer.candidates for e in c.evidence)
 
 
+def test_one_wild_repeat_of_a_shaft_nobody_sells_is_a_slip_and_names_no_part() -> None:
+    answer = ask(
+        SPACED,
+        submission(
+            journal("1.5390", "1.5390", "5.1380"),
+            height("1.7145", "1.7150", "1.7140"),
+            base("1.4565", "1.4570"),
+            height("1.6700", lobe=LobeKind.EXHAUST),
+            base("1.4550", "1.4550", lobe=LobeKind.EXHAUST),
+        ),
+    )
+    assert answer.not_in_catalogue_probability > 0.99
+    assert [(s.slip, s.pointer) for s in answer.suspected_slips] == [(Slip.DIGITS_SWAPPED, "/readings/0")]
+
+
 def test_many_wild_repeats_of_one_base_circle_are_answered() -> None:
     values = ("1.947179", "0.00004637", 26593.34, 0.75, "2156", 32056.92, "38", 28293.2, "0.11437646", ".004", 83245.06)
     wild = base(*values, instrument=Instrument.BENCH)
