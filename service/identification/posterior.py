@@ -189,7 +189,7 @@ _MOST_WEIGHED = 100_000
 
 
 def _lasting(log_joint: Floats, cut: float, most: int) -> Ints:
-    """Up to `most` rows, within `cut` of the best, and always the last one, so that there is always something to say."""
+    """Up to `most` rows within `cut` of the best, and always the last one: there is always something to say."""
     best = log_joint.max(axis=0)
     best[-1] = np.inf
     order = np.argsort(-best, kind="stable")[: max(most, 2)]
