@@ -65,7 +65,7 @@ def answer_json(case: Case, role: Role) -> Json:
         "closed_why": _value(case.closed_why),
         "round": case.latest.number,
         **({"customer_sees": _customer_sees(case)} if staff else {}),
-        "submission": _submission(case.submission, staff=staff),
+        "submission": submission_json(case.submission, staff=staff),
         "opened_at": case.opened_at.isoformat(),
         "answered_at": case.latest.answered_at.isoformat(),
     }
@@ -208,7 +208,8 @@ def _value(choice: Any) -> Any:
     return None if choice is None else choice.value
 
 
-def _submission(submission: Submission, *, staff: bool) -> Json:
+def submission_json(submission: Submission, *, staff: bool) -> Json:
+    """What was said, in the form in which it is sent; what was told in private for staff only."""
     shown: Json = {
         "source": submission.source.value,
         "readings": [_reading(submission, reading) for reading in submission.readings],
