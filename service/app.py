@@ -5,6 +5,7 @@ Call `create_app` in the process that will serve, after any fork: it opens the c
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.adapters.rates import Rates
 from service.adapters.redis_link import RedisLink
 from service.adapters.sealing import Seal
+from service.domain.errors import Unavailable
 from service.identification.measuring import DEFAULT_MODEL
 from service.settings import Settings
 from service.web.register import Faces, register
@@ -49,10 +51,13 @@ class Running:
         self.redis.close()
 
 
-def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
+def create_app(
+    settings: Settings, metrics_folder: Path | None = None, snapshot: CatalogueSnapshot | None = None
+) -> Flask:
     """The application over the stores that `settings` name; both URLs must be set.
 
-    `metrics_folder` is where the workers of one server keep their numbers; None for a process alone.
+    `metrics_folder` is where the workers of one server keep their numbers, `snapshot` what was read for all of them;
+    None for a process alone.
     """
     if settings.database_url is None or settings.redis_url is None:
         raise ValueError("create_app needs database_url and redis_url; the embedded stores' are filled in by `serve`")
@@ -70,7 +75,7 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
         metrics,
         DEFAULT_MODEL,
         settings.losses,
-        CatalogueSnapshot(DEFAULT_MODEL),
+        snapshot or CatalogueSnapshot(DEFAULT_MODEL),
     )
     stationery = Stationery(settings.supplier, sends_mail=settings.smtp_url is not None)
     desk = Desk(
@@ -96,6 +101,14 @@ def create_app(settings: Settings, metrics_folder: Path | None = None) -> Flask:
     app.extensions[EXTENSION] = Running(desk, pool, redis)
     answering.snapshot.keep_fresh(stores)
     return app
+
+
+def read_ahead(settings: Settings) -> CatalogueSnapshot:
+    """The catalogue, for processes that will be forked to share; empty where the store is away or has none yet."""
+    snapshot = CatalogueSnapshot(DEFAULT_MODEL)
+    with contextlib.suppress(Unavailable), open_pool(settings.database_url or "", 1) as pool:
+        snapshot.now(PostgresStores(pool))
+    return snapshot
 
 
 def close_app(app: Flask) -> None:

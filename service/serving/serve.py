@@ -18,7 +18,8 @@ from service.serving.schema import require_current_schema
 from service.serving.supervisor import Kept, Program, hold_signals, stoppable, watch
 from service.settings import Settings, environment_for
 
-_LONGEST_BOOT_S = 60.0
+_LONGEST_BOOT_S = 300.0
+"""A million parts take their time to be read."""
 
 
 class CannotListen(Unavailable):

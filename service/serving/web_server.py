@@ -1,4 +1,5 @@
-"""gunicorn with our settings. The app is built in each worker, after the fork, and with it the pool.
+"""gunicorn with our settings. The catalogue is read before the fork; in each worker the app is built, and with it
+the pool.
 
 Run as `python -m service.serving.web_server FD FOLDER`: FD is an inherited listening socket, FOLDER an empty folder in
 which the workers keep their numbers, the same that `PROMETHEUS_MULTIPROC_DIR` names.
@@ -6,6 +7,7 @@ which the workers keep their numbers, the same that `PROMETHEUS_MULTIPROC_DIR` n
 
 from __future__ import annotations
 
+import gc
 import sys
 from pathlib import Path
 from typing import Any
@@ -16,9 +18,10 @@ from gunicorn.workers.base import Worker
 from prometheus_client.multiprocess import mark_process_dead
 
 from service.adapters.tracing import close_tracing, open_tracing
-from service.app import close_app, create_app
+from service.app import close_app, create_app, read_ahead
 from service.serving.logs import configure_logging
 from service.settings import Settings, read_settings, tracing_is_wanted
+from service.workflows.snapshot import CatalogueSnapshot
 
 GRACE_S = 10
 """How long a worker may take to finish what it is answering when it is told to stop."""
@@ -32,6 +35,7 @@ class WebServer(BaseApplication):  # type: ignore[misc]
         self._listener = listener
         self._metrics_folder = metrics_folder
         self._app: Flask | None = None
+        self._snapshot: CatalogueSnapshot | None = None
         super().__init__()
 
     def load_config(self) -> None:
@@ -47,6 +51,7 @@ class WebServer(BaseApplication):  # type: ignore[misc]
             "loglevel": "debug" if self._settings.log_level == "debug" else "warning",
             # It would lie in the user's home.
             "control_socket_disable": True,
+            "when_ready": self._read_ahead,
             "worker_exit": self._close,
             "child_exit": self._forget,
         }
@@ -57,8 +62,14 @@ class WebServer(BaseApplication):  # type: ignore[misc]
         """The app of one worker."""
         if tracing_is_wanted():
             open_tracing()
-        self._app = create_app(self._settings, self._metrics_folder)
+        self._app = create_app(self._settings, self._metrics_folder, self._snapshot)
         return self._app
+
+    def _read_ahead(self, _server: object) -> None:
+        """Before any worker is forked: they share what is read here, and are ready the sooner."""
+        self._snapshot = read_ahead(self._settings)
+        gc.collect()
+        gc.freeze()  # or the first collection in a worker would write to every page, and so copy it
 
     def _close(self, _server: object, _worker: object) -> None:
         if self._app is not None:

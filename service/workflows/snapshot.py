@@ -73,7 +73,14 @@ class CatalogueSnapshot:
         self._keeper: threading.Thread | None = None
 
     def keep_fresh(self, stores: Stores) -> None:
-        """Look for what is active on a thread of this process's own, until `stop`. Call it after any fork."""
+        """Look for what is active on a thread of this process's own, until `stop`. Call it after any fork.
+
+        What was read before the fork is kept where it is still active, or where that cannot be asked.
+        """
+        if self._held is not None:
+            with contextlib.suppress(Unavailable), stores.transaction() as transaction:
+                if not self._is_active(transaction):
+                    self._held = None
         self._keeper = threading.Thread(target=self._keep, args=(stores,), name="catalogue-snapshot", daemon=True)
         self._keeper.start()
 
@@ -159,6 +166,11 @@ class CatalogueSnapshot:
         if found is None:
             raise RuntimeError("the active revision is gone")
         return _Unbuilt(revision, transaction.catalogue.load(revision), engine_version, model, found.made_at)
+
+    def _is_active(self, transaction: Transaction) -> bool:
+        held, constants = self._held, transaction.engine_versions.active()
+        named = transaction.catalogue.active_revision(), version_named(constants)
+        return held is not None and (held.revision, held.engine_version) == named
 
     def _built(self, active: Snapshot | _Unbuilt) -> Snapshot:
         if isinstance(active, _Unbuilt):

@@ -151,3 +151,15 @@ def test_a_desk_without_a_catalogue_waits_for_the_first(database_url: str) -> No
             assert time.monotonic() < deadline
             time.sleep(0.01)
         snapshot.stop()
+
+
+def test_what_was_read_before_a_fork_is_answered_from_only_while_it_is_active(database_url: str) -> None:
+    with open_pool(database_url) as pool:
+        stores, snapshot = PostgresStores(pool), CatalogueSnapshot(DEFAULT_MODEL, 60)
+        for revision in (1, 2):
+            import_catalogue(stores, CATALOGUES[revision], who="tests", why="")
+            snapshot.keep_fresh(stores)
+            assert snapshot.now(stores).revision == revision
+            snapshot.keep_fresh(stores)
+            assert revision_held(snapshot) == revision
+        snapshot.stop()
