@@ -15,9 +15,10 @@ from service.identification.entries import Entry, Hand, entry_of, hands, is_used
 from service.identification.likelihood import log_likelihood, own_log_density
 from service.identification.measuring import MeasuringModel
 from service.identification.rough_fit import rough_log_likelihood
-from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows, stranger_rows
+from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows
 from service.identification.screening import Kept, screen
 from service.identification.slips import Hypothesis, hypotheses
+from service.identification.strangers import likely_strangers
 from service.identification.table import LOBES, CatalogueTable, Floats, Ints
 from service.identification.table_evidence import TableEvidence, table_entry
 from service.identification.valve_events import weighed_events
@@ -116,7 +117,7 @@ class EntrySource:
         return (*found, *self._of_events(level, hypothesis.other_unit), *self._others)
 
 
-def _rows(table: CatalogueTable, kept: Kept, model: MeasuringModel, used: bool) -> Rows:
+def _rows(table: CatalogueTable, kept: Kept, strangers: Rows, model: MeasuringModel, used: bool) -> Rows:
     sold_share = math.log1p(-model.stranger_prior - model.unexplained_prior)
     regrind = model.regrind_prior if used else 0.0
     made = part_rows(table, kept.made, Kind.MADE, table.log_prior[kept.made] + sold_share + math.log1p(-regrind))
@@ -124,18 +125,7 @@ def _rows(table: CatalogueTable, kept: Kept, model: MeasuringModel, used: bool) 
     if regrind > 0:
         prior = table.log_prior[kept.reground] + sold_share + math.log(regrind)
         several.append(part_rows(table, kept.reground, Kind.REGROUND, prior))
-    lifts = None
-    if kept.lift_mm is not None:
-        low, high, step = kept.lift_mm
-        lifts = np.arange(low, high + step, step)
-    if model.stranger_prior > 0:
-        share = table.core_parts[kept.cores] / max(table.core_parts.sum(), 1.0)
-        known = math.log(model.stranger_prior * model.stranger_known_core_share)
-        unknown = math.log(model.stranger_prior * (1 - model.stranger_known_core_share))
-        cores = np.concatenate([kept.cores, [-1]])
-        log_share = np.concatenate([known + np.log(share), [unknown]])
-        several.append(stranger_rows(table, cores, lifts, log_share, model))
-    return join(*several, nonsense_row(model))
+    return join(*several, strangers, nonsense_row(model))
 
 
 def _applies(rows: Rows, slips: Sequence[Hypothesis], table: CatalogueTable) -> Floats:
@@ -171,19 +161,6 @@ def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringM
     return [tuple(wider(e) for e in h) for h in hypotheses]
 
 
-_AS_GOOD = 8.0
-"""Nats that a slip may be behind the plain reading and still be worth a closer look, if nobody sells the shaft."""
-
-
-def _make_a_stranger(
-    table: CatalogueTable, hypotheses: Sequence[Sequence[Entry]], log_priors: Floats, model: MeasuringModel, used: bool
-) -> Ints:
-    """Slips that make a plausible shaft of an impossible one, though nobody sells it: no part speaks for them."""
-    nobodys = stranger_rows(table, np.array([-1]), None, np.zeros(1), model)
-    rough = rough_log_likelihood(table, nobodys, hypotheses, model, used).max(axis=1) + log_priors
-    return np.flatnonzero(rough >= rough[0] - _AS_GOOD)
-
-
 _MOST_WEIGHED = 100_000
 """The most rows times slips times hands that are worked out exactly; only an absurd submission comes near it."""
 
@@ -207,8 +184,9 @@ def weigh(
     first = [source.of(h, all_hands[0].level) for h in every]
     log_priors = np.array([h.log_prior for h in every])
     kept = screen(table, _with_ratio_error(first, model), log_priors + own_log_density(first), model, used)
-    chosen = np.union1d(kept.hypotheses, _make_a_stranger(table, first, log_priors, model, used))
-    rows = _rows(table, kept, model, used)
+    strangers, of_strangers = likely_strangers(table, kept, first, log_priors, model, used)
+    chosen = np.union1d(kept.hypotheses, of_strangers)
+    rows = _rows(table, kept, strangers, model, used)
     prior = _applies(rows, [every[i] for i in chosen], table) + log_priors[chosen][:, None] + rows.log_prior
     entries = [
         [first[i] if a == 0 else source.of(every[i], hand.level) for i in chosen] for a, hand in enumerate(all_hands)

@@ -28,12 +28,11 @@ from service.identification.likelihood import own_log_density
 from service.identification.measuring import MeasuringModel
 from service.identification.priors import core_width, lobe_prior
 from service.identification.rows import Kind, Rows
+from service.identification.screening import tailed
 from service.identification.table import CatalogueTable, Floats, Ints
 from service.identification.variants import Variants, grouped
 
 _LOOSE = 1.15
-_TAIL_BEGINS = 2.1
-"""Spreads from which a misfit is taken to grow no faster than an exponential's, whose mean is at most 0.7 of them."""
 _SORTS_AN_OCTAVE = 4
 """Rows whose spreads differ by less than a fifth are taken to be of one sort."""
 _FELT_BY_UNDERSIZE = (Truth.BASE, Truth.HEIGHT, Truth.FLANK)
@@ -141,7 +140,7 @@ def _widths(rows: Rows, groups: Sequence[_Group], model: MeasuringModel) -> Floa
         some = pull[:, here]
         misfit[:, here] -= ((some @ given[:, sort]) * some).sum(axis=2)
     scale += 0.5 * np.linalg.slogdet(hold)[1]
-    return _score(np.sqrt(np.maximum(misfit, 0.0)) / _LOOSE) - scale[:, sort_of]
+    return tailed(np.sqrt(np.maximum(misfit, 0.0)) / _LOOSE) - scale[:, sort_of]
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,11 +188,6 @@ class _Entries:
             sees = self._sees(part)
             found += part.variance[sorts][:, None, None, None] * (sees[:, :, None] * sees[:, None, :])
         return found
-
-
-def _score(spreads: Floats) -> Floats:
-    straight = _TAIL_BEGINS * (0.5 * _TAIL_BEGINS - spreads)
-    return np.where(spreads < _TAIL_BEGINS, -0.5 * spreads**2, straight)
 
 
 def _sorted_by(variance: Floats) -> Floats:

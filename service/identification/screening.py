@@ -65,10 +65,16 @@ def _expected(entries: Sequence[Entry]) -> Look:
     return Look(weighted / total, 1 / total)
 
 
+def tailed(spreads: Floats) -> Floats:
+    """The log of how well a misfit of so many spreads (>= 0) goes: a normal's, an exponential's where it is large."""
+    near = np.minimum(spreads, _TAIL_BEGINS)
+    return np.asarray(near * (0.5 * near - spreads))
+
+
 def _score(away: Floats, variance: Floats | float) -> Floats:
-    spreads = np.abs(away) / (_LOOSE * np.sqrt(variance))
-    bad = np.where(spreads < _TAIL_BEGINS, -0.5 * spreads**2, _TAIL_BEGINS * (0.5 * _TAIL_BEGINS - spreads))
-    return np.where(np.isfinite(bad), bad, _UNREAD)
+    bad = tailed(np.abs(away) / (_LOOSE * np.sqrt(variance)))
+    bad[np.isnan(bad)] = _UNREAD
+    return bad
 
 
 def _columns(looks: Sequence[Look | None]) -> tuple[Floats, Floats]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.identification import posterior, screening
+from service.identification import posterior, screening, strangers
 from service.identification.measuring import DEFAULT_MODEL
 from service.identification.posterior import weigh
 from service.identification.table import Floats, build_table
@@ -14,7 +14,7 @@ from tests.benchmarks.catalogues import grown_catalogue
 from tests.benchmarks.shafts import Supply
 from tests.benchmarks.worlds import BASE
 
-PATIENCE = {(posterior, "_LONG_SHOT"): 30.0, (posterior, "_AS_GOOD"): 12.0} | {
+PATIENCE = {(posterior, "_LONG_SHOT"): 30.0, (strangers, "_AS_GOOD"): 12.0, (strangers, "_CORE_CUT"): 30.0} | {
     (screening, name): cut for name, cut in (("_ROW_CUT", 30.0), ("_SLIP_CUT", 22.0), ("_CORE_CUT", 20.0))
 }
 

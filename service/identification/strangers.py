@@ -1,0 +1,57 @@
+"""Shafts that nobody sells: on which cores they are worth following, and which slips only they speak for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from service.identification.entries import Entry
+from service.identification.measuring import MeasuringModel
+from service.identification.rough_fit import rough_log_likelihood
+from service.identification.rows import Rows, stranger_rows
+from service.identification.screening import Kept
+from service.identification.table import CatalogueTable, Floats, Ints
+
+_CORE_CUT = 16.0
+"""Nats that strangers of one core may be behind those of the likeliest and still be followed lift by lift."""
+_AS_GOOD = 8.0
+"""Nats that a slip may be behind the plain reading, and still be worth a closer look if nobody sells the shaft."""
+
+
+def likely_strangers(
+    table: CatalogueTable,
+    kept: Kept,
+    hypotheses: Sequence[Sequence[Entry]],
+    log_priors: Floats,
+    model: MeasuringModel,
+    used: bool,
+) -> tuple[Rows, Ints]:
+    """(rows of strangers, the `hypotheses` that make one of them a plausible shaft though no part speaks for them).
+
+    `log_priors` (H,) are the hypotheses' own.
+    """
+    cores, log_share = _cores(table, kept, model)
+    # one broad row a core and kind of lift: what a core is worth shows on those
+    broad = stranger_rows(table, cores, None, log_share, model)
+    rough = rough_log_likelihood(table, broad, hypotheses, model, used) + log_priors[:, None] + broad.log_prior
+    of_slip = rough.max(axis=1)
+    slips = np.flatnonzero(np.isfinite(of_slip) & (of_slip >= of_slip[0] - _AS_GOOD))
+    of_core = rough[np.union1d(kept.hypotheses, slips)].max(axis=0).reshape(-1, cores.size).max(axis=0)
+    likely = np.flatnonzero(of_core >= of_core.max() - _CORE_CUT)
+    lifts = None
+    if kept.lift_mm is not None:
+        low, high, step = kept.lift_mm
+        lifts = np.arange(low, high + step, step)
+    return stranger_rows(table, cores[likely], lifts, log_share[likely], model), slips
+
+
+def _cores(table: CatalogueTable, kept: Kept, model: MeasuringModel) -> tuple[Ints, Floats]:
+    """The cores kept, the one nobody knows (-1) last, and the log prior of a stranger on each."""
+    with np.errstate(divide="ignore"):
+        stranger = np.log(model.stranger_prior)
+    share = table.core_parts[kept.cores] / max(table.core_parts.sum(), 1.0)
+    known = stranger + math.log(model.stranger_known_core_share) + np.log(share)
+    unknown = stranger + math.log1p(-model.stranger_known_core_share)
+    return np.concatenate([kept.cores, [-1]]), np.concatenate([known, [unknown]])
