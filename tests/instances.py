@@ -82,14 +82,14 @@ def children(pid: int) -> list[int]:
     return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
 
 
-def ask(url: str, key: str, body: Any = None, once: str | None = None) -> tuple[int, Any]:
+def ask(url: str, key: str, body: Any = None, once: str | None = None, timeout_s: float = 20) -> tuple[int, Any]:
     """The status and the JSON of a GET, or of a POST where there is a body; a 503 must say when to come back."""
     headers = {"Authorization": f"Bearer {key}", "Content-Type": "application/json"}
     if once is not None:
         headers["Idempotency-Key"] = once
     data = None if body is None else json.dumps(body).encode()
     try:
-        with urllib.request.urlopen(urllib.request.Request(url, data, headers), timeout=20) as response:
+        with urllib.request.urlopen(urllib.request.Request(url, data, headers), timeout=timeout_s) as response:
             return response.status, json.load(response)
     except urllib.error.HTTPError as error:
         refused = error

@@ -12,6 +12,7 @@ import click
 
 from service.domain.errors import Fault
 from service.serving.catalogue_fault_command import faults, page
+from service.serving.collecting import collect_seldom
 from service.settings import Settings
 from service.workflows.reidentification_ports import Said
 
@@ -22,6 +23,7 @@ _DOUBTS_SHOWN = 50
 @click.group()
 def catalogue() -> None:
     """The catalogue."""
+    collect_seldom()
 
 
 catalogue.add_command(faults)

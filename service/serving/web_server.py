@@ -7,7 +7,6 @@ which the workers keep their numbers, the same that `PROMETHEUS_MULTIPROC_DIR` n
 
 from __future__ import annotations
 
-import gc
 import sys
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from prometheus_client.multiprocess import mark_process_dead
 
 from service.adapters.tracing import close_tracing, open_tracing
 from service.app import close_app, create_app, read_ahead
+from service.serving.collecting import collect_seldom
 from service.serving.logs import configure_logging
 from service.settings import Settings, read_settings, tracing_is_wanted
 from service.workflows.snapshot import CatalogueSnapshot
@@ -68,8 +68,7 @@ class WebServer(BaseApplication):  # type: ignore[misc]
     def _read_ahead(self, _server: object) -> None:
         """Before any worker is forked: they share what is read here, and are ready the sooner."""
         self._snapshot = read_ahead(self._settings)
-        gc.collect()
-        gc.freeze()  # or the first collection in a worker would write to every page, and so copy it
+        collect_seldom()  # or the first collection in a worker would write to every page, and so copy it
 
     def _close(self, _server: object, _worker: object) -> None:
         if self._app is not None:

@@ -53,14 +53,14 @@ class _Unbuilt:
 class CatalogueSnapshot:
     """Gives the active revision's table under the constants in use, `model` where no version is.
 
-    It is built once for each of these; which are active is asked every half second: by a thread of its own where
+    It is built once for each of these; which are active is asked four times a second: by a thread of its own where
     `keep_fresh` was called, so that no request waits for a table to be built, and by requests otherwise. While one
     thread builds a table the others go on with the old one: every answer names the revision and the version it rests
     on, so none is wrong.
     """
 
     def __init__(
-        self, model: MeasuringModel, recheck_seconds: float = 0.5, clock: Callable[[], float] = time.monotonic
+        self, model: MeasuringModel, recheck_seconds: float = 0.25, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._model = model
         self._recheck_seconds = recheck_seconds

@@ -1,0 +1,131 @@
+"""What a catalogue's life costs at a size: read from CSV, stored, loaded by a worker, one part changed, written out.
+
+A Postgres of its own, thrown away, that waits for its disk as a real one does. Each step with its time on the clock,
+and the processor's time of this process and of the server, which another load on the machine hardly changes.
+
+    .venv/bin/python -m tests.benchmarks.catalogue_life --parts 100000
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import click
+import psycopg
+
+from fixtures.grow_catalogue import grow
+from service.adapters.catalogue_source import check_source
+from service.adapters.embedded.postgres import EmbeddedPostgres
+from service.adapters.postgres.migrations.migrate import upgrade
+from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.catalogue_files.edits import put_part
+from service.catalogue_files.written import written_csv, written_json
+from service.identification.measuring import DEFAULT_MODEL
+from service.identification.table import build_table
+from service.serving.collecting import collect_seldom
+from service.workflows.edit_catalogue import edit_catalogue
+from service.workflows.import_catalogue import import_catalogue, report_on
+from service.workflows.revisions import restore_revision
+
+TICKS = os.sysconf("SC_CLK_TCK")
+
+
+class Clock:
+    """Times steps: of this process, and of the backends of a server."""
+
+    def __init__(self, url: str) -> None:
+        self._url = url
+
+    def _server_s(self) -> float:
+        with psycopg.connect(self._url) as connection:
+            pids = [row[0] for row in connection.execute("SELECT pid FROM pg_stat_activity WHERE pid IS NOT NULL")]
+        ticks = 0
+        for pid in pids:
+            try:
+                fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+            except FileNotFoundError:
+                continue
+            ticks += int(fields[11]) + int(fields[12])
+        return ticks / TICKS
+
+    @contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        """Print what a step took."""
+        server, own, began = self._server_s(), time.process_time(), time.perf_counter()
+        yield
+        wall, own = time.perf_counter() - began, time.process_time() - own
+        most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        served = self._server_s() - server
+        print(f"{name:34} {wall:8.2f} s   processor {own:7.2f} s + server {served:6.2f} s   at most {most:6.0f} MiB")
+
+
+@click.command()
+@click.option("--parts", default=10_000, help="How many parts.")
+def main(parts: int) -> None:
+    """Print the steps."""
+    collect_seldom()  # as the commands and the servers do
+    with tempfile.TemporaryDirectory(prefix="lobedesk-life-") as name:
+        folder = Path(name)
+        cores, count = grow_elsewhere(parts, folder / "sheets")
+        print(f"{cores} cores and {count} parts")
+        (folder / "run").mkdir(mode=0o700)
+        server = EmbeddedPostgres(folder / "postgres", folder / "run")
+        server.start()
+        try:
+            upgrade(server.url())
+            with open_pool(server.url()) as pool:
+                _live(PostgresStores(pool), Clock(server.url()), folder / "sheets")
+        finally:
+            server.stop()
+
+
+def grow_elsewhere(parts: int, target: Path) -> tuple[int, int]:
+    """Make the sheets in a process of its own, so that what that takes is not counted as memory of this one."""
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        made = grow(parts, 1, target)
+        os.write(writer, f"{made[0]} {made[1]}".encode())
+        os._exit(0)
+    os.waitpid(child, 0)
+    cores, count = os.read(reader, 100).split()
+    return int(cores), int(count)
+
+
+def _live(stores: PostgresStores, clock: Clock, sheets: Path) -> None:
+    with clock.step("read from CSV and checked"):
+        whole = check_source(sheets).taken()
+    with clock.step("look-alikes worked out"):
+        report_on(whole, None)
+    with clock.step("stored and made active, with those"):
+        import_catalogue(stores, whole, who="the benchmark", why="another")
+    with clock.step("loaded"), stores.transaction() as transaction:
+        transaction.catalogue.allow_time()
+        loaded = transaction.catalogue.load(1)
+    with clock.step("its table built"):
+        build_table(loaded, DEFAULT_MODEL)
+    part = replace(whole.parts[5], title="Another title")
+    with clock.step("one part changed"), stores.transaction() as transaction:
+        edit_catalogue(
+            transaction,
+            lambda catalogue: put_part(catalogue, part, part.part_number),
+            lambda revision: None,
+            who="the benchmark",
+            why="a title",
+        )
+    with clock.step("gone back to the first"), stores.transaction() as transaction:
+        restore_revision(transaction, 1, who="the benchmark", why="back")
+    with clock.step("written as CSV and as JSON"):
+        written_csv(whole)
+        written_json(whole)
+
+
+if __name__ == "__main__":
+    main()
