@@ -14,8 +14,9 @@ from service.identification.lift_curves import build_curves
 from service.identification.losses import Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.table import CatalogueTable, build_table
+from service.workflows.case_ports import Round
 from service.workflows.engine_ports import NewVersion, Version, constants_named, version_named
-from service.workflows.ports import Round, Stores, Transaction
+from service.workflows.ports import Stores, Transaction
 from service.workflows.read_catalogue import active_revision
 from service.workflows.weighed_tables import evidence_of, weighed
 

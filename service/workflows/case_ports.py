@@ -8,8 +8,29 @@ from typing import Protocol
 from uuid import UUID
 
 from service.domain.casework import ClosedWhy, ConfirmationSource
+from service.domain.identification import Identification
 from service.domain.review import Decision, Verdict
 from service.workflows.mail_in_ports import PhotoEntry, Picture
+from service.workflows.review_ports import Review
+
+
+@dataclass(frozen=True)
+class Round:
+    """One asking of the engine: the answer to all readings there were after round `number`."""
+
+    number: int
+    readings: int
+    identification: Identification
+    catalogue_revision: int
+    answered_at: datetime
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a customer goes on seeing while a later answer waits for a person: a round, and the review there was."""
+
+    round: Round
+    review: Review | None
 
 
 @dataclass(frozen=True)

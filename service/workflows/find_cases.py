@@ -14,10 +14,10 @@ from service.domain.casework import CaseworkRules
 from service.domain.errors import Fault, InvalidInput, NotFound
 from service.domain.reference import read_reference
 from service.domain.review import Decision
-from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, Note
+from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, Note, Round
 from service.workflows.identify import as_seen_by, as_told, hold_submission
 from service.workflows.lift_table_ports import KeptSheet
-from service.workflows.ports import Case, KeyRecord, Round, Transaction
+from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.review_ports import TrailEntry
 
 LINK_BYTES = 24

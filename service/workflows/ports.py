@@ -15,7 +15,7 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.bench_ports import InstrumentStore
-from service.workflows.case_ports import CaseStore
+from service.workflows.case_ports import CaseStore, Round, Told
 from service.workflows.catalogue_ports import CatalogueStore
 from service.workflows.draft_ports import DraftStore
 from service.workflows.lift_table_ports import LiftTableStore
@@ -62,25 +62,6 @@ class KeyEntry:
     def works(self, now: datetime) -> bool:
         """Whether it still opens anything."""
         return self.revoked_at is None and (self.expires_at is None or self.expires_at > now)
-
-
-@dataclass(frozen=True)
-class Round:
-    """One asking of the engine: the answer to all readings there were after round `number`."""
-
-    number: int
-    readings: int
-    identification: Identification
-    catalogue_revision: int
-    answered_at: datetime
-
-
-@dataclass(frozen=True)
-class Told:
-    """What a customer goes on seeing while a later answer waits for a person: a round, and the review there was."""
-
-    round: Round
-    review: Review | None
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,8 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.reference import REFERENCES, reference_of
 from service.domain.review import Decision
-from service.workflows.ports import Case, Round, Told
+from service.workflows.case_ports import Round, Told
+from service.workflows.ports import Case
 from service.workflows.review_ports import Review
 
 QUERIES = Queries("submissions")
