@@ -17,12 +17,17 @@ from pathlib import Path
 import psycopg
 import pytest
 import redis
+from hypothesis import HealthCheck, settings
 from psycopg.conninfo import make_conninfo
 
 from service.adapters.embedded.postgres import EmbeddedPostgres
 from service.adapters.embedded.valkey import EmbeddedValkey
 from service.adapters.postgres.migrations.migrate import upgrade
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
+
+# how long an example takes is no property of the product: a busy machine is not a failure
+settings.register_profile("lobedesk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("lobedesk")
 
 NewDatabase = Callable[[], AbstractContextManager[str]]
 
