@@ -14,7 +14,7 @@ import time
 import uuid
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ from service.domain.access import Role
 from service.settings import Settings
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
+from tests.instances import children
 
 CATALOGUE = Path(__file__).parents[2] / "fixtures" / "catalogue.json"
 PLENTY = "1000000/minute"
@@ -89,6 +90,22 @@ def asks_to_come_back(response: TestResponse) -> None:
     assert response.status_code == 503, response.get_data(as_text=True)
     assert int(response.headers["Retry-After"]) > 0
     assert response.content_type == "application/problem+json"
+
+
+@contextmanager
+def frozen(own: Own) -> Iterator[None]:
+    """Inside, no process of Postgres moves; its socket goes on taking connections."""
+    pid = own.postgres.pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)
+    stopped = [pid, *children(pid)]
+    for each in stopped:
+        os.kill(each, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        for each in stopped:
+            os.kill(each, signal.SIGCONT)
 
 
 def gist(answer: dict[str, Any]) -> Any:
@@ -185,6 +202,36 @@ def test_what_waits_too_long_for_a_lock_is_given_up_whole(own: Own, usual: Any) 
         connection.execute("LOCK TABLE submissions IN ACCESS EXCLUSIVE MODE")
         asks_to_come_back(own.submit())
     assert own.count() == before
+
+
+def test_a_postgres_that_takes_connections_and_says_nothing_is_given_up_in_time(own: Own, usual: Any) -> None:
+    before = own.count()
+    once = str(uuid.uuid4())
+    with frozen(own):
+        for longest_s in (8.0, 6.0):  # on a connection that was there, and with none to be had
+            started = time.monotonic()
+            asks_to_come_back(own.submit(once))
+            assert time.monotonic() - started < longest_s
+    own.until_taken(once)
+    own.until_taken(once)
+    assert own.count() == before + 1
+
+
+@pytest.mark.long
+def test_a_postgres_that_falls_silent_under_load_loses_and_doubles_nothing(own: Own, usual: Any) -> None:
+    before = own.count()
+    wanted = [str(uuid.uuid4()) for _ in range(16)]
+    with ThreadPoolExecutor(4) as callers:
+        taken = [callers.submit(own.until_taken, once) for once in wanted]
+        while not taken[2].done():
+            time.sleep(0.01)
+        with frozen(own):
+            time.sleep(4)
+        answers = [each.result() for each in taken]
+
+    assert own.count() - before == len({answer["id"] for answer in answers}) == len(wanted)
+    for answer in answers:
+        assert gist(own.read(answer["id"]).get_json()) == usual
 
 
 def test_a_flushed_cache_and_a_full_one_change_no_answer(own: Own, usual: Any) -> None:

@@ -13,14 +13,14 @@ from typing import Any, TypeAlias, TypeVar
 import orjson
 import psycopg
 from psycopg.conninfo import conninfo_to_dict, make_conninfo
-from psycopg.rows import DictRow, dict_row
+from psycopg.rows import dict_row
 from psycopg.types.json import set_json_dumps, set_json_loads
 from psycopg_pool import ConnectionPool, PoolTimeout
 
 from service import spans
 from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.catalogue_store import CatalogueStore
-from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.connection import Connection, PatientConnection, ServerSilent
 from service.adapters.postgres.draft_store import DraftStore
 from service.adapters.postgres.endpoint_store import EndpointStore
 from service.adapters.postgres.engine_store import EngineVersionStore
@@ -43,6 +43,9 @@ from service.adapters.sealing import OPEN, Seal
 from service.domain.errors import Unavailable
 
 Pool: TypeAlias = ConnectionPool[Connection]
+
+SAID_AFTER_S = 2.0
+"""Postgres says that a statement took too long; when it has not so long after, it says nothing at all."""
 
 Store = TypeVar("Store")
 Found = TypeVar("Found")
@@ -85,9 +88,10 @@ def open_pool(url: str, size: int = 4, *, statement_timeout: float = 5.0, lock_t
     Connections are not checked when they are borrowed: that doubles the cost of a borrow, and with several dead ones
     the first call waits for the whole pool. `PostgresStores.transaction` finds a dead one by its own BEGIN instead.
     """
+    patient = type("Patient", (PatientConnection,), {"patience_s": statement_timeout + SAID_AFTER_S})
     return ConnectionPool(
         session_conninfo(url, statement_timeout=statement_timeout, lock_timeout=lock_timeout),
-        connection_class=psycopg.Connection[DictRow],
+        connection_class=patient,
         kwargs={"row_factory": dict_row} | ({"cursor_factory": TracedCursor} if spans.are_taken() else {}),
         min_size=1,
         max_size=size,
@@ -165,8 +169,8 @@ class PostgresStores:
             with self._lent() as connection:
                 try:
                     return work(self._on(connection))
-                except psycopg.OperationalError:
-                    if not connection.closed:
+                except psycopg.OperationalError as error:
+                    if not connection.closed or isinstance(error, ServerSilent):
                         raise
             self._pool.check()
             with self._lent() as connection:
@@ -202,7 +206,7 @@ class PostgresStores:
         """A connection that has answered to BEGIN."""
         try:
             return self._begin(self._pool.getconn())
-        except PoolTimeout:
+        except (PoolTimeout, ServerSilent):
             raise
         except psycopg.OperationalError:
             # Whatever ended this connection has most likely ended its neighbours too.
