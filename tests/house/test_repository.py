@@ -92,6 +92,6 @@ def test_no_module_of_the_service_has_outgrown_its_room() -> None:
     assert long == {}
 
 
-@pytest.mark.parametrize("name", ["demo", "test", "check", "lock", "vendor", "environment.sh"])
+@pytest.mark.parametrize("name", ["demo", "test", "check", "lock", "vendor", "recovery", "environment.sh"])
 def test_a_script_is_one_bash_can_read(name: str) -> None:
     subprocess.run(["bash", "-n", CHECKOUT / "deploy" / name], check=True)

