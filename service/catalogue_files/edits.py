@@ -138,7 +138,12 @@ def _refuse_while_named(name: str, by: list[str]) -> None:
 
 def _doubts_of_part(whole: Catalogue, at: int) -> tuple[Fault, ...]:
     """What is doubtful about one part beside its neighbours, with pointers into it."""
-    found = doubts_of(whole, lambda path: json_pointer(path[2:]) if path[:2] == ("parts", at) else ELSEWHERE)
+    # a part is only ever held against others of its core
+    part = whole.parts[at]
+    neighbours = tuple(one for one in whole.parts if one.core == part.core)
+    at = next(place for place, one in enumerate(neighbours) if one is part)
+    beside = replace(whole, parts=neighbours)
+    found = doubts_of(beside, lambda path: json_pointer(path[2:]) if path[:2] == ("parts", at) else ELSEWHERE)
     return tuple(doubt for doubt in found if doubt.pointer != ELSEWHERE)
 
 

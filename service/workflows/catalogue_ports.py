@@ -52,6 +52,17 @@ class CatalogueStore(Protocol):
         """
         ...
 
+    def add_changed(self, catalogue: Catalogue, old: int, before: Catalogue, *, made_by: str, reason: str) -> int:
+        """`add_revision` of a catalogue that has most of its cores and parts from `before`, the revision `old`.
+
+        What was added comes after everything else.
+        """
+        ...
+
+    def repeat_revision(self, old: CatalogueRevision, *, made_by: str, reason: str) -> int:
+        """Make what an old revision holds a new one, and that the active one; returns its number."""
+        ...
+
     def revision(self, number: int) -> CatalogueRevision | None:
         """One revision, without its rows."""
         ...

@@ -9,7 +9,7 @@ from service.domain.catalogue import Catalogue
 from service.workflows.catalogue_ports import CatalogueRevision
 from service.workflows.ports import Transaction
 from service.workflows.read_catalogue import active_revision
-from service.workflows.revisions import found_revision, publish_revision
+from service.workflows.revisions import found_revision, publish_changed
 
 
 def edit_catalogue(
@@ -32,5 +32,5 @@ def edit_catalogue(
     edit = change(before)
     if edit.whole != before:
         reason = edit.words + (f": {why}" if why else "")
-        number = publish_revision(transaction, edit.whole, who=who, why=reason)
+        number = publish_changed(transaction, edit.whole, number, before, who=who, why=reason)
     return found_revision(transaction, number), edit

@@ -22,6 +22,15 @@ def publish_revision(
     return revision
 
 
+def publish_changed(
+    transaction: Transaction, catalogue: Catalogue, old: int, before: Catalogue, *, who: str, why: str
+) -> int:
+    """`publish_revision` of a catalogue that has most of its cores and parts from `before`, the revision `old`."""
+    revision = transaction.catalogue.add_changed(catalogue, old, before, made_by=who, reason=why)
+    transaction.reidentifications.begin(revision)
+    return revision
+
+
 def active_catalogue(stores: Stores) -> tuple[int, Catalogue]:
     """The active revision's number and all of it; raises `Unavailable` before the first import."""
     with stores.transaction() as transaction:
@@ -43,11 +52,13 @@ def restore_revision(transaction: Transaction, number: int, *, who: str, why: st
     A revision is active once and for one span of time, so what an answer names never means two things. Raises
     `NotFound`, and `Conflict` where that revision is the active one.
     """
-    found_revision(transaction, number)
+    transaction.catalogue.hold()
+    old = found_revision(transaction, number)
     if number == active_revision(transaction):
         raise Conflict("That revision is the active one.")
     reason = f"back to revision {number}" + (f": {why}" if why else "")
-    made = publish_revision(transaction, transaction.catalogue.load(number), who=who, why=reason)
+    made = transaction.catalogue.repeat_revision(old, made_by=who, reason=reason)
+    transaction.reidentifications.begin(made)
     return found_revision(transaction, made)
 
 

@@ -236,3 +236,30 @@ def test_one_part_is_read_whole(stores: PostgresStores) -> None:
         assert transaction.catalogue.part(1, wanted.part_number) == wanted
         assert transaction.catalogue.part(1, "none such") is None
         assert transaction.catalogue.part(2, wanted.part_number) is None
+
+
+def test_a_changed_catalogue_holds_what_the_same_import_would_hold(stores: PostgresStores) -> None:
+    whole = invented()
+    named = {part.superseded_by for part in whole.parts}
+    free = [part for part in whole.parts if part.part_number not in named]
+    changed = replace(
+        whole,
+        cores=(replace(whole.cores[0], name="Another name"), *whole.cores[1:]),
+        parts=(
+            *(replace(one, title="Changed") if one is free[3] else one for one in whole.parts if one is not free[0]),
+            replace(free[0], part_number="NEW-9"),
+        ),
+    )
+    # a gap is left where something was taken out, and does no harm to what is changed next
+    again = replace(changed, parts=tuple(part for part in changed.parts if part is not free[5]))
+    with stores.transaction() as transaction:
+        kept = transaction.catalogue
+        assert kept.add_revision(whole, made_by="tests", reason="first") == 1
+        assert kept.add_changed(changed, 1, whole, made_by="tests", reason="changed") == 2
+        assert kept.load(2) == changed
+        assert kept.add_changed(again, 2, changed, made_by="tests", reason="again") == 3
+        assert kept.load(3) == again
+        old = kept.revision(1)
+        assert old is not None
+        assert kept.repeat_revision(old, made_by="tests", reason="back") == 4
+        assert kept.load(4) == whole

@@ -46,6 +46,57 @@ COPY catalogue_duration (revision, part_number, lobe, checking_lift_mm, crank_de
 -- Lift tables of the lobes.
 COPY catalogue_lift_table (revision, part_number, lobe, follower, roller_radius_mm, cam_deg, lift_mm) FROM STDIN
 
+-- name: repeat_cores
+-- What a revision has from one that is there already comes from it without leaving the database, here and below: all
+-- cores but those named. Rows keep their places, so that what was taken out leaves a gap, which says nothing.
+INSERT INTO catalogue_core (revision, place, code, name, unit, engine_families, gear_teeth, overall_length_mm)
+SELECT %(revision)s, place, code, name, unit, engine_families, gear_teeth, overall_length_mm
+FROM catalogue_core WHERE revision = %(old)s AND code <> ALL (%(others)s::text[])
+
+-- name: repeat_journals
+-- Journals of all cores but those named.
+INSERT INTO catalogue_journal (revision, core, position, place, diameter_mm, minus_mm, plus_mm)
+SELECT %(revision)s, core, position, place, diameter_mm, minus_mm, plus_mm
+FROM catalogue_journal WHERE revision = %(old)s AND core <> ALL (%(others)s::text[])
+
+-- name: repeat_parts
+-- All parts but those named.
+INSERT INTO catalogue_part
+    (revision, place, part_number, core, unit, title, status, superseded_by, units_sold, lobe_separation_cam_deg)
+SELECT %(revision)s, place, part_number, core, unit, title, status, superseded_by, units_sold, lobe_separation_cam_deg
+FROM catalogue_part WHERE revision = %(old)s AND part_number <> ALL (%(others)s::text[])
+
+-- name: repeat_lobes
+-- Lobes of all parts but those named.
+INSERT INTO catalogue_lobe
+    (revision, part_number, lobe, lift_mm, base_circle_mm, lash_mm, rocker_ratio,
+     lift_minus_mm, lift_plus_mm, base_circle_minus_mm, base_circle_plus_mm)
+SELECT %(revision)s, part_number, lobe, lift_mm, base_circle_mm, lash_mm, rocker_ratio,
+       lift_minus_mm, lift_plus_mm, base_circle_minus_mm, base_circle_plus_mm
+FROM catalogue_lobe WHERE revision = %(old)s AND part_number <> ALL (%(others)s::text[])
+
+-- name: repeat_durations
+-- Durations of all parts but those named.
+INSERT INTO catalogue_duration (revision, part_number, lobe, checking_lift_mm, crank_deg)
+SELECT %(revision)s, part_number, lobe, checking_lift_mm, crank_deg
+FROM catalogue_duration WHERE revision = %(old)s AND part_number <> ALL (%(others)s::text[])
+
+-- name: repeat_lift_tables
+-- Lift tables of all parts but those named.
+INSERT INTO catalogue_lift_table (revision, part_number, lobe, follower, roller_radius_mm, cam_deg, lift_mm)
+SELECT %(revision)s, part_number, lobe, follower, roller_radius_mm, cam_deg, lift_mm
+FROM catalogue_lift_table WHERE revision = %(old)s AND part_number <> ALL (%(others)s::text[])
+
+-- name: core_places
+-- The places of the cores named, and after them the first that is free.
+SELECT code, place FROM catalogue_core WHERE revision = %(old)s AND code = ANY (%(names)s::text[])
+UNION ALL SELECT NULL, max(place) + 1 FROM catalogue_core WHERE revision = %(old)s
+
+-- name: part_places
+-- The places of the parts named, and after them the first that is free.
+SELECT part_number, place FROM catalogue_part WHERE revision = %(old)s AND part_number = ANY (%(names)s::text[])
+UNION ALL SELECT NULL, max(place) + 1 FROM catalogue_part WHERE revision = %(old)s
+
 -- name: tell_planner
 -- How many rows there are now; without the tables' ownership this does nothing but warn.
 ANALYZE catalogue_core, catalogue_journal, catalogue_part, catalogue_lobe, catalogue_duration, catalogue_lift_table
