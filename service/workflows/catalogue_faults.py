@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from uuid import UUID
@@ -10,7 +11,8 @@ from service.identification.catalogue_faults import FaultReport, find_faults
 from service.identification.nominal_sights import KnownShaft, MeasuredLift
 from service.lobe.analysis import analyse
 from service.workflows.calibrate import constants_of
-from service.workflows.ports import Stores, Transaction
+from service.workflows.lift_table_ports import KeptSheet
+from service.workflows.ports import Stores
 from service.workflows.read_catalogue import active_revision
 from service.workflows.weighed_tables import weighed
 
@@ -26,26 +28,28 @@ class FaultsFound:
 
 def report_on_faults(stores: Stores) -> FaultsFound:
     """Hold every confirmed case against the active revision; raises `Unavailable` before the first import."""
-    references: dict[str, str] = {}
-    shafts = []
     with stores.transaction() as transaction:
         revision = active_revision(transaction)
         catalogue = transaction.catalogue.load(revision)
         model = constants_of(transaction, transaction.engine_versions.active())
-        for confirmed in sorted(transaction.record.confirmed_answers(), key=lambda one: one.submission_id):
-            case = None if confirmed.truth is None else transaction.submissions.find(confirmed.submission_id)
-            if confirmed.truth is not None and case is not None:
-                references[str(case.id)] = case.reference
-                lifts = _lifts(transaction, case.id)
-                shafts.append(KnownShaft(str(case.id), confirmed.truth, case.submission, lifts))
+        confirmed = transaction.record.confirmed_parts()
+        sheets: dict[UUID, list[KeptSheet]] = defaultdict(list)
+        for kept in transaction.lift_tables.of_submissions([one.submission_id for one in confirmed]):
+            if kept.submission_id is not None:
+                sheets[kept.submission_id].append(kept)
+    shafts = [
+        KnownShaft(str(one.submission_id), one.truth, one.submission, _lifts(tuple(sheets[one.submission_id])))
+        for one in confirmed
+    ]
+    references = {str(one.submission_id): one.reference for one in confirmed}
     return FaultsFound(revision, find_faults(catalogue, shafts, model), references)
 
 
-def _lifts(transaction: Transaction, case_id: UUID) -> tuple[MeasuredLift, ...]:
+def _lifts(kept: tuple[KeptSheet, ...]) -> tuple[MeasuredLift, ...]:
     """The lifts of a case's kept lift tables."""
 
     def each() -> Iterator[MeasuredLift]:
-        for sent in weighed(transaction.lift_tables.of_submission(case_id)):
+        for sent in weighed(kept):
             for lobe in analyse(sent.sheet).lobes:
                 lift = lobe.figures.lift
                 yield MeasuredLift(lobe.lobe.kind, lift.value, lift.sd)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
@@ -57,6 +58,10 @@ class LiftTableStore(Protocol):
 
     def of_submission(self, submission_id: UUID) -> tuple[KeptSheet, ...]:
         """The tables of a submission, first to last, withdrawn ones among them."""
+        ...
+
+    def of_submissions(self, submission_ids: Sequence[UUID]) -> tuple[KeptSheet, ...]:
+        """The tables of several submissions, first to last."""
         ...
 
     def of_mail_in(self, mail_in_id: UUID) -> tuple[KeptSheet, ...]:

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 from uuid import UUID
 
 from service.domain.identification import AnswerState
+from service.domain.readings import Submission
 from service.domain.review import Outcome
 from service.identification.look_alikes import LookAlike
 from service.workflows.engine_ports import EngineVersionStore
@@ -57,11 +58,25 @@ class LookedAtTwice:
     part_number: str | None
 
 
+@dataclass(frozen=True)
+class ConfirmedPart:
+    """A case that turned out to be one of our parts, as it was sent."""
+
+    submission_id: UUID
+    reference: str
+    truth: str
+    submission: Submission
+
+
 class RecordStore(Protocol):
     """Cases whose truth came out, and cases that were looked at twice."""
 
     def confirmed_answers(self) -> tuple[ConfirmedCase, ...]:
         """The last answer to every case whose truth is known."""
+        ...
+
+    def confirmed_parts(self) -> tuple[ConfirmedPart, ...]:
+        """Every case that turned out to be one of our parts, in the order they were opened."""
         ...
 
     def decisions_of_confirmed(self) -> tuple[DecidedCase, ...]:

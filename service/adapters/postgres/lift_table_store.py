@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
 
@@ -60,6 +61,11 @@ class LiftTableStore:
     def of_submission(self, submission_id: UUID) -> tuple[KeptSheet, ...]:
         """The tables of a submission, first to last."""
         rows = self._connection.execute(QUERIES["of_submission"], {"submission_id": submission_id})
+        return tuple(_sheet_of(row) for row in rows)
+
+    def of_submissions(self, submission_ids: Sequence[UUID]) -> tuple[KeptSheet, ...]:
+        """The tables of several submissions, first to last."""
+        rows = self._connection.execute(QUERIES["of_submissions"], {"submission_ids": list(submission_ids)})
         return tuple(_sheet_of(row) for row in rows)
 
     def of_mail_in(self, mail_in_id: UUID) -> tuple[KeptSheet, ...]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.stored_form import submission_from_stored
 from service.domain.identification import AnswerState
 from service.domain.review import Outcome
-from service.workflows.record_ports import ConfirmedCase, DecidedCase, LookedAtTwice, NamedClass
+from service.workflows.record_ports import ConfirmedCase, ConfirmedPart, DecidedCase, LookedAtTwice, NamedClass
 
 QUERIES = Queries("record")
 
@@ -30,6 +31,18 @@ class RecordStore:
                 ),
             )
             for row in self._connection.execute(QUERIES["confirmed_answers"])
+        )
+
+    def confirmed_parts(self) -> tuple[ConfirmedPart, ...]:
+        """Every case that turned out to be one of our parts, in the order they were opened."""
+        return tuple(
+            ConfirmedPart(
+                row["id"],
+                row["reference"],
+                row["truth"],
+                submission_from_stored(row["head"] | {"readings": row["readings"] or []}, row["stored_form"]),
+            )
+            for row in self._connection.execute(QUERIES["confirmed_parts"])
         )
 
     def decisions_of_confirmed(self) -> tuple[DecidedCase, ...]:

@@ -20,6 +20,12 @@ SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withd
     bench
 FROM lift_tables WHERE submission_id = %(submission_id)s ORDER BY id
 
+-- name: of_submissions
+-- The lift tables of several submissions, first to last.
+SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,
+    bench
+FROM lift_tables WHERE submission_id = ANY (%(submission_ids)s) ORDER BY id
+
 -- name: of_mail_in
 -- The lift tables of a posted shaft, first to last.
 SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,

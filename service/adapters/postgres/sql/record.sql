@@ -13,6 +13,22 @@ CROSS JOIN LATERAL (
 ) AS latest
 ORDER BY truth.submission_id
 
+-- name: confirmed_parts
+-- Every case that turned out to be one of our parts, with all its readings.
+SELECT s.id, s.reference, truth.part_number AS truth, s.head, found.readings, found.stored_form
+FROM (SELECT DISTINCT ON (submission_id) submission_id, part_number FROM confirmations ORDER BY submission_id, id DESC
+     ) AS truth
+JOIN submissions s ON s.id = truth.submission_id
+CROSS JOIN LATERAL (
+    SELECT jsonb_agg(entry ORDER BY number, place) FILTER (WHERE entry IS NOT NULL) AS readings,
+           (array_agg(stored_form ORDER BY number DESC))[1] AS stored_form
+    FROM submission_rounds
+    LEFT JOIN LATERAL jsonb_array_elements(readings) WITH ORDINALITY AS entries (entry, place) ON true
+    WHERE submission_id = s.id
+) AS found
+WHERE truth.part_number IS NOT NULL
+ORDER BY s.id
+
 -- name: decisions_of_confirmed
 -- What people decided of the cases whose truth is known.
 SELECT d.submission_id, d.outcome, d.part_number, d.confidence, d.decided_by
