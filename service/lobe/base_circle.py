@@ -14,6 +14,8 @@ _WAVE_NEEDS_DEG = 120.0
 _WAVE_NEEDS_POINTS = 12
 _WAVE_WIDEST_GAP_DEG = 60.0
 _TUKEY = 4.685
+_SETTLED = 0.003
+"""Of the noise: a round that moves no coefficient farther is the last."""
 LEAST_SCALE_MM = 0.0005
 """Below a twentieth of a thousandth of an inch nothing is called noise, spike or bump."""
 
@@ -57,22 +59,24 @@ def fit_base(columns: Floats, lift_mm: Floats, on_base: Flags) -> BaseFit:
     x, y = columns[on_base], lift_mm[on_base]
     coefficients = np.zeros(x.shape[1])
     coefficients[0] = np.median(y)
-    scale = _scale(y - x @ coefficients)
-    weights = np.asarray(np.ones(y.size), float)
     for round_ in range(6):
         residual = y - x @ coefficients
         scale = _scale(residual)
         reach = _TUKEY * scale * (4 if round_ < 2 else 1)  # far off at first: the median ignores the wave
         weights = np.asarray(np.maximum(1 - (residual / reach) ** 2, 0.0) ** 2)
         weighted = (x * weights[:, None]).T
+        before = coefficients
         coefficients = np.linalg.solve(weighted @ x + 1e-9 * np.eye(x.shape[1]), weighted @ y)
+        if round_ >= 2 and np.abs(coefficients - before).max() < _SETTLED * scale:
+            break
     normal = (x * weights[:, None]).T @ x
     sd = scale * np.sqrt(np.maximum(np.diag(np.linalg.pinv(normal)), 0.0))
     return BaseFit(columns, coefficients, sd, scale)
 
 
 def _scale(residual: Floats) -> float:
-    return max(1.4826 * float(np.median(np.abs(residual))), LEAST_SCALE_MM)
+    middle = residual.size // 2  # of an even number the upper one: a scale needs no more, and this is called often
+    return max(1.4826 * float(np.partition(np.abs(residual), middle)[middle]), LEAST_SCALE_MM)
 
 
 def bump_on(residual_mm: Floats, from_nose_deg: Floats, on_base: Flags, scale_mm: float) -> Flags:

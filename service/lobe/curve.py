@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,10 +25,12 @@ _HELD = 3
 _GRID_DEG = 0.25
 
 
-def whole_basis(start_deg: float, stop_deg: float, pieces: int) -> BSpline[np.float64]:
-    """Every B-spline on `pieces` equal pieces from `start_deg` to `stop_deg`, one a column; zero outside."""
-    inner = np.linspace(start_deg, stop_deg, pieces + 1)
-    knots = np.concatenate([[start_deg] * DEGREE, inner, [stop_deg] * DEGREE])
+@lru_cache(maxsize=256)
+def unit_basis(pieces: int, order: int) -> BSpline[np.float64]:
+    """Every B-spline on the unit pieces from 0 to `pieces`, or a derivative of each: one a column, zero outside."""
+    if order:
+        return unit_basis(pieces, 0).derivative(order)
+    knots = np.concatenate([[0.0] * DEGREE, np.arange(pieces + 1.0), [pieces] * DEGREE])
     return BSpline(knots, np.eye(knots.size - DEGREE - 1), DEGREE, extrapolate=False)
 
 
@@ -45,34 +47,43 @@ class LiftCurve:
     coefficients: Floats
     covariance: Floats
 
-    @cached_property
-    def _splines(self) -> dict[int, BSpline[np.float64]]:
-        return {0: whole_basis(self.start_deg, self.stop_deg, self.pieces)}
-
-    @cached_property
-    def _lifts(self) -> dict[int, BSpline[np.float64]]:
-        every = self._splines[0]
-        padded = np.pad(self.coefficients, _HELD)
-        return {0: BSpline(every.t, padded, DEGREE, extrapolate=False)}
-
-    def _at(self, splines: dict[int, BSpline[np.float64]], cam_deg: ArrayLike, order: int) -> Floats:
-        if order not in splines:
-            splines[order] = splines[0].derivative(order)
+    def _unit(self, cam_deg: ArrayLike) -> tuple[Floats, NDArray[np.bool_]]:
+        """Angles as places on unit pieces from 0, and which of them lie outside the event."""
         at = np.atleast_1d(np.asarray(cam_deg, float))
-        values = np.asarray(splines[order](at))
-        values[(at < self.start_deg) | (at > self.stop_deg)] = 0.0
-        return values
+        places = (at - self.start_deg) / self._piece_deg
+        return np.clip(places, 0.0, self.pieces), (at < self.start_deg) | (at > self.stop_deg)
+
+    @property
+    def _piece_deg(self) -> float:
+        return (self.stop_deg - self.start_deg) / self.pieces
 
     def basis(self, cam_deg: ArrayLike, order: int = 0) -> Floats:
         """The derivative of the lift (`order` times by angle) by each coefficient, at each angle: (n, p).
 
         Angles are unwrapped: 0 and 360 are two different places.
         """
-        return self._at(self._splines, cam_deg, order)[:, _HELD:-_HELD]
+        places, outside = self._unit(cam_deg)
+        values = unit_basis(self.pieces, order)(places)[:, _HELD:-_HELD] / self._piece_deg**order
+        values[outside] = 0.0
+        return np.asarray(values)
 
     def lift(self, cam_deg: ArrayLike, order: int = 0) -> Floats:
         """Lift, or its derivative of an order, at each angle: (n,)."""
-        return self._at(self._lifts, cam_deg, order)
+        if order not in self._lifts:
+            self._lifts[order] = self._lifts[0].derivative(order)
+        places, outside = self._unit(cam_deg)
+        values = np.asarray(self._lifts[order](places)) / self._piece_deg**order
+        values[outside] = 0.0
+        return values
+
+    @cached_property
+    def _lifts(self) -> dict[int, BSpline[np.float64]]:
+        knots = unit_basis(self.pieces, 0).t
+        return {0: BSpline.construct_fast(knots, np.pad(self.coefficients, _HELD), DEGREE, extrapolate=False)}
+
+    def shaped(self, coefficients: Floats) -> LiftCurve:
+        """A curve over the same event with other coefficients, nothing said of their covariance."""
+        return LiftCurve(self.start_deg, self.stop_deg, self.pieces, coefficients, np.zeros((0, 0)))
 
     def lift_sd(self, cam_deg: ArrayLike, order: int = 0) -> Floats:
         """Standard uncertainty of `lift` at each angle: (n,)."""
@@ -105,7 +116,9 @@ class LiftCurve:
             slope, bend = float(self.lift(best, 1)[0]), float(self.lift(best, 2)[0])
             if bend >= 0:
                 break
-            best = float(np.clip(best - slope / bend, at - step, at + step))
+            before, best = best, float(np.clip(best - slope / bend, at - step, at + step))
+            if abs(best - before) < 1e-7:
+                break
         return best
 
     def crossings(self, lifts_mm: ArrayLike) -> tuple[Floats, Floats]:

@@ -17,16 +17,16 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cholesky, eigh, solve_triangular
+from scipy.linalg import eigh
 
-from service.lobe.curve import DEGREE, LiftCurve, whole_basis
+from service.lobe.curve import DEGREE, LiftCurve, unit_basis
 
 Floats = NDArray[np.float64]
 
 _WIDEST_PIECE_DEG = 4.0
 _QUADRATURE = 4
 _NOSE_SHARE = 0.6
-STIFFER = (30.0, 1000.0)
+STIFFER = (10.0, 100.0, 1000.0)
 _LEAST_NOISE_MM = 1e-5
 """A table's noise is taken to be at least this: it is written to a step, however well it was made."""
 
@@ -62,7 +62,7 @@ def _unit_third(pieces: int) -> tuple[Floats, Floats, Floats]:
     """(places, weights, third derivatives (n, p)) of a Gauss rule on unit pieces; the held splines left out."""
     nodes, weights = np.polynomial.legendre.leggauss(_QUADRATURE)
     at = (np.arange(pieces)[:, None] + 0.5 + 0.5 * nodes).ravel()
-    third = np.asarray(whole_basis(0.0, float(pieces), pieces).derivative(3)(at))[:, 3:-3]
+    third = np.asarray(unit_basis(pieces, 3)(at))[:, 3:-3]
     return at, np.tile(weights * 0.5, pieces), third
 
 
@@ -80,24 +80,22 @@ def roughness(start_deg: float, stop_deg: float, pieces: int, nose: tuple[float,
 
 @dataclass(frozen=True, eq=False)
 class _Penalised:
-    """The fit under one penalty P = L L', in the eigenbasis U d U' of L^-1 X'X L^-T: any weight is arithmetic there."""
+    """The fit under a penalty P, in the basis V with V'PV = 1 and V'X'XV diagonal: any weight is arithmetic there."""
 
-    back: Floats  # L^-T U
-    strength: Floats  # d
-    z: Floats  # U' L^-1 X'y
+    back: Floats  # V
+    strength: Floats  # the diagonal
+    z: Floats  # V' X'y
     total: float
     freedom: int
     least_noise: float
 
     @classmethod
-    def of(cls, shape: Floats, values: Floats, penalty: Floats, freedom: int, least_noise: float) -> _Penalised:
-        low = cholesky(penalty, lower=True)
-        half = solve_triangular(low, shape.T, lower=True)
-        strength, turn = eigh(half @ half.T)
-        back = solve_triangular(low, turn, lower=True, trans="T")
-        return cls(
-            back, np.maximum(strength, 0.0), turn.T @ (half @ values), float(values @ values), freedom, least_noise
-        )
+    def of(
+        cls, normal: Floats, moment: Floats, total: float, penalty: Floats, freedom: int, least_noise: float
+    ) -> _Penalised:
+        """Out of X'X, X'y and y'y."""
+        strength, back = eigh(normal, penalty, check_finite=False, driver="gvd")
+        return cls(back, np.maximum(strength, 0.0), back.T @ moment, total, freedom, least_noise)
 
     def misfit(self, weight: Floats) -> Floats:
         """Penalised sum of squares at each of some smoothing weights, (m,)."""
@@ -148,13 +146,15 @@ def smooth(
     freedom = lift_mm.size - fixed.shape[1]
     least = max(least_noise_mm, _LEAST_NOISE_MM)
     top = (start_deg + stop_deg) / 2, (start_deg + stop_deg) / 2
-    fit = _Penalised.of(inside, left, roughness(start_deg, stop_deg, pieces, top, 1.0), freedom, least)
+    table = inside.T @ inside, inside.T @ left, float(left @ left)
+    fit = _Penalised.of(*table, roughness(start_deg, stop_deg, pieces, top, 1.0), freedom, least)
     score, log_weight = fit.best()
-    pilot = frame.basis(frame.grid_deg) @ (fit.back @ (fit.z / (fit.strength + math.exp(log_weight))))
-    high = frame.grid_deg[pilot > _NOSE_SHARE * pilot.max()]
+    if stiffer:
+        pilot = frame.shaped(fit.back @ (fit.z / (fit.strength + math.exp(log_weight))))
+        high = pilot.grid_deg[pilot.grid_lift > _NOSE_SHARE * pilot.grid_lift.max()]
     for factor in stiffer:
         penalty = roughness(start_deg, stop_deg, pieces, (float(high[0]), float(high[-1])), factor)
-        other = _Penalised.of(inside, left, penalty, freedom, least)
+        other = _Penalised.of(*table, penalty, freedom, least)
         its = other.best()
         if its[0] < score:
             fit, (score, log_weight) = other, its

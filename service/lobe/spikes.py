@@ -98,7 +98,7 @@ def wild_pair(fit: Smoothed, cam_deg: Floats) -> Flags:
     return found
 
 
-CROWD = 5
+CROWD = 4
 """So many readings left out within `_CROWD_DEG` are seldom each wild: more likely some drew the curve to themselves."""
 _CROWD_DEG = 20.0
 
