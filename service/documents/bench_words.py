@@ -46,14 +46,40 @@ def zero_not_weighed(instrument: MeasuringInstrument) -> str:
     )
 
 
-def warmth(scale_c: Decimal, shaft_c: Decimal, correction: ThermalCorrection, corrected: int, *, lengths: bool) -> str:
+def warmth(scale_c: Decimal, shaft_c: Decimal, correction: ThermalCorrection, corrected: int) -> str:
     """Of the temperatures, and whether they matter."""
-    where = f"Bench at {scale_c:f} °C, shaft at {shaft_c:f} °C"
-    share = f"{correction.per_mm * 1e6:+.1f} µm per metre"
+    where, share = _where(scale_c, shaft_c), _share(correction)
     if corrected:
         count = "1 reading was" if corrected == 1 else f"{corrected} readings were"
         return f"{where}: {count} corrected to 20 °C ({share}). The record has every value as read."
-    if not lengths:
-        on_a_lift = f"{correction.per_mm * 1e4:+.2f} µm on a lift of 10 mm"
-        return f"{where}: the correction to 20 °C ({share}, so {on_a_lift}) was not made."
     return f"{where}: the correction to 20 °C ({share}) is less than half a step of the instrument and does not matter."
+
+
+def warmth_of_tables(scale_c: Decimal, shaft_c: Decimal, correction: ThermalCorrection, greatest_mm: float) -> str:
+    """The same of lift tables; `greatest_mm` is the greatest length that was corrected, 0 where none was."""
+    where, share = _where(scale_c, shaft_c), _share(correction)
+    if greatest_mm:
+        return (
+            f"{where}: brought to 20 °C ({share}), which changes nothing by more than "
+            f"{abs(correction.per_mm) * greatest_mm * 1e3:.2f} µm. The table is kept as read."
+        )
+    return (
+        f"{where}: the correction to 20 °C ({share}, so {correction.per_mm * 1e4:+.2f} µm on a lift of 10 mm) is less "
+        "than half a step of the instrument and does not matter."
+    )
+
+
+def overdue_in_short(name: str, kind: str, due_on: str | None) -> str:
+    """The same of an instrument as an answer says it, out of a record."""
+    of = f"{name} ({kind.replace('_', ' ')})"
+    if due_on is None:
+        return f"This rests on {of}, which had no calibration on record."
+    return f"This rests on {of}, whose calibration had run out on {due_on}."
+
+
+def _where(scale_c: Decimal, shaft_c: Decimal) -> str:
+    return f"Bench at {scale_c:f} °C, shaft at {shaft_c:f} °C"
+
+
+def _share(correction: ThermalCorrection) -> str:
+    return f"{correction.per_mm * 1e6:+.1f} µm per metre"

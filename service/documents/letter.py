@@ -20,7 +20,7 @@ from service.domain.readings import Submission
 from service.domain.supplier import Supplier
 
 _MOST_LISTED = 6
-_TOLD_ELSEWHERE = frozenset({"marking_not_evidence", "engine_family_unknown", "looks_reground"})
+_TOLD_ELSEWHERE = frozenset({"marking_not_evidence", "engine_family_unknown", "looks_reground", "instrument_overdue"})
 """Advice for the desk, or that the letter gives in words of its own."""
 
 

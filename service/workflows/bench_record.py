@@ -1,7 +1,8 @@
 """What a bench says of its measuring, settled: instruments looked up, zeros weighed, readings brought to 20 °C.
 
 An instrument whose calibration had run out is said, never refused. What comes of it is a record, kept with what was
-measured and never changed: the instruments as they stood that day, and every sentence that was said of them.
+measured and never changed: the instruments as they stood that day, and every sentence that was said of them. Lift
+tables are kept as read, and brought to 20 °C as their record says (`at_reference`) wherever they count.
 """
 
 from __future__ import annotations
@@ -17,18 +18,26 @@ from service.domain.bench import (
     ANGULAR,
     Conditions,
     MeasuringInstrument,
+    Metal,
     ThermalCorrection,
     Used,
     to_reference,
 )
 from service.domain.errors import Fault, InvalidInput
+from service.domain.identification import Advice
 from service.domain.readings import TOOLS_FOR, Feature, Instrument, Reading, Written
 from service.domain.units import LengthUnit
 from service.identification.measuring import MeasuringModel
 from service.identification.zero_drift import drift_allowed
+from service.lobe.sent_sheet import SentLobe, SentSheet
 from service.workflows.ports import Transaction
 
 Json = dict[str, Any]
+
+OVERDUE = "instrument_overdue"
+"""The code of the advice that an instrument was past its calibration's due day."""
+OF_THE_BENCH = frozenset({OVERDUE})
+"""Codes of advice that comes from records of the bench: said to the house, and kept from answer to answer."""
 
 _CORRECTED = frozenset(
     {
@@ -45,10 +54,11 @@ _CORRECTED = frozenset(
 
 @dataclass(frozen=True)
 class Settled:
-    """The readings as they go into the submission, zero checks among them, and the record."""
+    """The readings as they go into the submission, zero checks among them; the record; what the answer says of it."""
 
     readings: tuple[Reading, ...]
     record: Json
+    advice: tuple[Advice, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,8 +75,9 @@ def settle(
     unit: LengthUnit,
     on: date,
     by: str,
+    lobes: tuple[SentLobe, ...] = (),
 ) -> Settled:
-    """Settle what was measured on a day. `readings` may be empty (lift tables); each names its instrument's kind.
+    """Settle what was measured on a day: readings, each of which names its instrument's kind, or lift tables (`lobes`).
 
     Raises `InvalidInput` for an instrument there is not, or that is out of use.
     """
@@ -76,7 +87,7 @@ def settle(
     corrected = readings
     corrections: list[Json] = []
     if conditions.temperature_c is not None:
-        corrected, corrections = _at_reference(conditions, in_use, readings, unit, model, said)
+        corrected, corrections = _at_reference(conditions, in_use, readings, lobes, unit, model, said)
     zeros = _zero_readings(in_use, said)
     record: Json = {
         "measured_by": conditions.measured_by or by,
@@ -87,7 +98,53 @@ def settle(
         "corrections": corrections,
         "messages": said,
     }
-    return Settled((*corrected, *zeros), record)
+    return Settled((*corrected, *zeros), record, bench_advice(record))
+
+
+def bench_advice(record: Json | None) -> tuple[Advice, ...]:
+    """What an answer that rests on a measurement has to say of its record: which instruments were overdue."""
+    late = [each for each in (record or {}).get("instruments", ()) if each["overdue"]]
+    return tuple(Advice(OVERDUE, words.overdue_in_short(each["name"], each["kind"], each["due_on"])) for each in late)
+
+
+def at_reference(sent: SentSheet, record: Json | None) -> SentSheet:
+    """Lift tables at 20 °C where their record says that it matters: lifts and base circles of the lobes named there."""
+    named = {row["reading"] for row in (record or {}).get("corrections", ())}
+    if record is None or not named:
+        return sent
+    correction = to_reference(
+        float(record["temperature_c"]), float(record["shaft_temperature_c"]), Metal(record["metal"])
+    )
+    return replace(
+        sent,
+        lobes=tuple(
+            replace(
+                lobe,
+                rows=tuple((angle, _scaled(lift, correction)) for angle, lift in lobe.rows)
+                if _table_pointer(i) in named
+                else lobe.rows,
+                base_circle=_scaled(lobe.base_circle, correction)
+                if lobe.base_circle is not None and _base_pointer(i) in named
+                else lobe.base_circle,
+            )
+            for i, lobe in enumerate(sent.lobes)
+        ),
+    )
+
+
+def _table_pointer(lobe: int) -> str:
+    return f"/lobes/{lobe}/table"
+
+
+def _base_pointer(lobe: int) -> str:
+    return f"/lobes/{lobe}/base_circle"
+
+
+def _scaled(length: Decimal, correction: ThermalCorrection) -> Decimal:
+    """A length at 20 °C, with three more digits than it was written with, so that steps stay steps."""
+    exponent = length.as_tuple().exponent
+    decimals = -exponent if isinstance(exponent, int) else 0
+    return round(length * (1 + Decimal(correction.per_mm)), max(decimals, 0) + 3)
 
 
 def taken_with(reading: Reading, instrument: Instrument | None) -> Reading:
@@ -162,6 +219,7 @@ def _at_reference(
     conditions: Conditions,
     in_use: Sequence[_InUse],
     readings: tuple[Reading, ...],
+    lobes: tuple[SentLobe, ...],
     unit: LengthUnit,
     model: MeasuringModel,
     said: list[str],
@@ -187,8 +245,43 @@ def _at_reference(
             )
         else:
             corrected.append(reading)
-    said.append(words.warmth(scale_c, shaft_c, correction, len(rows), lengths=bool(readings)))
+    if lobes:
+        rows = _tables_at_reference(correction, in_use, lobes, unit, model)
+        greatest = max((unit.to_mm(Decimal(row["as_read"][0])) for row in rows), default=0.0)
+        said.append(words.warmth_of_tables(scale_c, shaft_c, correction, greatest))
+    else:
+        said.append(words.warmth(scale_c, shaft_c, correction, len(rows)))
     return tuple(corrected), rows
+
+
+def _tables_at_reference(
+    correction: ThermalCorrection,
+    in_use: Sequence[_InUse],
+    lobes: tuple[SentLobe, ...],
+    unit: LengthUnit,
+    model: MeasuringModel,
+) -> list[Json]:
+    """A row for each table, by its greatest lift, and for each base circle on which the correction can be seen."""
+    rows = []
+    for i, lobe in enumerate(lobes):
+        lifts = [lift for _, lift in lobe.rows]
+        measured = [(_table_pointer(i), Feature.LOBE_LIFT, max(lifts) - min(lifts))]
+        if lobe.base_circle is not None:
+            measured.append((_base_pointer(i), Feature.BASE_CIRCLE, lobe.base_circle))
+        for pointer, feature, length in measured:
+            kind = next((e.instrument.kind for e in in_use if e.instrument.kind in TOOLS_FOR[feature]), None)
+            step_mm = _step_mm(kind or TOOLS_FOR[feature][0], in_use, unit, model)
+            length_mm = unit.to_mm(length)
+            if correction.matters(length_mm, step_mm):
+                rows.append(
+                    {
+                        "reading": pointer,
+                        "as_read": [str(length)],
+                        "at_20_c": [str(_scaled(length, correction))],
+                        "standard_uncertainty": f"{unit.from_mm(correction.sd_per_mm * length_mm):.6f}",
+                    }
+                )
+    return rows
 
 
 def _corrected(written: Written, correction: ThermalCorrection, unit: LengthUnit) -> Written:

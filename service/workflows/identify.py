@@ -12,11 +12,13 @@ from uuid import UUID
 from service.domain.access import STAFF
 from service.domain.casework import DEFAULT_RULES, PRIORITY_OF, CaseworkRules, ClosedWhy
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
-from service.domain.identification import AnswerState, Identification
+from service.domain.identification import Advice, AnswerState, Identification
 from service.domain.readings import MOST_READINGS, Marking, Reading, Submission
 from service.domain.review import SECOND_LOOKS, Priority, ReviewReason
 from service.domain.units import LengthUnit
+from service.workflows.answering import Answered
 from service.workflows.at_hand import AtHand
+from service.workflows.bench_record import OF_THE_BENCH
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.review_ports import NewReview, Review
 from service.workflows.told import told_otherwise
@@ -25,7 +27,11 @@ from service.workflows.weighed_tables import weighed
 
 @dataclass(frozen=True)
 class Addition:
-    """What a caller has to add to a submission. `lift_tables`: tables of it were kept, or count no longer."""
+    """What a caller has to add to a submission. `lift_tables`: tables of it were kept, or count no longer.
+
+    `advice` is what the answer, and every later one, has to say of how it was measured; `unsaid` what it has not to say
+    any more.
+    """
 
     readings: tuple[Reading, ...] = ()
     unit: LengthUnit | None = None
@@ -33,6 +39,8 @@ class Addition:
     markings: tuple[Marking, ...] = ()
     ask_person: bool = False
     lift_tables: bool = False
+    advice: tuple[Advice, ...] = ()
+    unsaid: tuple[Advice, ...] = ()
 
     @property
     def measures(self) -> bool:
@@ -46,9 +54,13 @@ def open_submission(
     key: KeyRecord,
     submission: Submission,
     rules: CaseworkRules = DEFAULT_RULES,
+    advice: tuple[Advice, ...] = (),
 ) -> Case:
-    """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same."""
-    answered = at_hand.answer(submission)
+    """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same.
+
+    `advice` is said with the answer of how it was measured.
+    """
+    answered = _saying(at_hand.answer(submission), advice)
     case = transaction.submissions.open(key.id, submission, answered.identification, answered.catalogue_revision)
     review = _open_review_if_needed(transaction, case.id, submission, answered.identification, rules)
     return as_seen_by(key, case if review is None or review.second_look else replace(case, review=review))
@@ -110,7 +122,10 @@ def add_to_submission(
     )
     sheets = weighed(transaction.lift_tables.of_submission(case.id))
     at_hand.no_older_than(case.latest.catalogue_revision)
-    answered = at_hand.answer(after, sheets)
+    said_before = [each for each in case.latest.identification.advice if each.code in OF_THE_BENCH]
+    kept = [each for each in said_before if each not in addition.unsaid]
+    said = tuple(dict.fromkeys([*kept, *addition.advice]))
+    answered = _saying(at_hand.answer(after, sheets), said)
     withheld = not addition.measures and told_otherwise(case, answered.identification)
     transaction.submissions.add_round(
         case, addition.readings, after, answered.identification, answered.catalogue_revision, withheld=withheld
@@ -127,6 +142,12 @@ def add_to_submission(
     return as_seen_by(key, _found(transaction, case.id))
 
 
+def _saying(answered: Answered, advice: tuple[Advice, ...]) -> Answered:
+    """An answer with more advice after its own."""
+    found = answered.identification
+    return replace(answered, identification=replace(found, advice=(*found.advice, *advice))) if advice else answered
+
+
 def as_told(case: Case) -> Case:
     """A case as its customer was told of it: without a later answer that waits for a person."""
     if case.told is None:
@@ -141,7 +162,11 @@ def as_seen_by(key: KeyRecord, case: Case) -> Case:
         return case
     case = as_told(case)
     answer = case.latest.identification
-    bare = replace(answer, candidates=tuple(replace(candidate, evidence=()) for candidate in answer.candidates))
+    bare = replace(
+        answer,
+        candidates=tuple(replace(candidate, evidence=()) for candidate in answer.candidates),
+        advice=tuple(each for each in answer.advice if each.code not in OF_THE_BENCH),
+    )
     return replace(
         case,
         submission=replace(case.submission, markings=(), contact=None, note=None),

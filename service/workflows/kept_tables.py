@@ -12,7 +12,7 @@ from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.mail_in import IN_HOUSE
 from service.lobe.sent_sheet import SentSheet
 from service.workflows.at_hand import AtHand
-from service.workflows.bench_record import settle
+from service.workflows.bench_record import bench_advice, settle
 from service.workflows.identify import Addition, add_to_submission, hold_submission
 from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.ports import KeyRecord, Transaction
@@ -49,11 +49,12 @@ def keep_tables(
     bench = None
     if conditions is not None:
         model, today = at_hand.snapshot.model, datetime.now(UTC).date()
-        bench = settle(transaction, model, conditions, (), sent.unit, today, key.name).record
+        bench = settle(transaction, model, conditions, (), sent.unit, today, key.name, sent.lobes).record
     sheet_id = transaction.lift_tables.keep(key.id, key.name, sent, submission_id, mail_in_id, bench)
     transaction.trail.add(key.id, key.name, "lift_tables_kept", submission_id, lift_tables=str(sheet_id))
     if case is not None:
-        add_to_submission(transaction, at_hand, key, case, Addition(lift_tables=True), rules)
+        addition = Addition(lift_tables=True, advice=bench_advice(bench))
+        add_to_submission(transaction, at_hand, key, case, addition, rules)
     return read_tables(transaction, key, sheet_id)
 
 
@@ -92,5 +93,9 @@ def withdraw_tables(
         raise Conflict("These lift tables were withdrawn before.")
     transaction.trail.add(key.id, key.name, "lift_tables_withdrawn", kept.submission_id, lift_tables=str(sheet_id))
     if case is not None:
-        add_to_submission(transaction, at_hand, key, case, Addition(lift_tables=True), rules)
+        others = [each for each in transaction.lift_tables.of_submission(case.id) if each.withdrawal is None]
+        still = {advice for each in others for advice in bench_advice(each.bench)}
+        unsaid = tuple(advice for advice in bench_advice(kept.bench) if advice not in still)
+        addition = Addition(lift_tables=True, unsaid=unsaid)
+        add_to_submission(transaction, at_hand, key, case, addition, rules)
     return read_tables(transaction, key, sheet_id)

@@ -14,6 +14,7 @@ from uuid import UUID
 from service.domain.access import STAFF
 from service.domain.bench import Conditions
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
+from service.domain.identification import Advice
 from service.domain.mail_in import (
     IN_HOUSE,
     ArrivedCondition,
@@ -29,7 +30,7 @@ from service.domain.readings import Contact, Instrument, Marking, Reading, Sourc
 from service.domain.reference import spoken
 from service.domain.units import LengthUnit
 from service.workflows.at_hand import AtHand
-from service.workflows.bench_record import settle, taken_with
+from service.workflows.bench_record import bench_advice, settle, taken_with
 from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
 from service.workflows.letters import ON_PAPER, Post, Stationery, issue
 from service.workflows.mail_in_ports import Announcement, Happened, MailIn, Picture, Standing
@@ -276,10 +277,11 @@ def _measured(
     transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told, at: datetime
 ) -> tuple[UUID, dict[str, Any]]:
     readings, kept = tuple(taken_with(reading, told.instrument) for reading in told.readings), {}
+    advice: tuple[Advice, ...] = ()
     if told.conditions is not None:
         unit, model = told.unit or mail_in.unit, bench.at_hand.snapshot.model
         settled = settle(transaction, model, told.conditions, readings, unit, at.date(), told.by or key.name)
-        readings, kept = settled.readings, {"bench": settled.record}
+        readings, kept, advice = settled.readings, {"bench": settled.record}, settled.advice
     if mail_in.submission_id is None:
         owner = transaction.keys.named(mail_in.key_id)
         if owner is None:
@@ -292,13 +294,17 @@ def _measured(
             markings=told.markings,
             contact=mail_in.contact,
         )
-        opened = open_submission(transaction, bench.at_hand, owner, submission)
+        opened = open_submission(transaction, bench.at_hand, owner, submission, advice=advice)
         if transaction.lift_tables.give(mail_in.id, opened.id):
             case = hold_submission(transaction, key, opened.id)
-            opened = add_to_submission(transaction, bench.at_hand, key, case, Addition(lift_tables=True))
+            tables = transaction.lift_tables.of_submission(opened.id)
+            of_tables = tuple(each for sheet in tables if not sheet.withdrawal for each in bench_advice(sheet.bench))
+            opened = add_to_submission(
+                transaction, bench.at_hand, key, case, Addition(lift_tables=True, advice=of_tables)
+            )
         return opened.id, {"round": opened.latest.number} | kept
     case = hold_submission(transaction, key, mail_in.submission_id)
-    addition = Addition(readings, told.unit, told.gear_teeth, told.markings)
+    addition = Addition(readings, told.unit, told.gear_teeth, told.markings, advice=advice)
     answered = add_to_submission(transaction, bench.at_hand, key, case, addition)
     return answered.id, {"round": answered.latest.number} | kept
 

@@ -11,6 +11,7 @@ from service.identification.table import CatalogueTable
 from service.identification.table_evidence import TableEvidence, table_evidence, together
 from service.lobe.analysis import analyse
 from service.lobe.sent_sheet import SentLobe, SentSheet
+from service.workflows.bench_record import at_reference
 from service.workflows.lift_table_ports import KeptSheet
 
 
@@ -33,7 +34,7 @@ def evidence_of(
 
 
 def weighed(kept: tuple[KeptSheet, ...]) -> tuple[SentSheet, ...]:
-    """The sheets that an answer rests on, first to last: of a lobe that was read again, the last table alone.
+    """The sheets that an answer rests on, at 20 °C, first to last: of a lobe that was read again, the last table alone.
 
     Two tables of one lobe share how it was ground, so they are no two independent readings of its part.
     """
@@ -42,12 +43,13 @@ def weighed(kept: tuple[KeptSheet, ...]) -> tuple[SentSheet, ...]:
     for each in reversed(kept):
         if each.withdrawal is not None:
             continue
-        lobes = tuple(lobe for lobe in each.sent.lobes if _named(lobe) not in seen)
-        seen |= {_named(lobe) for lobe in each.sent.lobes}
-        if len(lobes) == len(each.sent.lobes):
-            found.append(each.sent)
+        sent = at_reference(each.sent, each.bench)
+        lobes = tuple(lobe for lobe in sent.lobes if _named(lobe) not in seen)
+        seen |= {_named(lobe) for lobe in sent.lobes}
+        if len(lobes) == len(sent.lobes):
+            found.append(sent)
         elif lobes:
-            found.append(replace(each.sent, lobes=lobes))
+            found.append(replace(sent, lobes=lobes))
     return tuple(reversed(found))
 
 

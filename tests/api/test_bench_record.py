@@ -141,6 +141,11 @@ def test_what_was_read_with_an_overdue_instrument_says_so_and_counts(bench: Call
     assert f"{late['name']} (outside micrometer, serial 20417) ran out on {RUN_OUT['due_on']}, 35 days" in message
     case = bench.get(f"/v1/submissions/{record['shaft']['submission']}").get_json()
     assert len(case["submission"]["readings"]) == 2
+    (said,) = [each["message"] for each in case["advice"] if each["code"] == "instrument_overdue"]
+    assert (
+        said
+        == f"This rests on {late['name']} (outside micrometer), whose calibration had run out on {RUN_OUT['due_on']}."
+    )
 
 
 def test_the_record_keeps_how_an_instrument_stood_that_day(bench: Caller) -> None:
@@ -313,10 +318,49 @@ def test_kept_lift_tables_say_that_their_indicator_was_overdue(bench: Caller, sc
     assert answer.status_code == 201
     record = answer.get_json()["kept"]["bench"]
     assert "ran out on" in record["messages"][0]
-    assert "was not made" in record["messages"][2]
+    assert "does not matter" in record["messages"][2]
+    assert record["corrections"] == []
     assert bench.get(answer.headers["Location"]).get_json()["kept"]["bench"] == record
     (listed,) = bench.get(f"/v1/cases/{submission}").get_json()["lift_tables"]
     assert listed["bench"] == record
+    (said,) = overdue_advice(bench, submission)
+    assert late["name"] in said
+
+    more = {"unit": "in", "readings": [{"feature": "journal_diameter", "position": "front", "values": ["0.7500"]}]}
+    assert bench.post(f"/v1/submissions/{submission}/readings", more).status_code == 200
+    assert overdue_advice(bench, submission) == [said]
+    withdrawn = bench.post(f"{answer.headers['Location']}/withdrawal", {"reason": "Of another shaft."})
+    assert withdrawn.status_code == 200
+    assert overdue_advice(bench, submission) == []
+
+
+def overdue_advice(caller: Caller, submission: str) -> list[str]:
+    """What a submission's answer says of instruments that were overdue."""
+    found = caller.get(f"/v1/submissions/{submission}").get_json()["advice"]
+    return [each["message"] for each in found if each["code"] == "instrument_overdue"]
+
+
+def test_lift_tables_of_a_warm_shaft_count_as_they_would_be_at_20_degrees_and_are_kept_as_read(
+    bench: Caller, scant: Json
+) -> None:
+    fine = instrument(bench, kind="dial_indicator", resolution="0.0001")
+    sheet = copy.deepcopy(LIFT_TABLE_EXAMPLES["a_bench"]["value"])
+    warm = {"instruments": [{"instrument": fine["id"]}], "temperature": "20", "shaft_temperature": "60"}
+    plain = bench.post("/v1/lift-tables", sheet).get_json()
+
+    found = bench.post("/v1/lift-tables", sheet | {"submission": bench.submit(scant)["id"], "bench": warm}).get_json()
+
+    # 40 K of cast iron at 10.8e-6: 432 micrometres per metre, 3.4 micrometres on a lift of some 0.31 in
+    record = found["kept"]["bench"]
+    tables = [row for row in record["corrections"] if row["reading"].endswith("/table")]
+    assert [row["reading"] for row in tables] == ["/lobes/0/table", "/lobes/1/table"]
+    for row, before, after in zip(tables, plain["lobes"], found["lobes"], strict=True):
+        assert float(row["at_20_c"][0]) / float(row["as_read"][0]) == pytest.approx(1 / (1 + 40 * 10.8e-6), abs=2e-6)
+        lost = float(before["lift"]["value"]) - float(after["lift"]["value"])
+        assert lost == pytest.approx(float(before["lift"]["value"]) * 432e-6, abs=1.5e-5)
+    assert "brought to 20 °C" in record["messages"][-1]
+    for sent, back in zip(sheet["lobes"], found["sent"]["lobes"], strict=True):
+        assert [lift for _, lift in back["table"]] == [lift for _, lift in sent["table"]]
 
 
 def test_a_bench_s_record_belongs_to_lift_tables_that_are_kept(bench: Caller) -> None:

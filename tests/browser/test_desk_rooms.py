@@ -198,8 +198,8 @@ def test_an_instrument_is_kept_used_late_and_said_to_be_late_in_the_timeline(des
     page.evaluate("path => { location.hash = path; }", f"#/shaft/{mail_in['id']}")
     page.get_by_label("Intake lobe height").fill("1.2089 1.2090")
     page.get_by_label(re.compile("M-late")).check()
-    page.get_by_label("Zero before, M-late").fill("0.0000")
-    page.get_by_label("Zero after, M-late").fill("0.0001")
+    page.get_by_label("Zero before, in, M-late").fill("0.0000")
+    page.get_by_label("Zero after, in, M-late").fill("0.0001")
     page.get_by_label("Bench °C").fill("20")
     page.get_by_label("Shaft °C, if not the same").fill("36")
     check_accessible(page, "what a shaft is measured with")
@@ -220,10 +220,32 @@ def test_an_instrument_is_kept_used_late_and_said_to_be_late_in_the_timeline(des
     page.get_by_label("Calibrated by").fill("an invented laboratory")
     page.get_by_role("button", name="Record it").click()
     expect(row).not_to_contain_text("overdue")
+    page.get_by_label("Name", exact=True).fill("half typed")
+    row.get_by_role("button", name="Out of use").click()
+    page.get_by_label("Why").fill("Dropped; the spindle binds.")
+    check_accessible(page, "an instrument out of use")
+    page.get_by_role("button", name="Take it out of use").click()
+    expect(row).to_have_count(0)
+    expect(page.get_by_label("Name", exact=True)).to_have_value("half typed")
 
 
 def column(table: Json) -> list[str]:
     return [f"{at},{lift}" for at, lift in table.items()]
+
+
+def test_lobes_of_several_cylinders_are_held_against_each_other(desk_page: Page, tmp_path: Path) -> None:
+    page = desk_page
+    intake = dict(map(tuple, LIFT_TABLE_EXAMPLES["a_bench"]["value"]["lobes"][0]["table"]))
+    file = tmp_path / "lobes.csv"
+    rows = [f"{at},{lift},{float(lift) * 0.97:.4f}" for at, lift in intake.items()]
+    file.write_text("\n".join(["angle,intake,intake_2", *rows]))
+    enter(page, "Bench")
+    page.get_by_label("File").first.set_input_files(file)
+    expect(page.get_by_label("Intake table, cylinder 2")).not_to_be_empty()
+    page.get_by_role("button", name="Work it out").click()
+    expect(page.get_by_role("heading", name="Lobes unlike the others")).to_be_visible()
+    check_accessible(page, "the bench with two cylinders")
+    check_fits(page, *WIDTHS)
 
 
 def test_look_alikes_come_in_groups_with_the_cheapest_thing_that_tells_them_apart(desk_page: Page) -> None:

@@ -25,6 +25,7 @@ from service.web.replies import (
     json_response,
 )
 from service.workflows.at_hand import AtHand
+from service.workflows.bench_record import at_reference
 from service.workflows.desk import Desk
 from service.workflows.kept_tables import keep_tables, read_tables, withdraw_tables
 from service.workflows.lift_table_ports import KeptSheet
@@ -58,6 +59,7 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
                 return json_reply(worked_out_json(found, sent.sent.unit))
             whose = (sent.submission, sent.mail_in)
             kept = keep_tables(transaction, at_hand, caller(), sent.sent, *whose, desk.rules, sent.conditions)
+            found = at_hand.worked_out(at_reference(kept.sent, kept.bench))
             return json_reply(_kept(found, kept), 201, Location=f"{PREFIX}/{kept.id}", **PRIVATE)
 
         return identify_once(desk, work, first=lambda at_hand: at_hand.worked_out(sent.sent))
@@ -78,7 +80,7 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
         """Kept lift tables: as they were sent, and worked out under the present catalogue."""
         with desk.stores.transaction() as transaction:
             kept = read_tables(transaction, caller(), lift_tables_id)
-        found = work_out(desk.stores, desk.answering.snapshot, kept.sent)
+        found = work_out(desk.stores, desk.answering.snapshot, at_reference(kept.sent, kept.bench))
         return json_response(_kept(found, kept), 200, **PRIVATE)
 
     @blueprint.route("/<uuid:lift_tables_id>/plot.svg", methods=["GET"])
@@ -88,7 +90,7 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
         """Draw kept lift tables, with the part that leads beneath."""
         with desk.stores.transaction() as transaction:
             kept = read_tables(transaction, caller(), lift_tables_id)
-        found = work_out(desk.stores, desk.answering.snapshot, kept.sent)
+        found = work_out(desk.stores, desk.answering.snapshot, at_reference(kept.sent, kept.bench))
         return _drawing(found, kept.sent)
 
     @blueprint.route("/<uuid:lift_tables_id>/withdrawal", methods=["POST"])
@@ -101,7 +103,7 @@ def lift_tables_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             kept = withdraw_tables(transaction, at_hand, caller(), lift_tables_id, body["reason"], desk.rules)
-            return json_reply(_kept(at_hand.worked_out(kept.sent), kept), 200, **PRIVATE)
+            return json_reply(_kept(at_hand.worked_out(at_reference(kept.sent, kept.bench)), kept), 200, **PRIVATE)
 
         return identify_once(desk, work)
 

@@ -8,9 +8,16 @@ import { Conditions, Instruments, recordView } from "./instruments.js";
 import { capital, plain, wordsOf } from "./words.js";
 
 const LOBES = ["intake", "exhaust"];
+const MOST_CYLINDERS = 6;
 const DRAFT = "lobedesk.bench";
+const table = () => ({ base_circle: "", csv: "" });
 const blank = () => ({ unit: "in", angle: "cam", follower: "flat", radius: "", direction: "", condition: "used", rocker_ratio: "", lash: "",
-  lobes: Object.fromEntries(LOBES.map((lobe) => [lobe, { base_circle: "", csv: "" }])) });
+  cylinders: 1, lobes: Object.fromEntries(LOBES.map((lobe) => [lobe, table()])) });
+
+/** What a lobe is kept under in a sheet, and called in a file's first row: `intake`, and `intake_2` of the second cylinder. */
+const keyOf = (lobe, cylinder) => (cylinder > 1 ? `${lobe}_${cylinder}` : lobe);
+const nameOf = (lobe, cylinder, cylinders) => `${capital(lobe)} lobe${cylinders > 1 ? `, cylinder ${cylinder}` : ""}`;
+const placesOf = (cylinders) => Array.from({ length: cylinders }, (_, i) => LOBES.map((lobe) => ({ lobe, cylinder: i + 1, key: keyOf(lobe, i + 1) }))).flat();
 
 const CHOICES = {
   unit: ["Unit", [["in", "Inches"], ["mm", "Millimetres"]]],
@@ -20,11 +27,11 @@ const CHOICES = {
   condition: ["Shaft", [["used", "Used"], ["new", "New"]]],
 };
 
-/** A file with a column for each lobe (`angle,intake,exhaust`), taken apart into one table a lobe; null where it is none. */
+/** A file with a column for each lobe (`angle,intake,exhaust,intake_2`), taken apart into one table a lobe; null where it is none. */
 export function columnsOf(text) {
   const rows = text.trim().split(/\r?\n/).filter((line) => line.trim() && !line.trim().startsWith("#")).map((line) => line.trim().split(/\s*[,;\t]\s*|\s+/));
   const names = rows[0]?.map((name) => name.toLowerCase().replaceAll('"', ""));
-  const lobes = LOBES.filter((lobe) => names?.includes(lobe));
+  const lobes = placesOf(MOST_CYLINDERS).map(({ key }) => key).filter((key) => names?.includes(key));
   const angle = names?.indexOf("angle") ?? -1;
   if (angle < 0 || !lobes.length) return null;
   const columnOf = (lobe) => rows.slice(1).filter((row) => row[names.indexOf(lobe)]).map((row) => `${row[angle]},${row[names.indexOf(lobe)]}`).join("\n");
@@ -69,8 +76,9 @@ export class Bench {
     const text = await file.text();
     const columns = columnsOf(text);
     this.#edited(() => {
-      if (columns) for (const [name, csv] of Object.entries(columns)) this.sheet.lobes[name].csv = csv;
-      else this.sheet.lobes[lobe].csv = text;
+      for (const [key, csv] of Object.entries(columns ?? { [lobe]: text })) (this.sheet.lobes[key] ??= table()).csv = csv;
+      const filled = placesOf(MOST_CYLINDERS).filter(({ key }) => this.sheet.lobes[key]?.csv.trim());
+      this.sheet.cylinders = Math.max(this.sheet.cylinders, ...filled.map(({ cylinder }) => cylinder));
     });
     this.say(`Taken from ${file.name}.`);
   }
@@ -80,9 +88,9 @@ export class Bench {
     const body = { unit: sheet.unit, angle: sheet.angle, condition: sheet.condition, follower: { kind: sheet.follower }, lobes: [] };
     if (sheet.follower === "roller" && sheet.radius.trim()) body.follower.radius = sheet.radius.trim();
     for (const name of ["direction", "rocker_ratio", "lash"]) if (sheet[name].trim()) body[name] = sheet[name].trim();
-    for (const lobe of LOBES) {
-      const { csv, base_circle: base } = sheet.lobes[lobe];
-      if (csv.trim()) body.lobes.push({ lobe, csv, ...(base.trim() ? { base_circle: base.trim() } : {}) });
+    for (const { lobe, cylinder, key } of placesOf(sheet.cylinders)) {
+      const { csv, base_circle: base } = sheet.lobes[key] ?? table();
+      if (csv.trim()) body.lobes.push({ lobe, cylinder, csv, ...(base.trim() ? { base_circle: base.trim() } : {}) });
     }
     return body;
   }
@@ -106,7 +114,7 @@ export class Bench {
     } catch (error) {
       this.said = null;
       if (error instanceof Refused && error.problem.errors?.length) {
-        this.faults = error.problem.errors.map(({ pointer, detail }) => ({ lobe: body.lobes[Number(/^\/lobes\/(\d+)/.exec(pointer)?.[1])]?.lobe, place: pointer.slice(1), detail }));
+        this.faults = error.problem.errors.map(({ pointer, detail }) => ({ lobe: keyOfSent(body.lobes[Number(/^\/lobes\/(\d+)/.exec(pointer)?.[1])]), place: pointer.slice(1), detail }));
       } else this.trouble = wordsOf(error);
     }
     this.working = false;
@@ -126,15 +134,17 @@ export class Bench {
           <h1>Bench</h1>
           <div class="settings sheet">${Object.keys(CHOICES).map(select)}${sheet.follower === "roller" ? input("radius", "Roller radius") : nothing}
             ${input("rocker_ratio", "Rocker ratio")}${input("lash", "Lash at the valve")}</div>
-          ${LOBES.map((lobe) => this.#lobe(lobe))}
+          ${placesOf(sheet.cylinders).map((place) => this.#lobe(place))}
+          ${sheet.cylinders < MOST_CYLINDERS ? html`<div class="row"><button type="button" @click=${() => this.#edited(() => { sheet.cylinders += 1; })}>Another cylinder</button>
+            <span class="keys">Lobes of one kind are held against each other.</span></div>` : nothing}
           ${this.faults.filter(({ lobe }) => !lobe).map((each) => html`<p class="fault" role="alert">${each.place}: ${each.detail}</p>`)}
           ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
           ${this.shaft ? html`<label class="tools"><input type="checkbox" .checked=${this.keeping} @change=${(e) => { this.keeping = e.target.checked; this.changed(); if (this.keeping && !this.conditions.items) this.conditions.load(); }}>Keep them with shaft ${this.shaft.spoken}, and answer its case again</label>
             ${this.keeping ? html`<div class="sheet">${this.conditions.view(sheet.unit)}</div>` : nothing}` : nothing}
           ${this.kept ? html`<p role="status"><strong>${this.kept}</strong> <a href="#/shaft/${this.shaft.id}">To the shaft</a></p>` : nothing}
           <div class="row"><button class="first" ?disabled=${this.working || !this.#body.lobes.length}>${this.working ? "Working…" : "Work it out"}<kbd>F2</kbd></button>
-            <button type="button" @click=${() => { this.said = null; this.plot = nothing; this.#edited(() => { this.sheet = blank(); }); }}>Clear</button></div>
-          <p class="keys">One row a line, an angle and a lift; or a file with the columns angle, intake, exhaust. What is typed stays on this computer.</p>
+            <button type="button" @click=${() => { Object.assign(this, { said: null, plot: nothing, faults: [], trouble: "", kept: "" }); this.#edited(() => { this.sheet = blank(); }); }}>Clear</button></div>
+          <p class="keys">One row a line, an angle and a lift; or a file with the columns angle, intake, exhaust, and intake_2 and so on for further cylinders. What is typed stays on this computer.</p>
         </form>
         ${this.instruments.view()}
         </div>
@@ -142,16 +152,19 @@ export class Bench {
       </div>`;
   }
 
-  #lobe(lobe) {
-    const entry = this.sheet.lobes[lobe];
-    const faults = this.faults.filter((each) => each.lobe === lobe);
+  #lobe({ lobe, cylinder, key }) {
+    const { cylinders, lobes } = this.sheet;
+    const entry = (lobes[key] ??= table());
+    const faults = this.faults.filter((each) => each.lobe === key);
+    const name = nameOf(lobe, cylinder, cylinders);
+    const its = name.replace(" lobe", " table");
     return html`
-      <fieldset class="sheet stack"><legend>${capital(lobe)} lobe</legend>
-        <div class="row"><label class="small">Base circle, measured <input inputmode="decimal" .value=${entry.base_circle} @input=${(e) => this.#edited(() => { entry.base_circle = e.target.value; })}></label>
-          <label class="small">File <input type="file" accept=".csv,.txt,text/csv,text/plain" @change=${(e) => this.#take(e, lobe)}></label></div>
-        <label class="small">${capital(lobe)} table<textarea class="rows" spellcheck="false" aria-invalid=${faults.length ? "true" : "false"} .value=${entry.csv}
-          aria-describedby=${faults.length ? `${lobe}-faults` : nothing} @input=${(e) => this.#edited(() => { entry.csv = e.target.value; })}></textarea></label>
-        ${faults.length ? html`<div class="fault small" id="${lobe}-faults" role="alert">${faults.map((each) => html`<p>${capital(lobe)} table: ${each.detail}</p>`)}</div>` : nothing}
+      <fieldset class="sheet stack"><legend>${name}</legend>
+        <div class="fields"><label class="small">Base circle, measured <input inputmode="decimal" .value=${entry.base_circle} @input=${(e) => this.#edited(() => { entry.base_circle = e.target.value; })}></label>
+          <label class="small">File <input type="file" accept=".csv,.txt,text/csv,text/plain" @change=${(e) => this.#take(e, key)}></label></div>
+        <label class="small">${its}<textarea class="rows" spellcheck="false" aria-invalid=${faults.length ? "true" : "false"} .value=${entry.csv}
+          aria-describedby=${faults.length ? `${key}-faults` : nothing} @input=${(e) => this.#edited(() => { entry.csv = e.target.value; })}></textarea></label>
+        ${faults.length ? html`<div class="fault small" id="${key}-faults" role="alert">${faults.map((each) => html`<p>${its}: ${each.detail}</p>`)}</div>` : nothing}
       </fieldset>`;
   }
 
@@ -170,16 +183,24 @@ export class Bench {
         : html`<p class="soft">These lobes cannot be compared with the catalogue.</p>`}
         ${recordView(said.kept?.bench)}
         ${separation ? html`<p>Lobe separation ${separation.value} ± ${separation.standard_uncertainty} cam degrees.</p>` : nothing}
-        ${said.lobe_differences.length ? html`<ul class="advice">${said.lobe_differences.map(({ message }) => html`<li>${message}</li>`)}</ul>` : nothing}
+        ${this.#differences()}
       </div>
       ${said.lobes.map((each) => this.#figures(each))}
       <details class="sheet" open><summary><h2>Plots</h2></summary><div class="chart wide" tabindex="0" role="region" aria-label="Plots">${this.plot}</div></details>
       <div class="sheet"><h3>Cautions</h3><ul class="cautions small">${said.cautions.map((each) => html`<li>${each}</li>`)}</ul></div>`;
   }
 
+  /** Lobes of one kind beside each other: what stands out, or that nothing does. */
+  #differences() {
+    const { lobes, lobe_differences: odd } = this.said;
+    if (odd.length) return html`<div><h3>Lobes unlike the others</h3><ul class="advice">${odd.map(({ message }) => html`<li>${message}</li>`)}</ul></div>`;
+    const several = LOBES.filter((kind) => lobes.filter(({ lobe }) => lobe === kind).length > 1);
+    return several.length ? html`<p>No ${several.join(" or ")} lobe stands out from the others.</p>` : nothing;
+  }
+
   #figures(lobe) {
     const words = [...lobe.corrections.map(({ message }) => message), ...lobe.advice, ...(lobe.condition?.messages ?? [])];
-    const name = `${capital(lobe.lobe)} lobe${lobe.cylinder > 1 ? `, cylinder ${lobe.cylinder}` : ""}`;
+    const name = nameOf(lobe.lobe, lobe.cylinder, Math.max(...this.said.lobes.map(({ cylinder }) => cylinder)));
     return html`
       <section class="sheet stack" aria-label=${name}>
         <h2>${name}</h2>
@@ -199,6 +220,10 @@ export class Bench {
     this.workOut();
     return true;
   }
+}
+
+function keyOfSent(sent) {
+  return sent && keyOf(sent.lobe, sent.cylinder);
 }
 
 function draft() {

@@ -159,8 +159,8 @@ const inside = () => html`
       ${ROOMS.map(([name, words, within]) => link(`#/${name}`, words, name === room || within.includes(room)))}
       <a href="/guide/" target="_blank" rel="noopener">Guide<span class="unseen"> (new tab)</span></a>
     </nav>
-    <span class="end small soft">${person}</span>
-    <button type="button" class="plain" @click=${() => signOut()}>Sign out</button>
+    <span class="end"><span class="small soft">${person}</span>
+    <button type="button" class="plain" @click=${() => signOut()}>Sign out</button></span>
   </header>
   <main id="main" tabindex="-1">${screen.view()}</main>
   <dialog aria-labelledby="copy-title"><form method="dialog">

@@ -74,6 +74,7 @@ export class Conditions {
 
   #instrument(each, unit) {
     const zeros = this.used.get(each.id);
+    const scale = each.scale === "deg" ? "degrees" : unit;
     const flip = (on) => {
       if (on) this.used.set(each.id, { zero_before: "", zero_after: "", reference: "" });
       else this.used.delete(each.id);
@@ -83,15 +84,14 @@ export class Conditions {
     return html`
       <div class="tools"><label><input type="checkbox" .checked=${Boolean(zeros)} @change=${(e) => flip(e.target.checked)}>${each.name} <span class="soft small">${TOOLS[each.kind]}</span>
         ${each.overdue ? html`<span class="late small">${each.calibration ? `overdue since ${day(each.calibration.due_on)}` : "never calibrated"}</span>` : nothing}</label></div>
-      ${zeros ? html`<div class="fields">${input("zero_before", "Zero before")}${input("zero_after", "Zero after")}${input("reference", "on a gauge of")}
-        <span class="small soft">${each.scale === "deg" ? "degrees" : unit}</span></div>` : nothing}`;
+      ${zeros ? html`<div class="fields">${input("zero_before", `Zero before, ${scale}`)}${input("zero_after", `Zero after, ${scale}`)}${input("reference", "On a gauge of")}</div>` : nothing}`;
   }
 }
 
-/** The list of instruments, with a form for a new one and one for a calibration. */
+/** The list of instruments, with a form for a new one, for a calibration, and for taking one out of use. */
 export class Instruments {
   constructor(api, { changed, say }) {
-    Object.assign(this, { api, changed, say, items: null, fresh: blank(), calibrating: null, dates: uncalibrated(), trouble: "" });
+    Object.assign(this, { api, changed, say, items: null, fresh: blank(), calibrating: null, dates: uncalibrated(), retiring: null, why: "", trouble: "" });
   }
 
   async load() {
@@ -103,16 +103,19 @@ export class Instruments {
     this.changed();
   }
 
-  async #send(path, body, done) {
+  /** `taken` empties the form that asked, and no other, as soon as what it said is kept. */
+  async #send(path, body, done, taken) {
     try {
       await this.api.post(path, body, { headers: { "Idempotency-Key": onceKey() } });
-      Object.assign(this, { fresh: blank(), calibrating: null, dates: uncalibrated(), trouble: "" });
-      this.say(done);
-      await this.load();
     } catch (error) {
       this.trouble = wordsOf(error);
       this.changed();
+      return;
     }
+    taken();
+    this.trouble = "";
+    this.say(done);
+    await this.load();
   }
 
   #add(event) {
@@ -120,12 +123,44 @@ export class Instruments {
     const { fresh } = this;
     const calibration = said(fresh, CALIBRATION);
     const body = { ...said(fresh, ["name", "serial", "resolution"]), kind: fresh.kind, scale: fresh.scale, ...(Object.keys(calibration).length ? { calibration } : {}) };
-    this.#send(PATH, body, `${fresh.name} is kept.`);
+    this.#send(PATH, body, `${fresh.name} is kept.`, () => { this.fresh = blank(); });
   }
 
   #calibrate(event) {
     event.preventDefault();
-    this.#send(`${PATH}/${this.calibrating.id}/calibrations`, said(this.dates, CALIBRATION), `Calibration of ${this.calibrating.name} recorded.`);
+    this.#send(`${PATH}/${this.calibrating.id}/calibrations`, said(this.dates, CALIBRATION), `Calibration of ${this.calibrating.name} recorded.`, () => {
+      Object.assign(this, { calibrating: null, dates: uncalibrated() });
+    });
+  }
+
+  #retire(event) {
+    event.preventDefault();
+    this.#send(`${PATH}/${this.retiring.id}/retirement`, { reason: this.why.trim() }, `${this.retiring.name} is out of use.`, () => {
+      Object.assign(this, { retiring: null, why: "" });
+    });
+  }
+
+  #choose(what) {
+    Object.assign(this, { calibrating: null, retiring: null, ...what });
+    this.changed();
+  }
+
+  #forms() {
+    const leave = html`<button type="button" @click=${() => this.#choose({})}>Leave it</button>`;
+    if (this.calibrating) return html`
+      <form class="stack" autocomplete="off" @submit=${(e) => this.#calibrate(e)}><h3>Calibration of ${this.calibrating.name}</h3>${this.#dates(this.dates, true)}
+        <div class="row"><button class="first">Record it</button>${leave}</div></form>`;
+    if (this.retiring) return html`
+      <form class="stack" autocomplete="off" @submit=${(e) => this.#retire(e)}><h3>${this.retiring.name} out of use</h3>
+        <p class="small soft">What it measured stays as it was recorded; its name may be given to another.</p>
+        <label class="small">Why<input class="block" required maxlength="2000" .value=${this.why} @input=${(e) => { this.why = e.target.value; }}></label>
+        <div class="row"><button class="first">Take it out of use</button>${leave}</div></form>`;
+    return html`
+      <form class="stack" autocomplete="off" @submit=${(e) => this.#add(e)}><h3>A new one</h3>
+        <div class="fields">${this.#input(this.fresh, "name", "Name", true)}${this.#input(this.fresh, "serial", "Serial number")}
+        ${this.#select("kind", "Kind", TOOLS)}${this.#input(this.fresh, "resolution", "Resolution", true)}${this.#select("scale", "Scale in", SCALE_NAMES)}</div>
+        ${this.#dates(this.fresh, false)}
+        <div class="row"><button>Keep it</button></div></form>`;
   }
 
   view() {
@@ -139,17 +174,10 @@ export class Instruments {
             <table><caption class="unseen">The bench's measuring instruments</caption>
               <thead><tr><th scope="col">Name</th><th scope="col">Serial</th><th scope="col">Kind</th><th scope="col">Resolution</th><th scope="col">Calibration due</th><td></td></tr></thead>
               <tbody>${this.items.map((each) => html`<tr><th scope="row">${each.name}</th><td>${each.serial ?? "–"}</td><td>${TOOLS[each.kind]}</td><td>${each.resolution} ${SCALES[each.scale]}</td><td>${due(each)}</td>
-                <td><button type="button" class="plain" @click=${() => { this.calibrating = each; this.changed(); }}>Calibrated<span class="unseen">: ${each.name}</span></button></td></tr>`)}</tbody></table></div>`
+                <td><button type="button" class="plain" @click=${() => this.#choose({ calibrating: each })}>Calibrated<span class="unseen">: ${each.name}</span></button>
+                <button type="button" class="plain" @click=${() => this.#choose({ retiring: each })}>Out of use<span class="unseen">: ${each.name}</span></button></td></tr>`)}</tbody></table></div>`
           : html`<p class="soft">No instruments are kept yet.</p>`}
-          ${this.calibrating ? html`
-            <form class="stack" autocomplete="off" @submit=${(e) => this.#calibrate(e)}><h3>Calibration of ${this.calibrating.name}</h3>${this.#dates(this.dates, true)}
-              <div class="row"><button class="first">Record it</button><button type="button" @click=${() => { this.calibrating = null; this.changed(); }}>Leave it</button></div></form>`
-          : html`
-            <form class="stack" autocomplete="off" @submit=${(e) => this.#add(e)}><h3>A new one</h3>
-              <div class="fields">${this.#input(this.fresh, "name", "Name", true)}${this.#input(this.fresh, "serial", "Serial number")}
-              ${this.#select("kind", "Kind", TOOLS)}${this.#input(this.fresh, "resolution", "Resolution", true)}${this.#select("scale", "Scale in", SCALE_NAMES)}</div>
-              ${this.#dates(this.fresh, false)}
-              <div class="row"><button>Keep it</button></div></form>`}
+          ${this.#forms()}
         </div></details>`;
   }
 
