@@ -83,14 +83,17 @@ def children(pid: int) -> list[int]:
 
 
 def ask(url: str, key: str, body: Any = None, once: str | None = None, timeout_s: float = 20) -> tuple[int, Any]:
-    """The status and the JSON of a GET, or of a POST where there is a body; a 503 must say when to come back."""
+    """The status and the JSON of a GET, or of a POST where there is a body; a 503 must say when to come back.
+
+    None for a reply without a body.
+    """
     headers = {"Authorization": f"Bearer {key}", "Content-Type": "application/json"}
     if once is not None:
         headers["Idempotency-Key"] = once
     data = None if body is None else json.dumps(body).encode()
     try:
         with urllib.request.urlopen(urllib.request.Request(url, data, headers), timeout=timeout_s) as response:
-            return response.status, json.load(response)
+            return response.status, json.loads(response.read() or b"null")
     except urllib.error.HTTPError as error:
         refused = error
     with refused:

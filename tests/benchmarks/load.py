@@ -55,6 +55,11 @@ class Connection:
 
     def send(self, request: bytes) -> tuple[int, bytes]:
         """Status and body."""
+        head, body = self.exchange(request)
+        return int(head[9:12]), body
+
+    def exchange(self, request: bytes) -> tuple[bytes, bytes]:
+        """The reply's head in small letters, and its body."""
         if time.monotonic() - self._used > KEPT_ALIVE_S:
             self.close()
             self._connect()
@@ -67,7 +72,7 @@ class Connection:
         while len(got) < end + 4 + length:
             got += self._more()
         self._used = time.monotonic()
-        return int(got[9:12]), got[end + 4 :]
+        return head, got[end + 4 :]
 
     def _more(self) -> bytes:
         more = self._socket.recv(262_144)
@@ -80,10 +85,11 @@ class Connection:
         self._socket.close()
 
 
-def post(url: str, path: str, key: str, body: bytes) -> bytes:
-    """A whole request, ready to send."""
+def post(url: str, path: str, key: str, body: bytes, once: str | None = None) -> bytes:
+    """A whole request, ready to send; `once` is its Idempotency-Key."""
+    named = "" if once is None else f"Idempotency-Key: {once}\r\n"
     return (
-        f"POST {path} HTTP/1.1\r\nHost: {urlsplit(url).netloc}\r\nAuthorization: Bearer {key}\r\n"
+        f"POST {path} HTTP/1.1\r\nHost: {urlsplit(url).netloc}\r\nAuthorization: Bearer {key}\r\n{named}"
         f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
     ).encode() + body
 

@@ -34,3 +34,8 @@ def _pss_kb(pid: int) -> int:
         if line.startswith("Pss:"):
             return int(line.split()[1])
     return 0
+
+
+def resident_mb(pid: int) -> float:
+    """Resident set size of one process."""
+    return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1024**2
