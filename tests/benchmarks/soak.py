@@ -222,7 +222,7 @@ def slope_mb_per_hour(samples: list[tuple[float, float]]) -> tuple[float, float]
 @click.option("--rate", type=float, help="submissions a second; two thirds of the measured capacity if left out")
 @click.option("--instances", default=2, show_default=True)
 @click.option("--parts", default=250, show_default=True)
-@click.option("--submissions", "different", default=1000, show_default=True, help="how many different ones are sent")
+@click.option("--submissions", "different", default=3000, show_default=True, help="how many different ones are sent")
 @click.option("--every", default=60.0, show_default=True, help="seconds from fault to fault")
 def main(minutes: float, rate: float | None, instances: int, parts: int, different: int, every: float) -> None:
     """Run it, and end with 1 where a promise was broken."""
