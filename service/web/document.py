@@ -11,6 +11,7 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from flask import Flask
 from flask_smorest.utils import prepare_response
 
+from service.web.document_links import name_and_link
 from service.web.fields import Variant
 from service.web.problems import PROBLEM_TYPE, ProblemSchema
 
@@ -83,7 +84,9 @@ def make_api(app: Flask, version: str) -> Api:
 def openapi_document(app: Flask) -> dict[str, Any]:
     """The OpenAPI 3.1 document of `app`; every operation carries the problems any request can meet."""
     api = app.extensions["flask-smorest"]["apis"][""]["ext_obj"]
-    return cast(dict[str, Any], api.spec.to_dict())
+    document = cast(dict[str, Any], api.spec.to_dict())
+    name_and_link(document, app)
+    return document
 
 
 def document_bytes(app: Flask) -> bytes:

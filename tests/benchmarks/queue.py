@@ -43,8 +43,9 @@ WHERE table_schema = 'public' AND table_name = %s AND is_generated = 'NEVER' AND
 REVIEWS = """
 INSERT INTO reviews (id, submission_id, reason, priority, skill, due_at, state, settled_at)
 SELECT ('00000002-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid,
-       ('00000001-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid, 'ambiguous', abs(hashint4(n)) %% 3, 'K' || abs(hashint4(n + 1)) %% 12,
-       now() + make_interval(secs => n * 7919 %% 1000003),
+       ('00000001-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid, 'ambiguous', abs(hashint4(n)) %% 3,
+       'K' || abs(hashint4(n + 1)) %% 12,
+       now() + make_interval(secs => n::bigint * 7919 %% 1000003),
        (CASE WHEN n %% 10 = 0 THEN 'decided' ELSE 'waiting' END)::review_state, CASE WHEN n %% 10 = 0 THEN now() END
 FROM generate_series(1, %s) AS n
 """
