@@ -87,3 +87,59 @@ def test_the_examples_of_a_submission_are_taken(desk: Caller) -> None:
     for example in additions["requestBody"]["content"]["application/json"]["examples"].values():
         response = desk.post(f"/v1/submissions/{opened[0]['id']}/readings", example["value"])
         assert response.status_code == 200, response.get_data(as_text=True)
+
+
+# -- what a linter would ask of it --------------------------------------------------------------------------------
+
+IDS = [operation["operationId"] for _, _, operation in OPERATIONS]
+
+
+def test_every_operation_has_a_name_of_its_own_and_one_described_tag() -> None:
+    tags = {tag["name"] for tag in DOCUMENT["tags"] if tag["description"]}
+
+    assert len(set(IDS)) == len(IDS)
+    assert all(re.fullmatch("[a-z]+(_[a-z]+)*", name) for name in IDS)
+    assert [operation["tags"] for _, _, operation in OPERATIONS if not set(operation["tags"]) <= tags] == []
+
+
+def test_paths_and_members_are_written_alike() -> None:
+    segments = {part for path in DOCUMENT["paths"] for part in path.split("/")[1:] if not part.startswith("{")}
+    members = {name for schema in DOCUMENT["components"]["schemas"].values() for name in schema.get("properties", ())}
+
+    assert [each for each in segments if not re.fullmatch(r"[a-z0-9]+([.-][a-z0-9]+)*", each)] == []
+    assert [each for each in members if not re.fullmatch(r"[a-z0-9]+(_[a-z0-9]+)*", each)] == []
+
+
+def test_every_schema_and_parameter_is_used() -> None:
+    text = json.dumps(DOCUMENT)
+
+    unused = [name for name in DOCUMENT["components"]["schemas"] if f'"#/components/schemas/{name}"' not in text]
+    assert unused == []
+
+
+def test_links_lead_from_members_there_are_to_operations_there_are() -> None:
+    led = 0
+    for path, _, operation in OPERATIONS:
+        for answer in operation["responses"].values():
+            for link in answer.get("links", {}).values():
+                led += 1
+                assert link["operationId"] in IDS
+                for expression in link["parameters"].values():
+                    place, _, name = expression.partition("#/")
+                    if place == "$response.body":
+                        schema = resolved(answer["content"]["application/json"]["schema"])
+                        for step in name.split("/"):
+                            schema = resolved(schema)["properties"][step]
+                    else:
+                        assert f"{{{expression.rpartition('.')[2]}}}" in path
+    assert led > 50
+
+
+def resolved(schema: dict[str, Any]) -> dict[str, Any]:
+    """What a reference leads to; of several forms the first that has members."""
+    if "$ref" in schema:
+        return resolved(DOCUMENT["components"]["schemas"][schema["$ref"].rpartition("/")[2]])
+    for one in (*schema.get("anyOf", ()), *schema.get("oneOf", ()), *schema.get("allOf", ())):
+        if "properties" in (found := resolved(one)):
+            return found
+    return schema
