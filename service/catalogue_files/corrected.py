@@ -23,9 +23,12 @@ def corrected_csv(sheets: Iterable[Sheet]) -> dict[str, Callable[[], str]]:
 def _written(sheet: Sheet) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(_title(column) for column in sheet.columns)
+    # what a spreadsheet leaves behind to the right: columns without a title and without a cell
+    filled = {i for cells in sheet.grid.rows() for i, cell in enumerate(cells) if cell}
+    kept = [i for i, column in enumerate(sheet.columns) if column.title or i in filled]
+    writer.writerow(_title(sheet.columns[i]) for i in kept)
     for cells in sheet.grid.rows():
-        writer.writerow(_cell(sheet, column, cell) for column, cell in zip(sheet.columns, cells, strict=False))
+        writer.writerow(_cell(sheet, sheet.columns[i], cells[i]) for i in kept if i < len(cells))
     return out.getvalue()
 
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from service.catalogue_files.faults import Path
-from service.domain.catalogue import Catalogue, FollowerKind, LobeNominal, Part
+from service.domain.catalogue import Catalogue, FollowerKind, LobeNominal, Part, Tolerance
 from service.domain.errors import Fault
 from service.domain.readings import LobeKind
 from service.domain.units import LengthUnit
@@ -27,6 +27,11 @@ LONGEST_DURATION_DEG = 400.0
 """Crank degrees that no grind reaches at any checking lift (common practice, no source)."""
 LEAST_LASH_MM = 0.02
 """A lash under 0.0008 in is one in inches that was written as millimetres (common practice, no source)."""
+
+WIDEST_LIMIT_MM = 0.25
+"""A limit of more than about 0.010 in is one in millimetres that was written as inches (common practice, no source)."""
+LEAST_LIMIT_MM = 0.002
+"""A limit under 0.0001 in is one in inches that was written as millimetres (common practice, no source)."""
 
 Found = tuple[Path, str]
 
@@ -55,9 +60,10 @@ def usual_of(values_mm: Sequence[float]) -> Usual | None:
 
 
 def doubts_of(catalogue: Catalogue, place: Callable[[Path], str]) -> tuple[Fault, ...]:
-    """Everything doubtful about a catalogue, in the order of its parts."""
-    found = [*_unlike_neighbours(catalogue), *_durations(catalogue), *_lashes(catalogue), *_twins(catalogue)]
-    found.sort(key=lambda entry: (int(entry[0][1]), str(entry[0][2:])))
+    """Everything doubtful about a catalogue, in the order of its cores and parts."""
+    of_parts = (_unlike_neighbours, _durations, _lashes, _twins)
+    found = [*_limits(catalogue), *(one for doubts in of_parts for one in doubts(catalogue))]
+    found.sort(key=lambda entry: (str(entry[0][0]), int(entry[0][1]), str(entry[0][2:])))
     return tuple(Fault(place(path), detail) for path, detail in found)
 
 
@@ -118,6 +124,25 @@ def _lashes(catalogue: Catalogue) -> Iterator[Found]:
     for path, part, _, lobe in _lobes(catalogue):
         if lobe.lash_mm is not None and 0 < lobe.lash_mm < LEAST_LASH_MM:
             yield (*path, "lash"), f"{_shown(lobe.lash_mm, part)} is hardly a lash; is it in inches?"
+
+
+def _limits(catalogue: Catalogue) -> Iterator[Found]:
+    for i, core in enumerate(catalogue.cores):
+        for j, journal in enumerate(core.journals):
+            yield from _limits_of(("cores", i, "journals", j), journal.tolerance, core.unit)
+    for path, part, _, lobe in _lobes(catalogue):
+        yield from _limits_of((*path, "tolerances", "lift"), lobe.lift_tolerance, part.unit)
+        yield from _limits_of((*path, "tolerances", "base_circle"), lobe.base_circle_tolerance, part.unit)
+
+
+def _limits_of(path: Path, tolerance: Tolerance | None, unit: LengthUnit) -> Iterator[Found]:
+    if tolerance is None:
+        return
+    for name, limit_mm in (("minus", tolerance.minus_mm), ("plus", tolerance.plus_mm)):
+        if limit_mm > WIDEST_LIMIT_MM:
+            yield (*path, name), f"{unit.show(limit_mm)} {unit} is wide for a limit; is it in millimetres?"
+        elif 0 < limit_mm < LEAST_LIMIT_MM:
+            yield (*path, name), f"{limit_mm:g} mm is hardly a limit; is it in inches?"
 
 
 def _twins(catalogue: Catalogue) -> Iterator[Found]:

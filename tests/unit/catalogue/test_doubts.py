@@ -62,6 +62,22 @@ def test_a_lash_in_inches_in_a_row_of_millimetres_is_doubted() -> None:
     assert list(doubts_of([metric])) == ["/parts/0/lobes/intake/lash"]
 
 
+def test_a_limit_in_the_other_unit_is_doubted() -> None:
+    def doubted(unit: str, limit: str) -> list[str]:
+        sizes = {"in": ("0.75", "0.3130", "0.861"), "mm": ("19.05", "7.95", "21.87")}[unit]
+        limits = {"minus": limit, "plus": "0"}
+        journals = [{"position": "front", "diameter": sizes[0]} | limits]
+        lobe = {"lift": sizes[1], "base_circle": sizes[2], "tolerances": {"lift": limits}}
+        shaft = core(unit=unit, journals=journals, overall_length=None)
+        found = check_json(catalogue(cores=[shaft], parts=[part(unit=unit, lobes={"intake": lobe})]))
+        assert found.catalogue is not None
+        return [doubt.pointer for doubt in found.doubts]
+
+    places = ["/cores/0/journals/0/minus", "/parts/0/lobes/intake/tolerances/lift/minus"]
+    assert doubted("in", "0.0127") == doubted("mm", "0.0005") == places
+    assert doubted("in", "0.0005") == doubted("mm", "0.0127") == []
+
+
 def test_a_part_stated_under_another_number_too_is_doubted() -> None:
     (found,) = doubts_of([part(), part(part_number="P-2")]).items()
     assert found == ("/parts/1/part_number", "is stated exactly as P-1 is; are they one part?")

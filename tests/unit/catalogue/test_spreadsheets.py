@@ -162,6 +162,12 @@ def test_the_corrected_sheets_are_the_catalogue_in_plain_form() -> None:
     assert plain == {"cores.csv": CORES, "parts.csv": PARTS, "lift_tables.csv": TABLES}
 
 
+def test_a_corrected_sheet_has_no_columns_that_are_empty_from_top_to_bottom() -> None:
+    cores = b"code;name;journal.front.diameter;;\nC1;One;0,75;;\n;;;;\n"
+    found = check_csv(cores, b"part_number,core,intake.lift,intake.base_circle,\nP-1,C1,0.313,0.861,\n")
+    assert found.corrected["cores.csv"]() == "code,name,journal.front.diameter\nC1,One,0.75\n"
+
+
 def test_a_corrected_sheet_leaves_a_number_it_cannot_settle_as_it_is() -> None:
     cores = "code;name;overall_length;unit;journal.front.diameter\nC1; One ;1,234;mm;25\n"
     found = check_csv(cores.encode(), PARTS.encode())
