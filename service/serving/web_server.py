@@ -52,6 +52,7 @@ class WebServer(BaseApplication):  # type: ignore[misc]
             # It would lie in the user's home.
             "control_socket_disable": True,
             "when_ready": self._read_ahead,
+            "on_reload": self._read_ahead,
             "worker_exit": self._close,
             "child_exit": self._forget,
         }

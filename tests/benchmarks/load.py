@@ -49,7 +49,7 @@ class Connection:
         self._connect()
 
     def _connect(self) -> None:
-        self._socket = socket.create_connection(self._address, timeout=30)
+        self._socket = socket.create_connection(self._address, timeout=120)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._used = time.monotonic()
 

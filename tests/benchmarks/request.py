@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import click
+import psycopg
 import redis
 
 from tests.benchmarks.bodies import bodies, written_to
@@ -97,6 +98,7 @@ def main(parts: int, workers: int, count: int, slices: int, connections: int) ->
                 )
                 try:
                     show(measured(service, floor, stores, key, said, (count, slices, connections)))
+                    click.echo(f"a submission takes {kept_bytes(stores):,.0f} bytes in Postgres, indexes and all")
                 finally:
                     floor.stop()
             finally:
@@ -130,6 +132,18 @@ def measured(
                 if turn > 0:  # the first warms everything
                     found[asked.name].append(done)
     return found
+
+
+def kept_bytes(stores: Stores) -> float:
+    """Bytes of disk a submission, with its round and its review."""
+    with psycopg.connect(stores.postgres.url(), autocommit=True) as connection:
+        connection.execute("VACUUM")
+        row = connection.execute(
+            "SELECT sum(pg_total_relation_size(name::regclass))::float8 / (SELECT count(*) FROM submissions)"
+            " FROM unnest(ARRAY['submissions', 'submission_rounds', 'reviews']) AS name"
+        ).fetchone()
+    assert row is not None
+    return float(row[0])
 
 
 FIGURES: dict[str, Callable[[Slice], float]] = {
