@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
-from service.documents.svg import FAINT, GREY, INK, RULE, Drawing
+from service.documents.svg import FAINT, GREY, INK, RULE, Drawing, ticks
 from service.documents.words import shortened
 from service.domain.catalogue import Catalogue
 from service.domain.readings import LobeKind, Position
@@ -53,10 +53,10 @@ def _rows(title: str, legend: str, rows: dict[str, list[Spot]], unit: LengthUnit
     def x(size: float) -> float:
         return _LEFT + (size - low) / (high - low) * (_RIGHT - _LEFT)
 
-    for tick in range(5):
-        size = low + (high - low) * (tick + 0.5) / 5
-        drawing.line(x(size), _TOP - 6, x(size), bottom, stroke=FAINT)
-        drawing.text(x(size), bottom + 16, f"{unit.from_mm(size):.3f}", size=11, anchor="middle", fill=GREY)
+    for tick in ticks(unit.from_mm(low), unit.from_mm(high)):
+        at = x(tick * float(unit.mm))
+        drawing.line(at, _TOP - 6, at, bottom, stroke=FAINT)
+        drawing.text(at, bottom + 16, f"{tick:.6g}", size=11, anchor="middle", fill=GREY)
     said = [f"{title}; {legend}."]
     for n, (code, spots) in enumerate(shown.items()):
         y = _TOP + _ROW * (n + 0.5)

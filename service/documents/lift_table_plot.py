@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.documents.svg import BAND, FAINT, GREY, INK, RULE, Drawing
+from service.documents.svg import BAND, FAINT, GREY, INK, RULE, Drawing, ticks
 from service.documents.words import UNITS, which_lobe
 from service.domain.units import LengthUnit
 from service.identification.condition import LobeCondition
@@ -19,11 +19,10 @@ from service.lobe.matching import GRID_DEG
 
 Floats = NDArray[np.float64]
 
-_COLUMN = 520.0
+_WIDTH = 520.0
 _LEFT, _RIGHT, _TOP, _GAP = 74.0, 18.0, 72.0, 46.0
 _HEIGHTS = (230.0, 150.0, 150.0, 120.0)
 _STEP_DEG = 1.0
-_TICKS = (1.0, 2.0, 2.5, 5.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,11 +39,11 @@ class _Panel:
 
 def draw_sheet(report: SheetReport, unit: LengthUnit, conditions: tuple[LobeCondition | None, ...] = ()) -> str:
     """The drawing of a sheet; lengths in `unit`."""
-    drawing = Drawing(_COLUMN * len(report.lobes), "Lift, velocity and acceleration")
+    drawing = Drawing(_WIDTH, "Lift, velocity and acceleration")
     bottom, described = 0.0, []
     for number, lobe in enumerate(report.lobes):
         condition = conditions[number] if number < len(conditions) else None
-        bottom = max(bottom, _column(drawing, _COLUMN * number, lobe, unit, condition))
+        bottom = _lobe(drawing, bottom, lobe, unit, condition)
         name = which_lobe(lobe.lobe.kind, lobe.lobe.cylinder)
         lift = unit.show(lobe.figures.lift.value)
         matched = f", beside part {condition.part_number}" if condition is not None else ""
@@ -52,17 +51,17 @@ def draw_sheet(report: SheetReport, unit: LengthUnit, conditions: tuple[LobeCond
     return drawing.finish(bottom + 14, " ".join(described))
 
 
-def _column(drawing: Drawing, x0: float, lobe: LobeReport, unit: LengthUnit, condition: LobeCondition | None) -> float:
+def _lobe(drawing: Drawing, y0: float, lobe: LobeReport, unit: LengthUnit, condition: LobeCondition | None) -> float:
     name = which_lobe(lobe.lobe.kind, lobe.lobe.cylinder)
-    drawing.text(x0 + _LEFT, 24, f"{name[0].upper()}{name[1:]}", size=16, bold=True)
+    drawing.text(_LEFT, y0 + 24, f"{name[0].upper()}{name[1:]}", size=16, bold=True)
     words = f"cam degrees from the lobe's centre; lengths in {UNITS[unit]}"
     if condition is not None and condition.curve is not None:
         words += f"; dashed: {condition.part_number}"
-    drawing.text(x0 + _LEFT, 42, words, size=12, fill=GREY)
+    drawing.text(_LEFT, y0 + 42, words, size=12, fill=GREY)
     panels = _panels(lobe, unit, condition)
-    top = _TOP
+    top = y0 + _TOP
     for panel, height in zip(panels, _HEIGHTS, strict=False):
-        _draw(drawing, x0, top, height, panel)
+        _draw(drawing, top, height, panel)
         top += height + _GAP
     return top
 
@@ -102,8 +101,8 @@ def _derivative(values: Floats, order: int) -> Floats:
     return values
 
 
-def _draw(drawing: Drawing, x0: float, top: float, height: float, panel: _Panel) -> None:
-    left, right = x0 + _LEFT, x0 + _COLUMN - _RIGHT
+def _draw(drawing: Drawing, top: float, height: float, panel: _Panel) -> None:
+    left, right = _LEFT, _WIDTH - _RIGHT
     low = min(0.0, float((panel.value - panel.sd).min()))
     high = max(0.0, float((panel.value + panel.sd).max()))
     if panel.beneath is not None:
@@ -116,7 +115,7 @@ def _draw(drawing: Drawing, x0: float, top: float, height: float, panel: _Panel)
         ys = top + (high - np.clip(value, low, high)) / (high - low) * height
         return list(zip(xs.tolist(), ys.tolist(), strict=True))
 
-    for tick in _ticks(low, high):
+    for tick in ticks(low, high):
         ((_, y),) = place(np.zeros(1), np.array([tick]))
         drawing.line(left, y, right, y, stroke=RULE if tick == 0 else FAINT)
         drawing.text(left - 6, y + 4, f"{tick:.6g}", size=11, anchor="end", fill=GREY)
@@ -134,11 +133,3 @@ def _draw(drawing: Drawing, x0: float, top: float, height: float, panel: _Panel)
         drawing.dots(place(at[out], value[out]), hollow=True)
     drawing.curve(place(panel.at, panel.value), stroke=INK)
     drawing.text(left, top - 7, panel.title, size=12, bold=True)
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    rough = (high - low) / 5
-    power = 10.0 ** np.floor(np.log10(rough))
-    step = float(min((t * power for t in (*_TICKS, 10.0) if t * power >= rough), default=10 * power))
-    first = int(np.ceil(low / step))
-    return [n * step for n in range(first, int(np.floor(high / step)) + 1)]

@@ -6,6 +6,7 @@ and greys. Text is escaped by the XML writer; characters that XML 1.0 does not a
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from xml.etree import ElementTree as ET
@@ -29,6 +30,17 @@ def number(value: float) -> str:
     """A coordinate, to a hundredth, without needless zeros."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
+
+
+_ROUND = (1.0, 2.0, 2.5, 5.0, 10.0)
+
+
+def ticks(low: float, high: float, about: int = 5) -> list[float]:
+    """Round values from `low` to `high`, at most `about` and one of them."""
+    rough = (high - low) / about
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = min((each * power for each in _ROUND if each * power >= rough), default=10 * power)
+    return [n * step for n in range(math.ceil(low / step), math.floor(high / step) + 1)]
 
 
 def _points(*corners: tuple[float, float]) -> str:

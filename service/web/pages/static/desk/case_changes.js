@@ -19,8 +19,8 @@ const NEEDED = ["reason", "into", "part_number"];
 const blank = () => ({ kind: "overrule", outcome: "part", part_number: "", confidence: "sure", reason: "", order_reference: "", into: "" });
 
 /**
- * The form. `act(path, body, done, taken)` changes the case and calls `taken` once the change is kept, before the case is
- * fetched again: what is typed from then on stays. `find(reference)` gives a case's id or null.
+ * The form. `act(path, body, done, taken, refused)` changes the case and calls `taken` once the change is kept, before the
+ * case is fetched again: what is typed from then on stays; or `refused` with the words of what went wrong. `find(reference)` gives a case's id or null.
  */
 export class CaseChanges {
   constructor({ act, find, changed }) {
@@ -38,7 +38,7 @@ export class CaseChanges {
       if (!body.into) this.trouble = "No case has this reference.";
     }
     if (this.trouble) this.changed();
-    else await this.act(kind, body, CHANGES[kind].done, () => { this.said = blank(); });
+    else await this.act(kind, body, CHANGES[kind].done, () => { this.said = blank(); }, (words) => { this.trouble = words; });
   }
 
   #fields() {

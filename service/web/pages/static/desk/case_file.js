@@ -40,12 +40,12 @@ export class CaseFile {
     return (await this.api.get(`/v1/submissions/${this.id}/photos`)).body.items;
   }
 
-  /** Change the case; `taken` empties the form that asked, as soon as the change is kept. */
-  async #do(path, body, done, taken) {
+  /** Change the case; `taken` empties the form that asked, as soon as the change is kept; `refused` says why it is not. */
+  async #do(path, body, done, taken, refused = (words) => { this.trouble = words; }) {
     try {
       await this.api.post(`/v1/cases/${this.id}/${path}`, body, { headers: { "Idempotency-Key": onceKey() } });
     } catch (error) {
-      this.trouble = wordsOf(error);
+      refused(wordsOf(error));
       this.changed();
       return;
     }

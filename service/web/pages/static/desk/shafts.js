@@ -76,7 +76,7 @@ export class Shafts {
             ${STATES.map((state) => html`<option value="state=${state}" .selected=${this.which === `state=${state}`}>${state}</option>`)}</select></label>
         </div>
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
-        ${items?.length === 0 ? html`<p class="first-hint">No shaft like that.</p>` : nothing}
+        ${items?.length === 0 ? html`<p class="first-hint">${this.which ? "No shaft like that." : "No shaft has been announced yet."}</p>` : nothing}
         ${items?.length ? html`
           <div class="wide" tabindex="0" role="region" aria-label="Shafts">
           <table class="queue"><caption class="unseen">Shafts, the first announced first</caption>
