@@ -20,6 +20,8 @@ export const recordView = (record) => (record ? html`
 
 const due = ({ calibration, overdue }) => (calibration ? html`<span class=${overdue ? "late" : ""}>${day(calibration.due_on)}${overdue ? " (overdue)" : ""}</span>` : html`<span class="late">never calibrated</span>`);
 
+const told = ({ kind, serial, resolution, scale }) => [TOOLS[kind], ...(serial ? [`serial ${serial}`] : []), `${resolution} ${SCALES[scale]}`].join(", ");
+
 async function everyOne(api) {
   const found = [];
   for (let cursor = ""; cursor !== null;) {
@@ -172,8 +174,8 @@ export class Instruments {
           ${this.items?.length ? html`
             <div class="wide" tabindex="0" role="region" aria-label="Instruments">
             <table><caption class="unseen">The bench's measuring instruments</caption>
-              <thead><tr><th scope="col">Name</th><th scope="col">Serial</th><th scope="col">Kind</th><th scope="col">Resolution</th><th scope="col">Calibration due</th><td></td></tr></thead>
-              <tbody>${this.items.map((each) => html`<tr><th scope="row">${each.name}</th><td>${each.serial ?? "–"}</td><td>${TOOLS[each.kind]}</td><td>${each.resolution} ${SCALES[each.scale]}</td><td>${due(each)}</td>
+              <thead><tr><th scope="col">Instrument</th><th scope="col">Calibration due</th><td></td></tr></thead>
+              <tbody>${this.items.map((each) => html`<tr><th scope="row">${each.name}<div class="small soft">${told(each)}</div></th><td>${due(each)}</td>
                 <td><button type="button" class="plain" @click=${() => this.#choose({ calibrating: each })}>Calibrated<span class="unseen">: ${each.name}</span></button>
                 <button type="button" class="plain" @click=${() => this.#choose({ retiring: each })}>Out of use<span class="unseen">: ${each.name}</span></button></td></tr>`)}</tbody></table></div>`
           : html`<p class="soft">No instruments are kept yet.</p>`}
