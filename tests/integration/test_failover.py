@@ -155,3 +155,21 @@ def test_a_lost_primary_costs_no_acknowledged_write_and_the_desk_goes_on_by_itse
     assert len(there) == len(wanted) + 2
     assert gist(own.read(str(acknowledged[-1])).get_json()) == usual
     assert took < 15, f"the desk needed {took:.1f} s after the promotion"
+
+
+def test_without_its_replica_the_primary_acknowledges_nothing_until_it_is_told_to_do_without(pair: Pair) -> None:
+    own, once = pair.own, str(uuid.uuid4())
+    own.until_taken(str(uuid.uuid4()))
+    pair.replica.stop()
+    started = time.monotonic()
+    asks_to_come_back(own.submit(once))
+    assert time.monotonic() - started < 12
+    with own.database() as connection:
+        connection.execute("SET synchronous_commit = local")
+        connection.execute("ALTER SYSTEM SET synchronous_standby_names = ''")
+        connection.execute("SELECT pg_reload_conf()")
+    while (response := own.submit(once)).status_code == 409:  # what was sent first still holds the key
+        time.sleep(0.1)
+    assert response.status_code == 201
+    assert own.until_taken(once)["id"] == response.get_json()["id"]
+    assert own.count() == 2
