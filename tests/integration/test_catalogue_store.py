@@ -14,6 +14,7 @@ from fixtures.make_catalogue import generate
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.catalogue_files import read_csv, read_json
 from service.domain.catalogue import Catalogue, LobeNominal, PartStatus
+from service.domain.errors import Unavailable
 from service.domain.readings import LobeKind
 from service.workflows.catalogue_ports import CatalogueRevision
 from service.workflows.import_catalogue import import_catalogue
@@ -263,3 +264,15 @@ def test_a_changed_catalogue_holds_what_the_same_import_would_hold(stores: Postg
         assert old is not None
         assert kept.repeat_revision(old, made_by="tests", reason="back") == 4
         assert kept.load(4) == whole
+
+
+def test_a_statement_about_a_large_catalogue_may_take_its_time_and_the_next_transaction_may_not(
+    database_url: str,
+) -> None:
+    with open_pool(database_url, 1, statement_timeout=0.1) as pool:
+        stores = PostgresStores(pool)
+        with stores.transaction() as transaction:
+            transaction.catalogue.allow_time()
+            transaction.connection.execute("SELECT pg_sleep(2.5)")  # longer than 0.1 s and what is waited beyond
+        with pytest.raises(Unavailable), stores.transaction() as transaction:
+            transaction.connection.execute("SELECT pg_sleep(2.5)")

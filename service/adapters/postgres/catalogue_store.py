@@ -12,7 +12,7 @@ from typing import Any, TypeAlias, TypeVar
 from psycopg.rows import tuple_row
 
 from service.adapters.postgres.catalogue_rows import assemble_cores, assemble_parts
-from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.connection import Connection, PatientConnection
 from service.adapters.postgres.queries import Queries
 from service.domain.catalogue import Catalogue, Core, Part, PartStatus, Tolerance
 from service.workflows.catalogue_ports import CatalogueRevision, Told
@@ -25,6 +25,8 @@ REPEATED_CORES = ("repeat_cores", "repeat_journals")
 REPEATED_PARTS = ("repeat_parts", "repeat_lobes", "repeat_durations", "repeat_lift_tables")
 
 _ROWS_A_STEP = 1000
+_ALLOWED_S = 610.0
+"""Longer than the limits that `allow_time` sets, so that Postgres is the first to say that one is reached."""
 
 Rows: TypeAlias = Iterator[tuple[Any, ...]]
 
@@ -44,6 +46,8 @@ class CatalogueStore:
 
     def allow_time(self) -> None:
         """Let this transaction take its time, as a large catalogue needs."""
+        if isinstance(self._connection, PatientConnection):
+            self._connection.allowed_s = _ALLOWED_S
         self._connection.execute(QUERIES["allow_time"])
 
     def hold(self) -> None:

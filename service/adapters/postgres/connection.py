@@ -26,10 +26,13 @@ class PatientConnection(psycopg.Connection[DictRow]):
 
     patience_s = 7.0
 
+    allowed_s = 0.0
+    """What a transaction that takes its time allows beyond that, until it ends."""
+
     def wait(self, gen: Generator[Any, Any, Any], *args: Any, **options: Any) -> Any:
         """Wait for what was asked; raises `ServerSilent`, and is closed then."""
         try:
-            return super().wait(_patient(gen, self.patience_s), *args, **options)
+            return super().wait(_patient(gen, max(self.patience_s, self.allowed_s)), *args, **options)
         except ServerSilent:
             self.pgconn.finish()
             raise

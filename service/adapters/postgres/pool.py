@@ -200,6 +200,8 @@ class PostgresStores:
                 connection.rollback()
             raise
         finally:
+            if isinstance(connection, PatientConnection):
+                connection.allowed_s = 0.0
             self._pool.putconn(connection)
 
     def _borrow(self) -> Connection:
