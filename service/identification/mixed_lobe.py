@@ -19,6 +19,7 @@ from service.domain.readings import Instrument
 from service.identification.densities import log_emg, log_normal
 from service.identification.entries import Entry, Truth
 from service.identification.grids import (
+    MOST_NODES,
     SPREADS,
     TAILS,
     EntryTable,
@@ -28,7 +29,7 @@ from service.identification.grids import (
     in_pieces,
     nodes_between,
 )
-from service.identification.lobe_integral import LobePrior
+from service.identification.lobe_integral import LobePrior, lift_density
 from service.identification.table import Floats
 
 
@@ -112,10 +113,64 @@ def mixed_lobe_density(
     grid: Grid,
 ) -> Floats:
     """Log-density of one lobe's entries at every zero and undersize (K, S): (V, K, M, S)."""
-    numbers = 400 * prior.base.size * max(undersize.shape[1], zeros.size)
+    result = np.zeros((len(variants), prior.base.size, zeros.size, undersize.shape[1]))
+    sorts: dict[frozenset[Truth], list[int]] = {}
+    for i, entries in enumerate(variants):
+        sorts.setdefault(frozenset(e.truth for e in entries), []).append(i)
+    for truths, members in sorts.items():
+        some = [variants[i] for i in members]
+        if Truth.HEIGHT in truths and len(truths) > 1:
+            result[members] = _height_with_others(some, prior, tool, zeros, undersize, grid)
+            continue
+        # a height alone is one width, and so is a base circle, which a lift beside it has nothing to do with
+        if Truth.HEIGHT in truths:
+            mean, sd, wear = prior.base + prior.lift, np.hypot(prior.base_sd, prior.lift_sd), prior.wear
+            result[members] = _lone_width(some, mean, sd, wear, tool, zeros, undersize, grid)
+        if Truth.BASE in truths:
+            widths = [tuple(e for e in entries if e.truth is Truth.BASE) for entries in some]
+            result[members] = _lone_width(widths, prior.base, prior.base_sd, 0.0, tool, zeros, undersize, grid)
+        if Truth.LIFT in truths:
+            lifts = [tuple(e for e in entries if e.truth is Truth.LIFT) for entries in some]
+            result[members] += lift_density(lifts, prior, grid.step)[..., None, None]
+    return result
+
+
+def _lone_width(
+    variants: Sequence[Sequence[Entry]],
+    mean: Floats,
+    sd: Floats,
+    wear: float,
+    tool: Instrument | None,
+    zeros: Floats,
+    undersize: Floats,
+    grid: Grid,
+) -> Floats:
+    """Log-density of one width, less the undersize, at every zero and undersize: (V, K, M, S)."""
+    rows, shifts = undersize.shape
+    means, sds = (mean[:, None] - undersize).ravel(), np.repeat(sd, shifts)
+    found = in_pieces(
+        lambda some: mixed_width_density(some, means, sds, wear, tool, zeros, grid.step),
+        variants,
+        means.size * MOST_NODES,
+    )
+    return np.swapaxes(found.reshape(len(variants), rows, shifts, zeros.size), 2, 3)
+
+
+def _height_with_others(
+    variants: Sequence[Sequence[Entry]],
+    prior: LobePrior,
+    tool: Instrument | None,
+    zeros: Floats,
+    undersize: Floats,
+    grid: Grid,
+) -> Floats:
     low_b, high_b, low_l, high_l = _ranges(_all_tables(variants, tool), prior, zeros, undersize)
     result = np.empty((len(variants), prior.base.size, zeros.size, undersize.shape[1]))
     for members in alike_widths(high_b - low_b, high_l - low_l, grid.step):
+        bases, lifts = (
+            nodes_between(low[members], high[members], grid.step)[1] for low, high in ((low_b, high_b), (low_l, high_l))
+        )
+        numbers = max(bases * lifts * zeros.size, prior.base.size * bases * max(undersize.shape[1], zeros.size))
         result[members] = in_pieces(
             lambda some: _density(some, prior, tool, zeros, undersize, grid), [variants[i] for i in members], numbers
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -11,7 +12,7 @@ import numpy as np
 from service.domain.readings import Instrument
 from service.identification.densities import log_sum_exp
 from service.identification.entries import Entry, Truth
-from service.identification.grids import Grid, in_pieces
+from service.identification.grids import MOST_NUMBERS, Grid, in_pieces
 from service.identification.lobe_densities import lobe_densities
 from service.identification.lobe_integral import LobePrior, Shifts
 from service.identification.measuring import MeasuringModel
@@ -73,9 +74,12 @@ def _with_undersize(
         # the shift is less the undersize; what the zero takes is added to the window
         first, last = low[chosen].min(axis=0) - zeros[-1], high[chosen].max(axis=0) - zeros[0]
         count = int(min(np.ceil((last - first).max() / (every * grid.step)) + 1, MOST_SHIFTS))
-        at = Shifts(first, count, every, grid.step, grid.coarse)
-        work = partial(_sum_mixed, rows, lobes, zeros=zeros, at=at, grid=grid, tool=tool, model=model)
-        result[chosen] = in_pieces(work, combinations[chosen], rows.size * count * zeros.size)
+        pieces = math.ceil(rows.size * count * zeros.size / MOST_NUMBERS)
+        for few in np.array_split(np.arange(rows.size), min(pieces, rows.size)):
+            at = Shifts(first[few], count, every, grid.step, grid.coarse)
+            seen = [lobe.among(few) for lobe in lobes]
+            work = partial(_sum_mixed, rows.take(few), seen, zeros=zeros, at=at, grid=grid, tool=tool, model=model)
+            result[np.ix_(chosen, few)] = in_pieces(work, combinations[chosen], few.size * count * zeros.size)
     return result
 
 
