@@ -115,8 +115,8 @@ def summary_of(draft: Draft) -> DraftSummary:
         became = ", ".join(f"{count(kind, one)} {one.value}" for one in Became)
         lines.append(f"{kind.capitalize()}s: {became}.")
     lines.append(
-        f"Pairs that a caliper cannot tell apart: {len(draft.alike)}; {len(draft.created)} of them new, "
-        f"{len(draft.removed)} there are no more; {len(draft.untellable)} that nothing stated parts."
+        f"Pairs that a caliper cannot tell apart: {len(draft.alike)}; {len(draft.created)} new, "
+        f"{len(draft.removed)} gone; {len(draft.untellable)} that nothing stated parts."
     )
     parts = len({one.part_number for one in draft.stranded})
     pointed = f"{parts} of them in {_many(len(draft.stranded), 'open case')}"

@@ -124,7 +124,7 @@ def test_the_same_is_written_from_the_terminal_by_a_dry_run(own_settings: Settin
     for name in ("summary.html", "summary.json", "summary.txt"):
         told = run("--dry-run", "--summary", str(tmp_path / name))
         assert told.exit_code == 0, told.output
-        assert "1 of them new, 1 there are no more" in told.output
+        assert "1 new, 1 gone" in told.output
         assert "nothing was changed" in told.output
     assert "<svg" in (tmp_path / "summary.html").read_text()
     assert json.loads((tmp_path / "summary.json").read_text())["vanished"] == 1

@@ -67,7 +67,7 @@ def test_an_owner_reads_a_draft_publishes_it_and_goes_back(
     choose(page, tmp_path, SHEETS)
     expect(page.get_by_role("heading", name="Draft: cores.csv, parts.csv")).to_be_visible()
     summary = page.get_by_role("region", name="What publishing would do")
-    expect(summary).to_contain_text("1 of them new, 1 there are no more")
+    expect(summary).to_contain_text("1 new, 1 gone")
     stranded = page.get_by_role("region", name="Parts that vanish while open cases point to them")
     expect(stranded.get_by_role("listitem")).to_contain_text("A-2: case")
     expect(page.get_by_role("region", name="What becomes another")).to_contain_text("part A-4 added")
