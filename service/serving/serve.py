@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 import sys
 import tempfile
@@ -50,7 +51,9 @@ def _serve(settings: Settings, with_worker: bool, announce: Callable[[str], None
     environment = environment_for(reached.settings)
     others: dict[str, Kept] = dict(reached.servers)
     if with_worker:
-        worker = Program([sys.executable, "-m", "service.cli", "worker"], environment)
+        # its stores may end with the same owner, and in good order it would wait for them; a job cut short is put back
+        command = [sys.executable, "-m", "service.cli", "worker"]
+        worker = Program(command, environment, on_owner_death=signal.SIGKILL)
         others["worker"] = worker
         stack.callback(worker.stop)
         worker.start()

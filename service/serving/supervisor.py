@@ -45,8 +45,15 @@ class Program:
     """A command of ours as a process that ends with this one."""
 
     def __init__(
-        self, command: list[str], environment: dict[str, str], *, pass_fds: tuple[int, ...] = (), patience: float = 20.0
+        self,
+        command: list[str],
+        environment: dict[str, str],
+        *,
+        pass_fds: tuple[int, ...] = (),
+        patience: float = 20.0,
+        on_owner_death: signal.Signals = signal.SIGTERM,
     ) -> None:
+        self._on_owner_death = on_owner_death
         self._command = command
         self._environment = environment
         self._pass_fds = pass_fds
@@ -56,7 +63,10 @@ class Program:
     def start(self) -> None:
         """Start it."""
         self._process = start(
-            self._command, on_owner_death=signal.SIGTERM, environment=self._environment, pass_fds=self._pass_fds
+            self._command,
+            on_owner_death=self._on_owner_death,
+            environment=self._environment,
+            pass_fds=self._pass_fds,
         )
 
     def stop(self) -> None:

@@ -14,7 +14,7 @@ import time
 import uuid
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -105,7 +105,9 @@ def frozen(own: Own) -> Iterator[None]:
         yield
     finally:
         for each in stopped:
-            os.kill(each, signal.SIGCONT)
+            # what the first to go on has ended meanwhile is not there any more
+            with suppress(ProcessLookupError):
+                os.kill(each, signal.SIGCONT)
 
 
 def gist(answer: dict[str, Any]) -> Any:
