@@ -39,9 +39,13 @@ class LengthUnit(StrEnum):
 
     def from_mm(self, value_mm: float) -> float:
         """`value_mm` millimetres, in this unit."""
-        return value_mm / float(self.mm)
+        return value_mm / _MM[self]
 
     def show(self, value_mm: float) -> str:
         """`value_mm` as a decimal string in this unit, without the unit; a zero never carries a minus sign."""
-        text = f"{value_mm / 25.4:.4f}" if self is LengthUnit.INCH else f"{value_mm:.3f}"
-        return text[1:] if text in ("-0.0000", "-0.000") else text
+        text = f"{self.from_mm(value_mm):.{self.decimals}f}"
+        return text[1:] if text[0] == "-" and not text.strip("-0.") else text
+
+
+_MM = {unit: float(unit.mm) for unit in LengthUnit}
+"""Worked out once: an answer shows hundreds of lengths."""

@@ -11,6 +11,7 @@ where m tables belong to the tool on the grid and o tables to the others. A jour
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -33,24 +34,37 @@ from service.identification.lobe_integral import LobePrior, lift_density
 from service.identification.table import Floats
 
 
+@dataclass(frozen=True, eq=False)
+class _Given:
+    """What a lobe's readings are worked out at: each zero (M,) of `tool`, each undersize (K, S), on a grid."""
+
+    tool: Instrument | None
+    zeros: Floats
+    undersize: Floats
+    grid: Grid
+
+    def result(self, variants: int) -> Floats:
+        """Room for a density of each of so many variants, all zero: (V, K, M, S)."""
+        rows, shifts = self.undersize.shape
+        return np.zeros((variants, rows, self.zeros.size, shifts))
+
+
 def _tables(variants: Sequence[Sequence[Entry]], truth: Truth, tool: Instrument | None, moving: bool) -> EntryTable:
     return EntryTable.of([tuple(e for e in s if e.truth is truth and (e.tool is tool) is moving) for s in variants])
 
 
-def _ranges(
-    tables: dict[str, EntryTable], prior: LobePrior, zeros: Floats, undersize: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _ranges(tables: dict[str, EntryTable], prior: LobePrior, given: _Given) -> tuple[Floats, Floats, Floats, Floats]:
     """(base low, base high, lift low, lift high) that entries, rows, zeros and undersizes leave possible, each (V,)."""
     reach = SPREADS * prior.base_sd
-    base_low = (prior.base - undersize.max(axis=1) - reach).min()
-    base_high = (prior.base - undersize.min(axis=1) + reach).max()
+    base_low = (prior.base - given.undersize.max(axis=1) - reach).min()
+    base_high = (prior.base - given.undersize.min(axis=1) + reach).max()
     lift_low = (prior.lift - SPREADS * prior.lift_sd - TAILS * prior.wear).min()
     lift_high = (prior.lift + SPREADS * prior.lift_sd).max()
     lows, highs = {}, {}
     for name, table in tables.items():
         low, high = table.truth_range()
         if name.endswith("moving"):
-            low, high = low - zeros[-1], high - zeros[0]
+            low, high = low - given.zeros[-1], high - given.zeros[0]
         lows[name], highs[name] = low, high
     low_b = np.maximum(np.maximum(lows["base"], lows["base moving"]), base_low)
     high_b = np.minimum(np.minimum(highs["base"], highs["base moving"]), base_high)
@@ -113,67 +127,53 @@ def mixed_lobe_density(
     grid: Grid,
 ) -> Floats:
     """Log-density of one lobe's entries at every zero and undersize (K, S): (V, K, M, S)."""
-    result = np.zeros((len(variants), prior.base.size, zeros.size, undersize.shape[1]))
+    given = _Given(tool, zeros, undersize, grid)
+    result = given.result(len(variants))
     sorts: dict[frozenset[Truth], list[int]] = {}
     for i, entries in enumerate(variants):
         sorts.setdefault(frozenset(e.truth for e in entries), []).append(i)
     for truths, members in sorts.items():
         some = [variants[i] for i in members]
         if Truth.HEIGHT in truths and len(truths) > 1:
-            result[members] = _height_with_others(some, prior, tool, zeros, undersize, grid)
+            result[members] = _height_with_others(some, prior, given)
             continue
         # a height alone is one width, and so is a base circle, which a lift beside it has nothing to do with
         if Truth.HEIGHT in truths:
-            mean, sd, wear = prior.base + prior.lift, np.hypot(prior.base_sd, prior.lift_sd), prior.wear
-            result[members] = _lone_width(some, mean, sd, wear, tool, zeros, undersize, grid)
+            mean, sd = prior.base + prior.lift, np.hypot(prior.base_sd, prior.lift_sd)
+            result[members] = _lone_width(some, mean, sd, prior.wear, given)
         if Truth.BASE in truths:
             widths = [tuple(e for e in entries if e.truth is Truth.BASE) for entries in some]
-            result[members] = _lone_width(widths, prior.base, prior.base_sd, 0.0, tool, zeros, undersize, grid)
+            result[members] = _lone_width(widths, prior.base, prior.base_sd, 0.0, given)
         if Truth.LIFT in truths:
             lifts = [tuple(e for e in entries if e.truth is Truth.LIFT) for entries in some]
             result[members] += lift_density(lifts, prior, grid.step)[..., None, None]
     return result
 
 
-def _lone_width(
-    variants: Sequence[Sequence[Entry]],
-    mean: Floats,
-    sd: Floats,
-    wear: float,
-    tool: Instrument | None,
-    zeros: Floats,
-    undersize: Floats,
-    grid: Grid,
-) -> Floats:
+def _lone_width(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats, wear: float, given: _Given) -> Floats:
     """Log-density of one width, less the undersize, at every zero and undersize: (V, K, M, S)."""
-    rows, shifts = undersize.shape
-    means, sds = (mean[:, None] - undersize).ravel(), np.repeat(sd, shifts)
+    rows, shifts = given.undersize.shape
+    means, sds = (mean[:, None] - given.undersize).ravel(), np.repeat(sd, shifts)
     found = in_pieces(
-        lambda some: mixed_width_density(some, means, sds, wear, tool, zeros, grid.step),
+        lambda some: mixed_width_density(some, means, sds, wear, given.tool, given.zeros, given.grid.step),
         variants,
         means.size * MOST_NODES,
     )
-    return np.swapaxes(found.reshape(len(variants), rows, shifts, zeros.size), 2, 3)
+    return np.swapaxes(found.reshape(len(variants), rows, shifts, given.zeros.size), 2, 3)
 
 
-def _height_with_others(
-    variants: Sequence[Sequence[Entry]],
-    prior: LobePrior,
-    tool: Instrument | None,
-    zeros: Floats,
-    undersize: Floats,
-    grid: Grid,
-) -> Floats:
-    low_b, high_b, low_l, high_l = _ranges(_all_tables(variants, tool), prior, zeros, undersize)
-    result = np.empty((len(variants), prior.base.size, zeros.size, undersize.shape[1]))
-    for members in alike_widths(high_b - low_b, high_l - low_l, grid.step):
+def _height_with_others(variants: Sequence[Sequence[Entry]], prior: LobePrior, given: _Given) -> Floats:
+    low_b, high_b, low_l, high_l = _ranges(_all_tables(variants, given.tool), prior, given)
+    result = given.result(len(variants))
+    rows, shifts = given.undersize.shape
+    for members in alike_widths(high_b - low_b, high_l - low_l, given.grid.step):
         bases, lifts = (
-            nodes_between(low[members], high[members], grid.step)[1] for low, high in ((low_b, high_b), (low_l, high_l))
+            nodes_between(low[members], high[members], given.grid.step)[1]
+            for low, high in ((low_b, high_b), (low_l, high_l))
         )
-        numbers = max(bases * lifts * zeros.size, prior.base.size * bases * max(undersize.shape[1], zeros.size))
-        result[members] = in_pieces(
-            lambda some: _density(some, prior, tool, zeros, undersize, grid), [variants[i] for i in members], numbers
-        )
+        numbers = bases * max(lifts * given.zeros.size, rows * max(shifts, given.zeros.size))
+        some = [variants[i] for i in members]
+        result[members] = in_pieces(lambda few: _density(few, prior, given), some, numbers)
     return result
 
 
@@ -187,19 +187,13 @@ def _all_tables(variants: Sequence[Sequence[Entry]], tool: Instrument | None) ->
     }
 
 
-def _density(
-    variants: Sequence[Sequence[Entry]],
-    prior: LobePrior,
-    tool: Instrument | None,
-    zeros: Floats,
-    undersize: Floats,
-    grid: Grid,
-) -> Floats:
-    tables = _all_tables(variants, tool)
-    low_b, high_b, low_l, high_l = _ranges(tables, prior, zeros, undersize)
+def _density(variants: Sequence[Sequence[Entry]], prior: LobePrior, given: _Given) -> Floats:
+    zeros, undersize = given.zeros, given.undersize
+    tables = _all_tables(variants, given.tool)
+    low_b, high_b, low_l, high_l = _ranges(tables, prior, given)
     impossible = (high_b <= low_b) | (high_l <= low_l)
     low_b, high_b, low_l, high_l = (np.where(impossible, 0.0, r) for r in (low_b, high_b, low_l, high_l))
-    apart, step = grid.apart, grid.step
+    apart, step = given.grid.apart, given.grid.step
     x_first, n_x = nodes_between(low_b, high_b, step)
     l_first, n_l = nodes_between(low_l, high_l, step)
     reach = (zeros.size - 1) * apart + 1

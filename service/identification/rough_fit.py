@@ -40,7 +40,7 @@ _LINEAR = (*_FELT_BY_UNDERSIZE, Truth.LIFT, Truth.JOURNAL, Truth.LENGTH, Truth.Z
 
 
 @dataclass(frozen=True, eq=False)
-class _Part:
+class _Unknown:
     """An unknown of one group: what it is expected to be, and its variance, for each row (K,); who reads it."""
 
     truths: tuple[Truth, ...]
@@ -53,7 +53,7 @@ class _Group:
     """The variants of one group, and the unknowns that add up to what its readings see."""
 
     variants: Variants
-    parts: tuple[_Part, ...]
+    unknowns: tuple[_Unknown, ...]
 
 
 def rough_log_likelihood(
@@ -83,32 +83,32 @@ def _of_some(
             total += variants.spread(claim_log_density(table, rows, key, variants.sets, model))
         elif key[0] == "lobe":
             prior, no_lobe = lobe_prior(rows, int(str(key[1])), model.nose_wear_mean if used else 0.0)
-            base = _Part((Truth.BASE, Truth.HEIGHT), prior.base - smaller, prior.base_sd**2)
-            lift = _Part((Truth.LIFT, Truth.HEIGHT), prior.lift - prior.wear, prior.lift_sd**2 + prior.wear**2)
+            base = _Unknown((Truth.BASE, Truth.HEIGHT), prior.base - smaller, prior.base_sd**2)
+            lift = _Unknown((Truth.LIFT, Truth.HEIGHT), prior.lift - prior.wear, prior.lift_sd**2 + prior.wear**2)
             groups.append(_Group(variants, (base, lift)))
             total += np.where((variants.of >= 0)[:, None], no_lobe, 0.0)
         else:
-            groups.append(_Group(variants, _lone_part(table, rows, key, smaller, model, used)))
+            groups.append(_Group(variants, _lone_unknown(table, rows, key, smaller, model, used)))
     return total + _widths(rows, groups, model) if groups else total
 
 
-def _lone_part(
+def _lone_unknown(
     table: CatalogueTable, rows: Rows, key: GroupKey, smaller: Floats, model: MeasuringModel, used: bool
-) -> tuple[_Part, ...]:
+) -> tuple[_Unknown, ...]:
     if key[0] == "zero":
         return ()
     if key[0] == "flank":
         prior = flank_width(table, rows, key, model)
-        return (_Part((Truth.FLANK,), prior.base - smaller, prior.base_sd**2),)
+        return (_Unknown((Truth.FLANK,), prior.base - smaller, prior.base_sd**2),)
     mean, sd, wear = core_width(table, rows.core, key, model, used)
-    return (_Part((Truth.LENGTH, Truth.JOURNAL), mean - wear, sd**2 + wear**2),)
+    return (_Unknown((Truth.LENGTH, Truth.JOURNAL), mean - wear, sd**2 + wear**2),)
 
 
 def _widths(rows: Rows, groups: Sequence[_Group], model: MeasuringModel) -> Floats:
     """The groups' own sums, put together over what they share: (H, K)."""
     undersize = np.where(rows.kind == Kind.REGROUND, model.regrind_undersize_sd, rows.undersize_sd)
-    parts = [part for group in groups for part in group.parts]
-    sorts, sort_of = distinct(_sorted_by(undersize**2), *(_sorted_by(part.variance) for part in parts))
+    unknowns = [unknown for group in groups for unknown in group.unknowns]
+    sorts, sort_of = distinct(_sorted_by(undersize**2), *(_sorted_by(unknown.variance) for unknown in unknowns))
     tools = tuple(dict.fromkeys(e.tool for group in groups for s in group.variants.sets for e in s if e.tool))
     n_h, shared = groups[0].variants.of.size, len(tools) + 2
     misfit, scale = np.zeros((n_h, rows.size)), np.zeros((n_h, sorts.size))
@@ -116,8 +116,8 @@ def _widths(rows: Rows, groups: Sequence[_Group], model: MeasuringModel) -> Floa
     members = [np.flatnonzero(sort_of == sort) for sort in range(sorts.size)]
     for group in groups:
         entries = _Entries.of(group.variants.sets, tools, model)
-        away = entries.away(group.parts, rows.size)
-        covariance = entries.covariance(group.parts, sorts)
+        away = entries.away(group.unknowns, rows.size)
+        covariance = entries.covariance(group.unknowns, sorts)
         weight = np.linalg.inv(covariance)
         towards = weight @ entries.felt
         own_misfit, own_pull = np.empty(away.shape[:2]), np.empty((*away.shape[:2], shared))
@@ -166,27 +166,27 @@ class _Entries:
                 felt[v, i, -1] = float(e.truth in _FELT_BY_UNDERSIZE)
         return cls(sets, mean, variance, felt)
 
-    def _sees(self, part: _Part) -> Floats:
+    def _sees(self, unknown: _Unknown) -> Floats:
         """1 where an entry sees this unknown: (V, E)."""
         found = np.zeros(self.mean.shape)
         for v, entries in enumerate(self.sets):
-            found[v, : len(entries)] = [e.truth in part.truths for e in entries]
+            found[v, : len(entries)] = [e.truth in unknown.truths for e in entries]
         return found
 
-    def away(self, parts: Sequence[_Part], rows: int) -> Floats:
+    def away(self, unknowns: Sequence[_Unknown], rows: int) -> Floats:
         """How far each entry lies from what it should read under each row: (V, K, E)."""
         found = np.broadcast_to(self.mean[:, None], (len(self.sets), rows, self.mean.shape[1])).copy()
-        for part in parts:
-            found -= self._sees(part)[:, None] * part.expected[:, None]
+        for unknown in unknowns:
+            found -= self._sees(unknown)[:, None] * unknown.expected[:, None]
         return found
 
-    def covariance(self, parts: Sequence[_Part], sorts: Ints) -> Floats:
+    def covariance(self, unknowns: Sequence[_Unknown], sorts: Ints) -> Floats:
         """Of what the group shares with no other, for each sort of row: (S, V, E, E)."""
         own = self.variance[..., None] * np.eye(self.mean.shape[1])
         found = np.broadcast_to(own, (sorts.size, *own.shape)).copy()
-        for part in parts:
-            sees = self._sees(part)
-            found += part.variance[sorts][:, None, None, None] * (sees[:, :, None] * sees[:, None, :])
+        for unknown in unknowns:
+            sees = self._sees(unknown)
+            found += unknown.variance[sorts][:, None, None, None] * (sees[:, :, None] * sees[:, None, :])
         return found
 
 

@@ -141,7 +141,7 @@ class Writing:
                     opened = transaction.submissions.open(self._key.id, sent, found, 1)
             except Exception:
                 return
-            self.done.append(Written(opened if isinstance(opened, UUID) else opened.id, begun, datetime.now(UTC)))
+            self.done.append(Written(opened.id, begun, datetime.now(UTC)))
 
     def until(self, count: int) -> None:
         until(lambda: len(self.done) >= count)

@@ -1,4 +1,4 @@
-"""The routes for looking at a catalogue before it is published: sent as JSON and not kept, or uploaded and kept."""
+"""The routes for looking at a catalogue that is sent as JSON and not kept; `kept_drafts.py` has those that are."""
 
 from __future__ import annotations
 

@@ -45,6 +45,9 @@ from service.workflows.ports import Reply, Transaction
 
 Json = dict[str, Any]
 
+MOST_FILES = 3
+LONGEST_NAME = 100
+
 MULTIPART = "multipart/form-data"
 FILES = {
     "required": True,
@@ -58,7 +61,7 @@ FILES = {
                     "files": {
                         "type": "array",
                         "minItems": 1,
-                        "maxItems": 3,
+                        "maxItems": MOST_FILES,
                         "items": {"type": "string", "contentMediaType": "application/octet-stream"},
                         "description": f"{WHAT_THERE_MAY_BE.capitalize()}. The file names say which is which.",
                     }
@@ -68,9 +71,6 @@ FILES = {
     },
 }
 """What an upload's body is, for the document."""
-
-MOST_FILES = 3
-LONGEST_NAME = 100
 
 
 class FindingSchema(AnswerSchema):

@@ -149,11 +149,8 @@ def _reply(mail_in: MailIn, status: int, **headers: str) -> Reply:
 
 
 def _printed(desk: Desk, mail_in_id: UUID, *, label: bool) -> bytes:
-    from service.documents.packing import (
-        Packing,
-        address_label,
-        packing_slip,
-    )  # here, because what draws it is slow to import
+    # here, because what draws it is slow to import
+    from service.documents.packing import Packing, address_label, packing_slip
 
     with desk.stores.transaction() as transaction:
         mail_in = read_mail_in(transaction, caller(), mail_in_id)
