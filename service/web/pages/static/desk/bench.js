@@ -1,7 +1,7 @@
 /** The bench: lift tables in, from a file or pasted; figures, corrections and plots out. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { Refused, onceKey } from "../shared/api.js";
+import { Refused } from "../shared/api.js";
 import { percent } from "../shared/amounts.js";
 import { UNITS, drawingOf } from "./answer.js";
 import { Conditions, Instruments, recordView } from "./instruments.js";
@@ -104,7 +104,7 @@ export class Bench {
     this.changed();
     try {
       const [said, plot] = await Promise.all([
-        this.api.post("/v1/lift-tables", sent, keeps ? { headers: { "Idempotency-Key": onceKey() } } : {}),
+        keeps ? this.api.postOnce("/v1/lift-tables", sent) : this.api.post("/v1/lift-tables", sent),
         this.api.post("/v1/lift-tables/plot.svg", body)]);
       if (keeps) Object.assign(this, { kept: `Kept with shaft ${this.shaft.spoken}.`, keeping: false });
       this.said = said.body;

@@ -1,7 +1,7 @@
 /** Taking a call: what is typed on the left, what it comes to on the right, and the next thing to say. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { Latest, Refused, Unreachable, onceKey } from "../shared/api.js";
+import { Latest, Refused, Unreachable } from "../shared/api.js";
 import { advice, candidates, cautions, chart, derived, evidence, headline, summary, verdict } from "./answer.js";
 import { MORE, QUALIFIERS, TOOLS, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
 
@@ -131,12 +131,10 @@ export class Call {
     const write = this.#writeOf(body);
     if (!write) return;
     const { path, sent } = write;
-    const told = JSON.stringify(write);
-    const once = this.keeping?.told === told ? this.keeping.once : onceKey();
-    this.keeping = { told, once, sending: true, waiting: false };
+    this.keeping = { sending: true, waiting: false };
     this.changed();
     try {
-      const { body: kept } = await this.api.post(path, sent, { headers: { "Idempotency-Key": once } });
+      const { body: kept } = await this.api.postOnce(path, sent);
       this.call.kept = { id: kept.id, reference: kept.reference, review: kept.review, body };
       this.keeping = null;
       writeDraft(this.call);
@@ -144,7 +142,7 @@ export class Call {
     } catch (error) {
       const waiting = error instanceof Unreachable;
       if (!waiting && !(error instanceof Refused)) throw error;
-      this.keeping = { told, once, sending: false, waiting, trouble: waiting ? "" : error.problem.errors?.[0]?.detail ?? error.message };
+      this.keeping = { sending: false, waiting, trouble: waiting ? "" : error.problem.errors?.[0]?.detail ?? error.message };
       if (waiting) setTimeout(() => this.keeping?.waiting && this.keep(), RETRY_MS);
     }
     this.changed();

@@ -1,7 +1,7 @@
 /** One case, whole: what was read, said, decided and noted, and the few things done with it from here. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { Refused, onceKey } from "../shared/api.js";
+import { Refused } from "../shared/api.js";
 import { percent } from "../shared/amounts.js";
 import { advice, candidates, cautions, chart, derived, evidence, readingsTable, summary, verdict } from "./answer.js";
 import { CaseChanges } from "./case_changes.js";
@@ -43,7 +43,7 @@ export class CaseFile {
   /** Change the case; `taken` empties the form that asked, as soon as the change is kept; `refused` says why it is not. */
   async #do(path, body, done, taken, refused = (words) => { this.trouble = words; }) {
     try {
-      await this.api.post(`/v1/cases/${this.id}/${path}`, body, { headers: { "Idempotency-Key": onceKey() } });
+      await this.api.postOnce(`/v1/cases/${this.id}/${path}`, body);
     } catch (error) {
       refused(wordsOf(error));
       this.changed();

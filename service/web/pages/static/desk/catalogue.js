@@ -1,7 +1,6 @@
 /** The catalogue's life: its revisions, what each changed, the way back to one, and drafts that are not published. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { onceKey } from "../shared/api.js";
 import { clock, wordsOf } from "./words.js";
 
 const FORMS = ".csv,.json,.xlsx,.xlsm";
@@ -43,7 +42,7 @@ export class Catalogue {
     Object.assign(this, { busy: true, trouble: "" });
     this.changed();
     try {
-      const { body } = await this.api.post("/v1/catalogue/drafts/files", form, { headers: { "Idempotency-Key": onceKey() } });
+      const { body } = await this.api.postOnce("/v1/catalogue/drafts/files", form);
       location.hash = `#/draft/${body.id}`;
     } catch (error) {
       this.trouble = wordsOf(error);
@@ -105,7 +104,6 @@ export class Catalogue {
 export class Revision {
   constructor(api, number, { changed, say }) {
     Object.assign(this, { api, number, changed, say, found: null, difference: null, reason: "", trouble: "" });
-    this.once = onceKey();
   }
 
   async load() {
@@ -124,12 +122,11 @@ export class Revision {
     event.preventDefault();
     const query = new URLSearchParams({ reason: this.reason.trim() });
     try {
-      const { body } = await this.api.post(`/v1/catalogue/revisions/${this.number}/restore?${query}`, undefined, { headers: { "Idempotency-Key": this.once } });
+      const { body } = await this.api.postOnce(`/v1/catalogue/revisions/${this.number}/restore?${query}`);
       this.say(`Revision ${body.revision} is active: it holds what revision ${this.number} held.`);
       location.hash = "#/catalogue";
     } catch (error) {
       this.trouble = error.status === 403 ? KEEPERS : wordsOf(error);
-      this.once = onceKey();
       this.changed();
     }
   }

@@ -1,7 +1,6 @@
 /** One draft of the catalogue, as its owner reads it: faults, warnings, what publishing would do; published or discarded. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { onceKey } from "../shared/api.js";
 import { drawingOf } from "./answer.js";
 import { changeList, many } from "./catalogue.js";
 import { save } from "./pictures.js";
@@ -18,7 +17,6 @@ function placeOf(place) {
 export class Draft {
   constructor(api, id, { changed, say }) {
     Object.assign(this, { api, id, changed, say, draft: null, unit: "in", reason: "", doubted: false, trouble: "" });
-    this.once = onceKey();
   }
 
   get path() {
@@ -40,12 +38,10 @@ export class Draft {
     event.preventDefault();
     const query = new URLSearchParams({ reason: this.reason.trim() });
     try {
-      const headers = { "If-Match": this.etag, "Idempotency-Key": this.once };
-      const { body } = await this.api.post(`${this.path}/publish?${query}`, undefined, { headers });
+      const { body } = await this.api.postOnce(`${this.path}/publish?${query}`, undefined, { headers: { "If-Match": this.etag } });
       this.say(`Published: revision ${body.revision} is active.`);
       location.hash = "#/catalogue";
     } catch (error) {
-      this.once = onceKey();
       this.trouble = error.status === 412 ? "Another revision has become active since; this is what publishing would do now. Read it again." : wordsOf(error);
       if (error.status === 412) await this.load();
       this.changed();

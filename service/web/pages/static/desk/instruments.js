@@ -1,7 +1,6 @@
 /** The bench's measuring instruments, and what is said of a measurement: with which, how warm, zeros before and after. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { onceKey } from "../shared/api.js";
 import { TOOLS } from "./readings.js";
 import { capital, day, wordsOf } from "./words.js";
 
@@ -108,7 +107,7 @@ export class Instruments {
   /** `taken` empties the form that asked, and no other, as soon as what it said is kept. */
   async #send(path, body, done, taken) {
     try {
-      await this.api.post(path, body, { headers: { "Idempotency-Key": onceKey() } });
+      await this.api.postOnce(path, body);
     } catch (error) {
       this.trouble = wordsOf(error);
       this.changed();

@@ -1,7 +1,6 @@
 /** The human queue: what waits, one case at a time, and what a person decides of it. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { onceKey } from "../shared/api.js";
 import { advice, candidates, cautions, chart, derived, evidence, readingsTable, verdict } from "./answer.js";
 import { Photos } from "./pictures.js";
 import { clock, day, plain, stateOf, wordsOf } from "./words.js";
@@ -91,7 +90,6 @@ export class Review {
   constructor(api, id, { changed, say, person }) {
     Object.assign(this, { api, id, changed, say, person, sheet: null, trouble: "", done: "" });
     this.verdict = { outcome: "part", part_number: "", confidence: "likely", reason: "" };
-    this.once = onceKey();
     this.photos = new Photos(api, { changed, say });
   }
 
@@ -112,14 +110,13 @@ export class Review {
   async #move(path, body, done) {
     try {
       const whole = this.person ? { ...body, person: this.person } : body;
-      await this.api.post(`/v1/reviews/${this.id}/${path}`, whole, { headers: { "If-Match": this.etag, "Idempotency-Key": this.once } });
+      await this.api.postOnce(`/v1/reviews/${this.id}/${path}`, whole, { headers: { "If-Match": this.etag } });
       this.done = done;
       this.trouble = "";
       this.say(done);
     } catch (error) {
       this.trouble = error.status === 412 ? "Readings have come in since; look again before you decide." : wordsOf(error);
       if (error.status === 412) await this.load();
-      this.once = onceKey();
     }
     this.changed();
   }

@@ -1,7 +1,6 @@
 /** Shafts that are posted in: which are on their way or here, and what happened to one. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { onceKey } from "../shared/api.js";
 import { Conditions, recordView } from "./instruments.js";
 import { Photos, save } from "./pictures.js";
 import { TOOLS, bodyOf, emptyCall, faultOf, labelOf, toolsFor } from "./readings.js";
@@ -52,7 +51,7 @@ export class Shafts {
     const lines = address.split("\n").map((line) => line.trim()).filter(Boolean);
     const body = { send_back_to: lines, ...(Object.keys(contact).length ? { contact } : {}), ...(note.trim() ? { note: note.trim() } : {}) };
     try {
-      const { body: made } = await this.api.post("/v1/mail-ins", body, { headers: { "Idempotency-Key": onceKey() } });
+      const { body: made } = await this.api.postOnce("/v1/mail-ins", body);
       this.fresh = blank();
       this.say(`Announced as ${made.spoken}.`);
       location.hash = `#/shaft/${made.id}`;
@@ -164,7 +163,7 @@ export class Shaft {
       if (bench) body.bench = bench;
     }
     try {
-      await this.api.post(`/v1/mail-ins/${this.id}/events`, body, { headers: { "If-Match": this.etag, "Idempotency-Key": onceKey() } });
+      await this.api.postOnce(`/v1/mail-ins/${this.id}/events`, body, { headers: { "If-Match": this.etag } });
       this.told = fresh();
       this.conditions.clear();
       this.say("Recorded.");

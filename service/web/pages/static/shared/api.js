@@ -13,6 +13,8 @@ export class Refused extends Error {
 export class Unreachable extends Error {}
 
 export class Api {
+  #unanswered = new Map();
+
   /** `base` is the service's address without a slash at the end; empty for the page's own. */
   constructor(key, base = "") {
     this.key = key;
@@ -25,6 +27,19 @@ export class Api {
 
   post(path, body, options = {}) {
     return this.#send("POST", path, body, options);
+  }
+
+  /**
+   * POST that writes once: sent again word for word, because no answer came, it has the same Idempotency-Key. What has
+   * been answered well and is sent again is another write. (A form with files never reads the same twice.)
+   */
+  async postOnce(path, body, { headers = {}, ...options } = {}) {
+    const what = JSON.stringify([path, headers, body instanceof FormData ? onceKey() : body]);
+    const once = this.#unanswered.get(what) ?? onceKey();
+    this.#unanswered.set(what, once);
+    const answer = await this.post(path, body, { ...options, headers: { ...headers, "Idempotency-Key": once } });
+    this.#unanswered.delete(what);
+    return answer;
   }
 
   delete(path, options = {}) {
