@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import random
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -38,29 +37,6 @@ def changed(whole: Catalogue, step: int) -> Catalogue:
     return replace(whole, parts=tuple(moved(part) if i % 3 == 0 else part for i, part in enumerate(whole.parts)))
 
 
-def bodies_of(whole: Catalogue, count: int, seed: int) -> list[Json]:
-    """Submissions about parts of a catalogue, as a caliper reads them; the same seed gives the same."""
-    drawn = random.Random(seed)
-    cores = {core.code: core for core in whole.cores}
-
-    def read(size_mm: float) -> list[str]:
-        shown = round((size_mm + drawn.gauss(0, STEP_MM)) / STEP_MM) * STEP_MM
-        return [f"{shown / 25.4:.4f}"]
-
-    def body(part: Part) -> Json:
-        readings: list[Json] = [
-            {"feature": "journal_diameter", "position": journal.position.value, "values": read(journal.diameter_mm)}
-            for journal in cores[part.core].journals[:1]
-        ]
-        for kind, lobe in part.lobes.items():
-            on = {"lobe": kind.value}
-            readings.append({"feature": "lobe_height", **on, "values": read(lobe.height_mm)})
-            readings.append({"feature": "base_circle", **on, "values": read(lobe.base_circle_mm)})
-        return {"source": "web", "unit": "in", "instrument": "digital_caliper", "readings": readings}
-
-    return [body(drawn.choice(whole.parts)) for _ in range(count)]
-
-
 @dataclass(frozen=True)
 class Asked:
     """One request: which body, from when to when, and what came back."""
@@ -78,7 +54,7 @@ class Callers:
 
     urls: Sequence[str]
     key: str
-    bodies: Sequence[Json]
+    bodies: Sequence[bytes]
     asked: list[Asked] = field(default_factory=list)
     failures: list[BaseException] = field(default_factory=list)
 
@@ -93,7 +69,7 @@ class Callers:
                     turn = next(turns)
                     body, url = turn % len(self.bodies), self.urls[turn % len(self.urls)]
                     began = time.monotonic()
-                    status, answer = ask(f"{url}/v1/submissions", self.key, self.bodies[body])
+                    status, answer = ask(f"{url}/v1/submissions", self.key, orjson.loads(self.bodies[body]))
                     self.asked.append(Asked(body, began, time.monotonic(), status, answer))
             except BaseException as error:
                 self.failures.append(error)

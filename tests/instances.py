@@ -11,7 +11,7 @@ import sys
 import tempfile
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,6 +39,18 @@ def lobedesk(*arguments: str, **settings: str) -> subprocess.CompletedProcess[st
     )
 
 
+def started(command: Sequence[str], log_file: Path, **settings: str) -> tuple[subprocess.Popen[str], str]:
+    """Start a server in a session of its own: its process, and the address it says that it serves."""
+    with log_file.open("wb") as log:
+        process = subprocess.Popen(
+            command, env=environment(**settings), stdout=subprocess.PIPE, stderr=log, text=True, start_new_session=True
+        )
+    assert process.stdout is not None
+    line = process.stdout.readline()
+    assert line.startswith("lobedesk serves http://"), log_file.read_text()
+    return process, line.split()[-1]
+
+
 class Instance:
     """A server in a session of its own, on a port of its own: `lobedesk serve`, or another `command` that says so."""
 
@@ -46,19 +58,8 @@ class Instance:
         self, folder: Path, settings: dict[str, str], command: tuple[str, ...] = (*LOBEDESK, "serve", "--no-worker")
     ) -> None:
         folder.mkdir()
-        with (folder / "log").open("wb") as log:
-            self.process = subprocess.Popen(
-                command,
-                env=environment(**settings, LOBEDESK_DATA=str(folder / "data")),
-                stdout=subprocess.PIPE,
-                stderr=log,
-                text=True,
-                start_new_session=True,
-            )
-        assert self.process.stdout is not None
-        line = self.process.stdout.readline()
-        assert line.startswith("lobedesk serves http://"), (folder / "log").read_text()
-        self.url = line.split()[-1]
+        whole = settings | {"LOBEDESK_DATA": str(folder / "data")}
+        self.process, self.url = started(command, folder / "log", **whole)
         assert urlsplit(self.url).port
 
     def kill(self) -> None:

@@ -50,7 +50,7 @@ def replaced(document: Any, path: tuple[Any, ...], value: Any) -> Any:
 PLACES = places(SAMPLE)
 
 
-@settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=QUIETLY)
+@settings(max_examples=150, derandomize=True, suppress_health_check=QUIETLY)
 @given(place=st.sampled_from(PLACES), value=ANYTHING)
 @example(place=("readings", 0), value={"feature": "lobe_height", "lobe": "intake", "values": ["1"], "cylinder": 16})
 @example(place=("readings", 1, "values"), value=["99999.99999999"] * 3)
@@ -65,7 +65,7 @@ def test_a_submission_with_anything_anywhere(desk: Caller, place: tuple[Any, ...
         assert response.get_json()["errors"]
 
 
-@settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=QUIETLY)
+@settings(max_examples=20, derandomize=True, suppress_health_check=QUIETLY)
 @given(sizes=st.lists(st.lists(SIZES, min_size=1, max_size=3), min_size=7, max_size=7))
 def test_any_sizes_at_all_are_answered(desk: Caller, sizes: list[list[Any]]) -> None:
     """However little they hang together: the probabilities are numbers, and sum to one."""
@@ -77,7 +77,7 @@ def test_any_sizes_at_all_are_answered(desk: Caller, sizes: list[list[Any]]) -> 
     assert abs(listed + answer["not_in_catalogue_probability"] + answer["left_off_probability"] - 1) < 1e-4
 
 
-@settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=QUIETLY)
+@settings(max_examples=50, derandomize=True, suppress_health_check=QUIETLY)
 @given(value=ANYTHING)
 def test_anything_for_a_body(desk: Caller, value: Any) -> None:
     response = desk.send("POST", "/v1/submissions", data=json.dumps(value), content_type="application/json")
@@ -85,7 +85,7 @@ def test_anything_for_a_body(desk: Caller, value: Any) -> None:
     assert response.status_code == 422
 
 
-@settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=QUIETLY)
+@settings(max_examples=60, derandomize=True, suppress_health_check=QUIETLY)
 @given(
     name=st.sampled_from(["state", "limit", "cursor", "other"]),
     value=st.text(st.characters(exclude_categories=["Cs"]), max_size=30),

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import click
 
-from service.catalogue_files.written import written_json
+from tests.benchmarks.bodies import bodies, written_to
 from tests.benchmarks.catalogues import grown_catalogue
-from tests.changing_catalogue import Callers, activate, bodies_of, changed
+from tests.changing_catalogue import Callers, activate, changed
 from tests.instances import Instance, own_stores
 
 GOAL_S = 2.0
@@ -33,13 +33,12 @@ def main(parts: int, instances: int, workers: int, callers: int, revisions: int)
     whole = grown_catalogue(parts)
     with tempfile.TemporaryDirectory(prefix="lobedesk-activation-") as name:
         folder = Path(name)
-        (folder / "catalogue.json").write_bytes(written_json(whole))
-        with own_stores(folder / "catalogue.json") as stores:
+        with own_stores(written_to(whole, folder)) as stores:
             key = stores.make_key("admin")
             settings = stores.settings | {"LOBEDESK_WORKERS": str(workers)}
             servers = [Instance(folder / f"server{number}", settings) for number in range(instances)]
             try:
-                everybody = Callers([server.url for server in servers], key, bodies_of(whole, 400, seed=3))
+                everybody = Callers([server.url for server in servers], key, bodies(whole, 400, seed=3))
                 with everybody.asking(callers):
                     everybody.wait_for(100)
                     for number in range(1, revisions + 1):

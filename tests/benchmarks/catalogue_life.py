@@ -18,7 +18,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
-import psycopg
 
 from fixtures.grow_catalogue import grow
 from service.adapters.catalogue_source import check_source
@@ -33,27 +32,17 @@ from service.serving.collecting import collect_seldom
 from service.workflows.edit_catalogue import edit_catalogue
 from service.workflows.import_catalogue import import_catalogue, report_on
 from service.workflows.revisions import restore_revision
-
-TICKS = os.sysconf("SC_CLK_TCK")
+from tests.benchmarks.processes import cpu_seconds, family
 
 
 class Clock:
-    """Times steps: of this process, and of the backends of a server."""
+    """Times steps: of this process, and of a server and all below it."""
 
-    def __init__(self, url: str) -> None:
-        self._url = url
+    def __init__(self, server: int) -> None:
+        self._server = server
 
     def _server_s(self) -> float:
-        with psycopg.connect(self._url) as connection:
-            pids = [row[0] for row in connection.execute("SELECT pid FROM pg_stat_activity WHERE pid IS NOT NULL")]
-        ticks = 0
-        for pid in pids:
-            try:
-                fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-            except FileNotFoundError:
-                continue
-            ticks += int(fields[11]) + int(fields[12])
-        return ticks / TICKS
+        return cpu_seconds(family(self._server))
 
     @contextmanager
     def step(self, name: str) -> Iterator[None]:
@@ -81,7 +70,7 @@ def main(parts: int) -> None:
         try:
             upgrade(server.url())
             with open_pool(server.url()) as pool:
-                _live(PostgresStores(pool), Clock(server.url()), folder / "sheets")
+                _live(PostgresStores(pool), Clock(server.pid or 0), folder / "sheets")
         finally:
             server.stop()
 

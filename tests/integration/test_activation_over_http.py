@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import orjson
 import psycopg
 import pytest
 
@@ -15,7 +16,8 @@ from service.identification.measuring import DEFAULT_MODEL
 from service.identification.table import build_table
 from service.web.api.submissions.answer import said_of
 from service.web.api.submissions.schemas import SubmissionSchema
-from tests.changing_catalogue import Callers, activate, bodies_of, changed
+from tests.benchmarks.bodies import bodies
+from tests.changing_catalogue import Callers, activate, changed
 from tests.instances import CATALOGUE, Instance, own_stores
 
 pytestmark = pytest.mark.long
@@ -32,7 +34,7 @@ def test_every_answer_is_of_one_revision_and_comes_out_again_under_it(tmp_path: 
         settings = stores.settings | {"LOBEDESK_WORKERS": "2"}
         instances = [Instance(tmp_path / f"instance{number}", settings) for number in range(2)]
         try:
-            callers = Callers([instance.url for instance in instances], key, bodies_of(first, 150, seed=7))
+            callers = Callers([instance.url for instance in instances], key, bodies(first, 150, seed=7))
             with callers.asking(6):
                 callers.wait_for(ANSWERS_A_REVISION)
                 for number in (2, 3):
@@ -56,7 +58,7 @@ def test_every_answer_is_of_one_revision_and_comes_out_again_under_it(tmp_path: 
     for asked in callers.asked:
         revision = asked.answer["catalogue_revision"]
         if (asked.body, revision) not in expected:
-            submission = SubmissionSchema().load(callers.bodies[asked.body])
+            submission = SubmissionSchema().load(orjson.loads(callers.bodies[asked.body]))
             found = identify(tables[revision], submission, DEFAULT_MODEL, DEFAULT_LOSSES)
             again = said_of(submission, found, revision, Role.ADMIN)
             expected[asked.body, revision] = {name: again[name] for name in SAID}

@@ -26,17 +26,12 @@ import pytest
 from service.adapters.embedded.postgres import EmbeddedPostgres
 from service.adapters.embedded.processes import choose_identity, package_folder, start, stop
 from service.adapters.embedded.valkey import EmbeddedValkey
-from service.adapters.postgres.migrations.migrate import upgrade
-from service.adapters.postgres.pool import PostgresStores, open_pool
-from service.app import EXTENSION, close_app, create_app
-from service.catalogue_files import read_json
+from service.app import EXTENSION
 from service.domain.access import Role
-from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import Caller
 from tests.instances import Instance, Stores, ask, own_stores
-from tests.integration.test_faults import CATALOGUE, PLENTY, Own, gist
+from tests.integration.own_desk import Own, fill, gist, open_desk
 
 pytestmark = pytest.mark.long
 
@@ -199,22 +194,15 @@ def own(clock: Clock) -> Iterator[Own]:
     valkey = EmbeddedValkey(folder / "run", folder / "valkey.log")
     valkey.start()
     postgres.start()
-    upgrade(postgres.url())
-    with open_pool(postgres.url()) as pool:
-        import_catalogue(PostgresStores(pool), read_json(CATALOGUE.read_bytes()), who="tests", why="invented")
+    fill(postgres)
     postgres.stop()
     jumping = JumpingPostgres(folder / "postgres", folder / "run", clock)
     deadline = time.monotonic() + 60
     while not postgres.answers():
         assert time.monotonic() < deadline
         time.sleep(0.05)
-    settings = Settings(
-        database_url=postgres.url(), redis_url=valkey.url, rate_widget=PLENTY, rate_staff=PLENTY, review_lease=600
-    )
-    app = create_app(settings)
-    key = create_key(app.extensions[EXTENSION].desk.stores, Role.DESK, "the first")
-    yield Own(app, key, settings, postgres, valkey)
-    close_app(app)
+    with open_desk(postgres, valkey, review_lease=600) as own:
+        yield own
     jumping.stop()
     valkey.stop()
     shutil.rmtree(folder)

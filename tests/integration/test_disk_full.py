@@ -15,15 +15,7 @@ import pytest
 
 from service.adapters.embedded.postgres import EmbeddedPostgres
 from service.adapters.embedded.valkey import EmbeddedValkey
-from service.adapters.postgres.migrations.migrate import upgrade
-from service.adapters.postgres.pool import PostgresStores, open_pool
-from service.app import EXTENSION, close_app, create_app
-from service.catalogue_files import read_json
-from service.domain.access import Role
-from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
-from service.workflows.keys import create_key
-from tests.integration.test_faults import CATALOGUE, PLENTY, Own, asks_to_come_back, gist
+from tests.integration.own_desk import Own, asks_to_come_back, fill, gist, open_desk
 
 pytestmark = pytest.mark.long
 
@@ -54,21 +46,14 @@ def own(small_disk: Path, short_folder: Path) -> Iterator[Own]:
     valkey = EmbeddedValkey(sockets, short_folder / "disk.log")
     postgres.start()
     valkey.start()
-    upgrade(postgres.url())
-    with open_pool(postgres.url()) as pool:
-        import_catalogue(PostgresStores(pool), read_json(CATALOGUE.read_bytes()), who="tests", why="invented")
-    settings = Settings(
-        database_url=postgres.url(), redis_url=valkey.url, rate_widget=PLENTY, rate_staff=PLENTY, statement_timeout=2.0
-    )
-    app = create_app(settings)
-    key = create_key(app.extensions[EXTENSION].desk.stores, Role.DESK, "disk")
-    yield Own(app, key, settings, postgres, valkey)
-    close_app(app)
+    fill(postgres)
+    with open_desk(postgres, valkey, statement_timeout=2.0) as own:
+        yield own
     valkey.stop()
     postgres.stop()
 
 
-def fill(disk: Path) -> Path:
+def fill_disk(disk: Path) -> Path:
     """Take all the room there is but a little."""
     ballast = disk / "ballast"
     left = os.statvfs(disk)
@@ -80,7 +65,7 @@ def fill(disk: Path) -> Path:
 def test_a_full_disk_is_said_to_be_one_and_loses_nothing(own: Own, small_disk: Path) -> None:
     answers = [own.until_taken(str(uuid.uuid4())) for _ in range(5)]
     usual = gist(answers[0])
-    ballast = fill(small_disk)
+    ballast = fill_disk(small_disk)
     refused = 0
     deadline = time.monotonic() + 120
     large = "x" * 3900

@@ -24,14 +24,7 @@ from service.adapters.embedded.postgres import SUPERUSER, EmbeddedPostgres
 from service.adapters.embedded.processes import choose_identity, package_folder, start, stop
 from service.adapters.embedded.valkey import EmbeddedValkey
 from service.adapters.postgres.migrations.migrate import upgrade
-from service.adapters.postgres.pool import PostgresStores, open_pool
-from service.app import EXTENSION, close_app, create_app
-from service.catalogue_files import read_json
-from service.domain.access import Role
-from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
-from service.workflows.keys import create_key
-from tests.integration.test_faults import CATALOGUE, PLENTY, Own, asks_to_come_back, gist
+from tests.integration.own_desk import Own, asks_to_come_back, fill, gist, open_desk
 
 pytestmark = pytest.mark.long
 
@@ -91,9 +84,7 @@ def pair() -> Iterator[Pair]:
     valkey = EmbeddedValkey(folder / "run", folder / "valkey.log")
     primary.start()
     valkey.start()
-    upgrade(primary.url())
-    with open_pool(primary.url()) as pool:
-        import_catalogue(PostgresStores(pool), read_json(CATALOGUE.read_bytes()), who="tests", why="invented")
+    fill(primary)
     replica = Replica(primary, folder)
     with psycopg.connect(primary.url(), autocommit=True) as connection:
         connection.execute("ALTER SYSTEM SET synchronous_standby_names = '*'")
@@ -105,13 +96,10 @@ def pair() -> Iterator[Pair]:
             time.sleep(0.05)
     hosts = quote(f"{folder / 'run'},{replica.sockets}")
     both = f"postgresql://{SUPERUSER}@/lobedesk?host={hosts}&target_session_attrs=read-write"
-    settings = Settings(database_url=both, redis_url=valkey.url, rate_widget=PLENTY, rate_staff=PLENTY)
-    app = create_app(settings)
     try:
-        key = create_key(app.extensions[EXTENSION].desk.stores, Role.DESK, "failover")
-        yield Pair(Own(app, key, settings, primary, valkey), replica)
+        with open_desk(primary, valkey, database_url=both) as own:
+            yield Pair(own, replica)
     finally:
-        close_app(app)
         replica.stop()
         primary.stop()
         valkey.stop()

@@ -7,7 +7,6 @@ import os
 import shutil
 import signal
 import socket
-import subprocess
 import tempfile
 import time
 import urllib.error
@@ -19,7 +18,7 @@ import psycopg
 import pytest
 
 from service.adapters.embedded.postgres import EmbeddedPostgres
-from tests.instances import CATALOGUE, CHECKOUT, LOBEDESK, environment, lobedesk
+from tests.instances import CATALOGUE, CHECKOUT, LOBEDESK, lobedesk, started
 
 Json = dict[str, object]
 
@@ -59,19 +58,8 @@ class Serving:
 
     def __init__(self, data: Path, *arguments: str) -> None:
         self.data = data
-        with (data.parent / "serve.log").open("wb") as log:
-            self.process = subprocess.Popen(
-                [*LOBEDESK, "serve", *arguments],
-                env=environment(LOBEDESK_DATA=str(data), TMPDIR=str(data.parent)),
-                stdout=subprocess.PIPE,
-                stderr=log,
-                text=True,
-                start_new_session=True,
-            )
-        assert self.process.stdout is not None
-        line = self.process.stdout.readline()
-        assert line.startswith("lobedesk serves http://"), (data.parent / "serve.log").read_text()
-        self.url = line.split()[-1]
+        whole = {"LOBEDESK_DATA": str(data), "TMPDIR": str(data.parent)}
+        self.process, self.url = started([*LOBEDESK, "serve", *arguments], data.parent / "serve.log", **whole)
 
     def end(self, how: signal.Signals, *, group: bool = False) -> int:
         """Send a signal, to the process alone or as the terminal does to its whole group, and wait for the end."""

@@ -9,7 +9,7 @@ import csv
 import io
 from decimal import Decimal, InvalidOperation
 
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from service.catalogue_files import check_csv
@@ -40,7 +40,6 @@ def meant(cell: str) -> set[Decimal]:
     return found
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     rows, st.sampled_from([",", ";", "\t"]), st.sampled_from(["utf-8", "utf-8-sig", "cp1252", "utf-16"]), st.booleans()
 )
@@ -71,7 +70,6 @@ def test_no_size_is_taken_that_was_not_written(
                 assert not ("," in cell and points)
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.binary(max_size=400), st.binary(max_size=400))
 def test_bytes_of_any_kind_are_read_or_refused(cores: bytes, parts: bytes) -> None:
     found = check_csv(cores, parts, parts)
@@ -80,7 +78,6 @@ def test_bytes_of_any_kind_are_read_or_refused(cores: bytes, parts: bytes) -> No
     assert all(isinstance(write(), str) for write in found.corrected.values())
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.text(alphabet='part_number,core;.\t"\n\r0123456789-intake.lift_mbascirclx\x1f\x00é', max_size=200))
 def test_text_of_any_kind_is_read_or_refused(text: str) -> None:
     data = ("part_number,core,intake.lift,intake.base_circle\n" + text).encode()
@@ -88,7 +85,6 @@ def test_text_of_any_kind_is_read_or_refused(text: str) -> None:
     assert (found.catalogue is None) == bool(found.faults)
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.binary(max_size=300))
 def test_a_workbook_of_any_bytes_is_refused(data: bytes) -> None:
     assert check_workbook(data).faults

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.catalogue_files import CatalogueFaults, read_json
@@ -99,7 +99,6 @@ def test_a_core_or_a_part_may_state_its_own_unit() -> None:
     assert (read.parts[0].unit, read.parts[1].unit) == (LengthUnit.MILLIMETRE, LengthUnit.INCH)
 
 
-@settings(deadline=None)
 @given(st.integers(2_000_000, 25_000_000))
 def test_an_inch_is_exactly_25_4_millimetres(ten_millionths: int) -> None:
     """International yard of 1959: 0.9144 m exactly, so 25.4 mm an inch."""
@@ -334,7 +333,6 @@ _JSON = st.recursive(
 _PLACES = [path for path, _, _ in BAD_VALUES]
 
 
-@settings(deadline=None)
 @given(st.sampled_from(_PLACES), _JSON)
 def test_no_value_anywhere_raises_anything_but_faults(path: str, value: Any) -> None:
     document: Json = with_value(catalogue(), path, value)

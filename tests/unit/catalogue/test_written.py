@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from fixtures.make_catalogue import generate
@@ -96,7 +96,6 @@ def catalogues(draw: st.DrawFn) -> dict[str, Any]:
 
 
 @given(catalogues())
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_a_catalogue_written_out_and_read_again_is_the_same(document: dict[str, Any]) -> None:
     read = read_json(document)
     assert read_json(written_json(read)) == read

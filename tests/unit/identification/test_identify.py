@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.catalogue import (
@@ -508,7 +508,7 @@ def any_reading(draw: st.DrawFn) -> Reading:
     return Reading(Feature(feature), values, draw(st.sampled_from(tools)), position, lobe)
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40)
 @given(st.lists(any_reading(), min_size=1, max_size=6), st.sampled_from(LengthUnit))
 def test_no_reading_however_absurd_breaks_the_posterior(readings: list[Reading], unit: LengthUnit) -> None:
     answer = ask(SPACED, submission(*readings, unit=unit))

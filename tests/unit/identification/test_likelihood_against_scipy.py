@@ -65,7 +65,7 @@ PART = Part(
 CORE = Core("C", "a core", (Journal(Position.FRONT, 19.05), Journal(Position.REAR, 19.05)))
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(
     st.lists(st.floats(-0.035, 0.035), min_size=6, max_size=6),
     st.booleans(),

@@ -142,7 +142,7 @@ def test_the_raw_table_is_kept_as_it_came():
     assert np.array_equal(table.raw.angle_deg, AT)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     step=st.sampled_from([1.0, 2.0, 3.0, 4.0, 5.0]),
     nose=st.floats(0, 360),
