@@ -165,12 +165,19 @@ _MOST_WEIGHED = 100_000
 """The most rows times slips times hands that are worked out exactly; only an absurd submission comes near it."""
 
 
-def _lasting(log_joint: Floats, cut: float, most: int) -> Ints:
-    """Up to `most` rows within `cut` of the best, and always the last one: there is always something to say."""
+_STRANGER_SHOT = 8.0
+"""Strangers this near the likeliest of them stay however unlikely they all are: an answer is weighed against them."""
+
+
+def _lasting(log_joint: Floats, rows: Rows, most: int) -> Ints:
+    """Up to `most` rows that come near enough, and always the last one, so that there is always something to say."""
     best = log_joint.max(axis=0)
-    best[-1] = np.inf
+    best_stranger = best[rows.kind == Kind.STRANGER].max(initial=-np.inf)
+    near = best >= best.max() - _LONG_SHOT
+    near |= (rows.kind == Kind.STRANGER) & (best >= best_stranger - _STRANGER_SHOT)
+    near[-1], best[-1] = True, np.inf
     order = np.argsort(-best, kind="stable")[: max(most, 2)]
-    return np.sort(order[best[order] >= log_joint.max() - cut])
+    return np.sort(order[near[order]])
 
 
 def weigh(
@@ -196,7 +203,7 @@ def weigh(
     rough = log_sum_exp(rough.reshape(len(all_hands), *prior.shape) + shares, axis=0) + prior
     # what is written always stays a hypothesis: nonsense is judged under it
     likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT))
-    lasting = _lasting(rough, _LONG_SHOT, _MOST_WEIGHED // (likely.size * len(all_hands)))
+    lasting = _lasting(rough, rows, _MOST_WEIGHED // (likely.size * len(all_hands)))
     rows, log_world = rows.take(lasting), shares + prior[np.ix_(likely, lasting)]
     slips = tuple(every[i] for i in chosen[likely])
     likely_entries = tuple(tuple(of_hand[i] for i in likely) for of_hand in entries)

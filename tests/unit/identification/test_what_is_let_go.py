@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from service.identification import nodes, posterior, screening, strangers
+from service.identification.engine import identify
 from service.identification.measuring import DEFAULT_MODEL
 from service.identification.posterior import weigh
 from service.identification.table import Floats, build_table
+from service.web.api.submissions.schemas import SubmissionSchema
 from tests.benchmarks.callers import draw_caller
-from tests.benchmarks.catalogues import grown_catalogue
+from tests.benchmarks.catalogues import fixture_catalogue, grown_catalogue
 from tests.benchmarks.shafts import Supply
 from tests.benchmarks.worlds import BASE
+
+SAMPLE = Path(__file__).parents[3] / "fixtures" / "sample_submission.json"
 
 UNBOUNDED = {(nodes, "_MOST_WORK"): float("inf"), (nodes, "_MOST_NODES"): float("inf")}
 """More rows would ask for so much work that zeros were no longer followed one by one."""
@@ -52,3 +59,19 @@ def test_what_is_let_go_moves_no_answer_in_a_large_catalogue(monkeypatch: pytest
     moved = most_moved(10_000, list(range(200)), monkeypatch)
     assert moved.max() < 1e-3
     assert np.quantile(moved, 0.9) < 1e-5
+
+
+def test_what_is_let_go_moves_no_evidence_of_a_sure_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    # a part that is all but certain is weighed against shafts that nobody sells, which must not be let go for that
+    table = build_table(fixture_catalogue())
+    sample = SubmissionSchema().load(json.loads(SAMPLE.read_text(encoding="utf-8")))
+
+    def bits() -> dict[str, float]:
+        leader = identify(table, sample).candidates[0]
+        assert leader.probability > 0.999
+        return {row.pointer: row.bits for row in leader.evidence}
+
+    quick = bits()
+    for (module, name), cut in PATIENCE.items():
+        monkeypatch.setattr(module, name, cut)
+    assert quick == pytest.approx(bits(), abs=0.02)
