@@ -1,7 +1,7 @@
-"""The measuring model's constants as JSON, for good.
+"""What an engine version answers by as JSON, for good: the measuring model's constants, the parts' shares of callers.
 
-All of them are written, so a version stays what it was when the code's own constants change. A constant that came to be
-later is taken at the code's own value.
+All constants are written, so a version stays what it was when the code's own change. A constant that came to be later
+is taken at the code's own value.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Any
 
 import msgspec
 
+from service.identification.demand import Demand
 from service.identification.measuring import MeasuringModel
 
 
@@ -29,6 +30,21 @@ def constants_from_stored(stored: dict[str, Any]) -> MeasuringModel:
         name: MappingProxyType(value) for name, value in vars(model).items() if isinstance(value, dict)
     }
     return dataclasses.replace(model, **kept)
+
+
+def demand_to_stored(demand: Demand) -> dict[str, Any]:
+    """What was learned of the parts' shares as JSON, by part number."""
+    return {
+        "callers": dict(demand.callers),
+        "core_spread": float(demand.core_spread),
+        "part_spread": float(demand.part_spread),
+    }
+
+
+def demand_from_stored(stored: dict[str, Any]) -> Demand:
+    """The same out of its stored form."""
+    callers = tuple(sorted((str(number), int(count)) for number, count in stored["callers"].items()))
+    return Demand(callers, float(stored["core_spread"]), float(stored["part_spread"]))
 
 
 def _plain(value: object) -> object:

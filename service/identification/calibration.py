@@ -1,5 +1,8 @@
 """Learning from confirmed cases: refits how this desk's callers and their tools err, from shafts whose part came out.
 
+Two things are learned, together or one alone: the constants of the measuring model, here, and each part's share of the
+callers, in `demand.py`.
+
 A confirmed case is a set of readings whose true part is known. What is refitted are factors on the model's constants:
 on the tools' zeros, on the hand's scatter, on the one-sided technique, on wear, and on the chance of every slip. They
 are found by maximum likelihood with a penalty, a normal on each factor's logarithm, so that a few cases move them
@@ -14,7 +17,8 @@ contaminated model; P. J. Huber, Robust Estimation of a Location Parameter, Anna
 73): a case that fits these better says nothing any more.
 
 Every third case is held out of the fit. What the new constants are worth is said by the log score of the posterior on
-these, beside the old constants' on the same cases.
+these, beside the old constants' on the same cases; and then what the shares are worth that the fitted cases alone show.
+The shares to be put to use are learned in the same way from every case.
 """
 
 from __future__ import annotations
@@ -22,6 +26,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from types import MappingProxyType
 
 import numpy as np
@@ -29,6 +34,7 @@ from scipy.optimize import minimize
 
 from service.domain.errors import InvalidInput
 from service.domain.readings import Feature, Instrument, Submission
+from service.identification.demand import NOTHING_LEARNED, Demand, PartShare, learn_demand, shares_beside, with_demand
 from service.identification.densities import log_sum_exp
 from service.identification.marks import MarkedEntries, wild_log_density
 from service.identification.measuring import MeasuringModel
@@ -77,21 +83,42 @@ class Refit:
     log_sd: float
 
 
+class Learn(StrEnum):
+    """What is to be learned; the other stays as it is in use."""
+
+    BOTH = "both"
+    CONSTANTS = "constants"
+    SHARES = "shares"
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What one change is worth on the held-out cases: mean of old less new log score, and its standard error (nats)."""
+
+    mean: float
+    sd: float
+
+
 @dataclass(frozen=True)
 class Calibration:
-    """The refitted factors and model, and the mean log score (nats, less is better) of both on the held-out cases.
+    """What was learned, and the mean log score (nats, less is better) on the held-out cases.
 
-    `gain` is the mean of old less new score, case by case, and `gain_sd` its standard error.
+    `score_before` is what is in use now, `score_refitted` the refitted constants beside the shares in use, and
+    `score_after` both. `factors` and `of_constants` are empty and None where the constants were not refitted, `shares`
+    and `of_shares` where the shares were not learned; `shares` has those that change most first.
     """
 
     factors: tuple[Refit, ...]
     model: MeasuringModel
+    demand: Demand
+    shares: tuple[PartShare, ...]
     fitted: int
     held_out: int
     score_before: float
+    score_refitted: float
     score_after: float
-    gain: float
-    gain_sd: float
+    of_constants: Gain | None
+    of_shares: Gain | None
 
 
 def with_factors(model: MeasuringModel, factors: Mapping[str, float]) -> MeasuringModel:
@@ -196,39 +223,69 @@ def calibrate(
     model: MeasuringModel,
     *,
     before: MeasuringModel | None = None,
+    demand: Demand = NOTHING_LEARNED,
+    learn: Learn = Learn.BOTH,
     progress: Callable[[float], None] = lambda _: None,
 ) -> Calibration:
-    """Refit `model` to `cases`, of which every third is held out. `table` is built with the same making spreads.
+    """Refit `model` to `cases`, of which every third is held out, and learn the parts' shares of callers from them.
 
-    The new constants are compared with those of `before`, `model` unless it is given.
+    `table` is built with the same making spreads and has the catalogue's own shares. In use now are the constants
+    `before`, `model` unless it is given, and the shares `demand`: what is learned is compared with these, and what is
+    not to be learned stays what it is among them.
 
     A shaft that is nobody's part tells nothing of the factors, and serves only to score. `progress` is told the
     penalised log-likelihood as it goes. Deterministic. Raises `InvalidInput` with fewer than `FEWEST_CASES` cases whose
     part is known, and KeyError for a part that the table does not have.
     """
-    index = {number: i for i, number in enumerate(table.part_numbers)}
     known = sum(case.truth is not None for case in cases)
     if known < FEWEST_CASES:
         detail = f"{known} confirmed cases name a part of this catalogue; a fit needs {FEWEST_CASES}."
         raise InvalidInput(detail)
     held = list(cases[HELD_OUT - 1 :: HELD_OUT])
     rest = [case for i, case in enumerate(cases) if i % HELD_OUT != HELD_OUT - 1]
-    fit = _Fit(table, [(case.submission, index[case.truth]) for case in rest if case.truth is not None], model)
-    logs, sds = _fitted(fit, progress)
-    refitted = fit.model_at(logs)
-    lost_before = losses_of(table, held, before or model)
-    lost_after = losses_of(table, held, refitted)
-    gain = lost_before - lost_after
+    in_use = before or model
+    lost_before = losses_of(with_demand(table, demand), held, in_use)
+    factors: tuple[Refit, ...] = ()
+    refitted, lost_refitted = in_use, lost_before
+    if learn is not Learn.SHARES:
+        factors, refitted = _refit(table, rest, model, progress)
+        lost_refitted = losses_of(with_demand(table, demand), held, refitted)
+    learned, lost_after = demand, lost_refitted
+    if learn is not Learn.CONSTANTS:
+        lost_after = losses_of(with_demand(table, learn_demand(table, _truths(rest))), held, refitted)
+        learned = learn_demand(table, _truths(cases))
     return Calibration(
-        factors=tuple(Refit(name, math.exp(log), float(sd)) for name, log, sd in zip(FACTORS, logs, sds, strict=True)),
+        factors=factors,
         model=refitted,
-        fitted=sum(case.truth is not None for case in rest),
+        demand=learned,
+        shares=() if learn is Learn.CONSTANTS else tuple(shares_beside(table, demand, learned)),
+        fitted=len(_truths(rest)),
         held_out=len(held),
         score_before=float(lost_before.mean()),
+        score_refitted=float(lost_refitted.mean()),
         score_after=float(lost_after.mean()),
-        gain=float(gain.mean()),
-        gain_sd=float(gain.std(ddof=1) / math.sqrt(gain.size)),
+        of_constants=None if learn is Learn.SHARES else _gain(lost_before, lost_refitted),
+        of_shares=None if learn is Learn.CONSTANTS else _gain(lost_refitted, lost_after),
     )
+
+
+def _truths(cases: Sequence[LabelledCase]) -> list[str]:
+    return [case.truth for case in cases if case.truth is not None]
+
+
+def _gain(old: Floats, new: Floats) -> Gain:
+    gain = old - new
+    return Gain(float(gain.mean()), float(gain.std(ddof=1) / math.sqrt(gain.size)))
+
+
+def _refit(
+    table: CatalogueTable, cases: Sequence[LabelledCase], model: MeasuringModel, progress: Callable[[float], None]
+) -> tuple[tuple[Refit, ...], MeasuringModel]:
+    index = {number: i for i, number in enumerate(table.part_numbers)}
+    fit = _Fit(table, [(case.submission, index[case.truth]) for case in cases if case.truth is not None], model)
+    logs, sds = _fitted(fit, progress)
+    found = tuple(Refit(name, math.exp(log), float(sd)) for name, log, sd in zip(FACTORS, logs, sds, strict=True))
+    return found, fit.model_at(logs)
 
 
 def _fitted(fit: _Fit, progress: Callable[[float], None]) -> tuple[Floats, Floats]:

@@ -60,7 +60,7 @@ def standing(posterior: Posterior) -> Standing:
 
 
 _TOLD_APART = 0.05
-"""Classes whose log-likelihoods differ by less are not told apart by the readings, whatever their sales say."""
+"""Classes whose log-likelihoods differ by less are not told apart by the readings, whatever their callers are like."""
 
 
 def _twins(standing_: Standing, place: int) -> Ints:
@@ -88,8 +88,9 @@ def credible_set(standing_: Standing, losses: Losses) -> tuple[int, ...]:
 def decide(standing_: Standing, losses: Losses, readings_left: bool) -> AnswerState:
     """The state that costs least. `readings_left` says whether asking for one more reading could still help.
 
-    A part is named when naming it costs less than handing over, unless a twin fits the readings just as well: sales
-    alone never name a part. Readings that do not hang together are to be taken again, not called a stranger.
+    A part is named when naming it costs less than handing over, unless a twin fits the readings just as well: which
+    parts callers have never names one alone. Readings that do not hang together are to be taken again, not called a
+    stranger.
     """
     best = float(standing_.probability[0]) if standing_.probability.size else 0.0
     if best >= losses.sure_enough and _twins(standing_, 0).size == 1:

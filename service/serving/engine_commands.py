@@ -12,22 +12,28 @@ from service.settings import Settings
 
 
 @click.command()
-@click.option("--activate", is_flag=True, help="Keep the refit as a new engine version and answer by it from now on.")
+@click.option(
+    "--only",
+    type=click.Choice(["constants", "shares"]),
+    help="Learn only how callers err, or only which parts they have; the other stays as it is in use.",
+)
+@click.option("--activate", is_flag=True, help="Keep it as a new engine version and answer by it from now on.")
 @click.pass_obj
-def calibrate(settings: Settings, activate: bool) -> None:
-    """Refit how callers and their tools err to the confirmed cases.
+def calibrate(settings: Settings, only: str | None, activate: bool) -> None:
+    """Learn from the confirmed cases how callers and their tools err, and which parts callers have.
 
-    Shows the constants in use and the refitted ones beside each other, and the log score of both on cases that were
-    held out of the fit. It may take some seconds a case.
+    Shows what is in use and what was learned beside each other, and the log score of both on cases that were held out.
+    Refitting the constants may take some seconds a case; the shares take a fraction of one.
     """
     from service.documents.calibration_text import calibration_text
+    from service.identification.calibration import Learn
     from service.identification.measuring import DEFAULT_MODEL
     from service.serving.reached import command_stores
     from service.workflows.calibrate import propose, put_to_use
     from service.workflows.engine_ports import version_named
 
     with command_stores(settings) as stores:
-        proposal = propose(stores)
+        proposal = propose(stores, Learn(only or "both"))
         used = proposal.in_use
         old = (version_named(None), DEFAULT_MODEL) if used is None else (version_named(used.name), used.model)
         click.echo(calibration_text(proposal.calibration, *old, proposal.left_out))
@@ -40,7 +46,7 @@ def calibrate(settings: Settings, activate: bool) -> None:
 
 @click.group()
 def engine() -> None:
-    """The engine's versions: its code, and after a plus sign the refitted constants."""
+    """The engine's versions: its code, and after a plus sign what was learned from confirmed cases."""
 
 
 @engine.command("list")
@@ -55,9 +61,12 @@ def list_versions(settings: Settings) -> None:
     for one in versions:
         in_use = "in use" if one.active else ""
         scores = f"log score {one.score_before:.4f} to {one.score_after:.4f} on {one.held_out} cases"
-        click.echo(f"{one.name:<6}{one.made_at:%Y-%m-%d}  by {one.made_by}, {one.fitted} cases, {scores}  {in_use}")
+        learned = " and ".join(["constants"] * bool(one.factors) + ["shares"] * bool(one.demand.callers))
+        click.echo(
+            f"{one.name:<6}{one.made_at:%Y-%m-%d}  by {one.made_by}, {one.fitted} cases, {learned}, {scores}  {in_use}"
+        )
     in_use = "" if any(one.active for one in versions) else "  in use"
-    click.echo(f"{version_named(None):<6}the constants of the code{in_use}")
+    click.echo(f"{version_named(None):<6}the constants of the code and the shares of the catalogue{in_use}")
 
 
 @engine.command("use")

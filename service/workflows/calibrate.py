@@ -8,7 +8,8 @@ from uuid import UUID
 
 from service.domain.errors import NotFound
 from service.domain.identification import Identification
-from service.identification.calibration import Calibration, LabelledCase, calibrate
+from service.identification.calibration import Calibration, LabelledCase, Learn, calibrate
+from service.identification.demand import NOTHING_LEARNED, Demand, with_demand
 from service.identification.engine import identify
 from service.identification.lift_curves import build_curves
 from service.identification.losses import Losses
@@ -23,7 +24,7 @@ from service.workflows.weighed_tables import evidence_of, weighed
 
 @dataclass(frozen=True, eq=False)
 class Proposal:
-    """A refit beside what is in use now: `in_use` is None where that is the code's own constants.
+    """What was learned beside what is in use now: `in_use` is None where that is the code's own constants.
 
     `left_out` counts confirmed cases whose part the catalogue does not have any more.
     """
@@ -35,11 +36,11 @@ class Proposal:
     left_out: int
 
 
-def propose(stores: Stores, progress: Callable[[float], None] = lambda _: None) -> Proposal:
-    """Refit the code's own constants to every confirmed case, oldest first. Nothing is kept.
+def propose(stores: Stores, learn: Learn = Learn.BOTH, progress: Callable[[float], None] = lambda _: None) -> Proposal:
+    """Refit the code's own constants to every confirmed case, oldest first, and learn the parts' shares of callers.
 
-    The held-out cases are scored under the constants in use as well. Raises `InvalidInput` where there are too few
-    cases, `Unavailable` before the first import.
+    Nothing is kept. The held-out cases are scored under the version in use as well; what is not to be learned stays as
+    it is there. Raises `InvalidInput` where there are too few cases, `Unavailable` before the first import.
     """
     with stores.transaction() as transaction:
         revision = active_revision(transaction)
@@ -47,8 +48,8 @@ def propose(stores: Stores, progress: Callable[[float], None] = lambda _: None) 
         ids, cases, left_out = _labelled(transaction, table)
         name = transaction.engine_versions.active()
         in_use = None if name is None else transaction.engine_versions.find(name)
-    before = DEFAULT_MODEL if in_use is None else in_use.model
-    found = calibrate(table, cases, DEFAULT_MODEL, before=before, progress=progress)
+    before, demand = _answers_by(in_use)
+    found = calibrate(table, cases, DEFAULT_MODEL, before=before, demand=demand, learn=learn, progress=progress)
     return Proposal(found, in_use, revision, ids, left_out)
 
 
@@ -76,7 +77,8 @@ def put_to_use(stores: Stores, proposal: Proposal, who: str) -> str:
     found = proposal.calibration
     version = NewVersion(
         model=found.model,
-        factors=found.factors,
+        # constants that were not refitted are those in use, and so are their factors
+        factors=found.factors or (proposal.in_use.factors if proposal.in_use else ()),
         catalogue_revision=proposal.catalogue_revision,
         cases=proposal.cases,
         fitted=found.fitted,
@@ -84,6 +86,7 @@ def put_to_use(stores: Stores, proposal: Proposal, who: str) -> str:
         score_before=found.score_before,
         score_after=found.score_after,
         made_by=who,
+        demand=found.demand,
     )
     with stores.transaction() as transaction:
         name = transaction.engine_versions.add(version)
@@ -105,12 +108,19 @@ def _activate(transaction: Transaction, name: str | None, who: str) -> None:
 
 def constants_of(transaction: Transaction, name: str | None) -> MeasuringModel:
     """The constants of a version; raises `NotFound`."""
-    if name is None:
-        return DEFAULT_MODEL
-    version = transaction.engine_versions.find(name)
-    if version is None:
+    return _answers_by(_version(transaction, name))[0]
+
+
+def _version(transaction: Transaction, name: str | None) -> Version | None:
+    version = None if name is None else transaction.engine_versions.find(name)
+    if name is not None and version is None:
         raise NotFound(f"There is no engine version {name}.")
-    return version.model
+    return version
+
+
+def _answers_by(version: Version | None) -> tuple[MeasuringModel, Demand]:
+    """The constants of a version, and what it learned of the parts' shares of callers."""
+    return (DEFAULT_MODEL, NOTHING_LEARNED) if version is None else (version.model, version.demand)
 
 
 @dataclass(frozen=True)
@@ -126,17 +136,17 @@ def answer_again(
 ) -> AnsweredAgain:
     """A case's readings answered anew, under the catalogue revision of its last answer. Nothing is kept.
 
-    `engine_version` is as answers name it, by itself the one that gave the answer. Constants come back as they were;
-    the code is this release's, and the new answer names it. Raises `NotFound`.
+    `engine_version` is as answers name it, by itself the one that gave the answer. Constants and shares come back as
+    they were; the code is this release's, and the new answer names it. Raises `NotFound`.
     """
     case = transaction.submissions.find(submission_id)
     if case is None:
         raise NotFound
     given = case.latest
     constants = constants_named(engine_version or given.identification.engine_version)
-    model = constants_of(transaction, constants)
+    model, demand = _answers_by(_version(transaction, constants))
     catalogue = transaction.catalogue.load(given.catalogue_revision)
-    table = build_table(catalogue, model)
+    table = with_demand(build_table(catalogue, model), demand)
     sheets = weighed(transaction.lift_tables.of_submission(submission_id))
     tables = evidence_of(sheets, build_curves(catalogue, table), table, model) if sheets else None
     found = identify(table, case.submission, model, losses, tables=tables)

@@ -1,7 +1,8 @@
 """What workflows need of the engine's versions; `ports.py` has the rest.
 
-A version is a set of constants of the measuring model. The code has its own; refits to confirmed cases are kept, and
-one of them may be in use in their place.
+A version is a set of constants of the measuring model, and what was learned of each part's share of callers. The code
+has its own constants and the catalogue its shares; what confirmed cases taught is kept, and one version of it may be in
+use in their place.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import Protocol
 from uuid import UUID
 
 from service.identification.calibration import Refit
+from service.identification.demand import NOTHING_LEARNED, Demand
 from service.identification.engine import ENGINE_VERSION
 from service.identification.measuring import MeasuringModel
 
@@ -32,7 +34,9 @@ def constants_named(engine_version: str) -> str | None:
 
 @dataclass(frozen=True)
 class NewVersion:
-    """A refit that is to be kept: from which cases, under which catalogue revision, and what it was worth.
+    """What was learned and is to be kept: from which cases, under which catalogue revision, and what it was worth.
+
+    `factors` are those of the refit that `model` came from, none where that is the code's own.
 
     The scores are mean log scores in nats on the held-out cases, less is better.
     """
@@ -46,11 +50,12 @@ class NewVersion:
     score_before: float
     score_after: float
     made_by: str
+    demand: Demand = NOTHING_LEARNED
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Version(NewVersion):
-    """A refit as kept. `code_version` is the code it was fitted with."""
+    """The same as kept. `code_version` is the code it was learned with."""
 
     name: str
     code_version: str
@@ -59,7 +64,7 @@ class Version(NewVersion):
 
 
 class EngineVersionStore(Protocol):
-    """Refits that were put to use, now or once."""
+    """Versions that were put to use, now or once."""
 
     def active(self) -> str | None:
         """The name of the version in use; None while that is the code's own constants."""

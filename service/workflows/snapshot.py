@@ -1,8 +1,9 @@
-"""What this process answers from: the catalogue's table and the engine's constants, looked at now and then."""
+"""What this process answers from: the catalogue's table under the engine version in use, looked at now and then."""
 
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import threading
 import time
 from collections.abc import Callable
@@ -12,6 +13,7 @@ from functools import cached_property
 
 from service.domain.catalogue import Catalogue
 from service.domain.errors import Unavailable
+from service.identification.demand import NOTHING_LEARNED, Demand, with_demand
 from service.identification.lift_curves import CatalogueCurves, build_curves
 from service.identification.measuring import MeasuringModel
 from service.identification.table import CatalogueTable, build_table
@@ -23,8 +25,9 @@ from service.workflows.ports import Stores, Transaction
 class Snapshot:
     """One catalogue revision as the engine reads it, under one set of constants.
 
-    `engine_version` is how answers name the engine; `model` its constants, which `table` is built with. `made_at` tells
-    the revision from one that had its number before a backup was brought back.
+    `engine_version` is how answers name the engine; `model` its constants and `demand` what it learned of the parts'
+    shares of callers, which `table` is built with. `made_at` tells the revision from one that had its number before a
+    backup was brought back.
     """
 
     revision: int
@@ -32,11 +35,13 @@ class Snapshot:
     engine_version: str
     model: MeasuringModel
     made_at: datetime
+    demand: Demand = NOTHING_LEARNED
 
     @cached_property
     def fingerprint(self) -> str:
         """What tells it from any other: equal ones have equal texts."""
-        return repr((self.revision, self.made_at, self.engine_version, self.model))
+        whole = repr((self.revision, self.made_at, self.engine_version, self.model, self.demand))
+        return hashlib.sha256(whole.encode()).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,7 @@ class _Unbuilt:
     engine_version: str
     model: MeasuringModel
     made_at: datetime
+    demand: Demand
 
 
 class CatalogueSnapshot:
@@ -161,11 +167,11 @@ class CatalogueSnapshot:
         if held is not None and (held.revision, held.engine_version) == (revision, engine_version):
             return held
         version = None if constants is None else transaction.engine_versions.find(constants)
-        model = self._model if version is None else version.model
+        model, demand = (self._model, NOTHING_LEARNED) if version is None else (version.model, version.demand)
         found = transaction.catalogue.revision(revision)
         if found is None:
             raise RuntimeError("the active revision is gone")
-        return _Unbuilt(revision, transaction.catalogue.load(revision), engine_version, model, found.made_at)
+        return _Unbuilt(revision, transaction.catalogue.load(revision), engine_version, model, found.made_at, demand)
 
     def _is_active(self, transaction: Transaction) -> bool:
         held, constants = self._held, transaction.engine_versions.active()
@@ -174,8 +180,10 @@ class CatalogueSnapshot:
 
     def _built(self, active: Snapshot | _Unbuilt) -> Snapshot:
         if isinstance(active, _Unbuilt):
-            table = build_table(active.catalogue, active.model)
-            active = Snapshot(active.revision, table, active.engine_version, active.model, active.made_at)
+            table = with_demand(build_table(active.catalogue, active.model), active.demand)
+            active = Snapshot(
+                active.revision, table, active.engine_version, active.model, active.made_at, active.demand
+            )
             self._held = active
         self._checked_at = self._clock()
         return active

@@ -85,7 +85,9 @@ def test_a_refit_that_is_only_looked_at_changes_nothing(own_app: Flask, own_sett
     assert shown.exit_code == 0, shown.output
     assert "nothing was changed" in shown.output
     listed = at_the_terminal(own_settings, "engine", "list").output
-    assert listed.splitlines() == [f"{ENGINE_VERSION:<6}the constants of the code  in use"]
+    assert listed.splitlines() == [
+        f"{ENGINE_VERSION:<6}the constants of the code and the shares of the catalogue  in use"
+    ]
 
     used = at_the_terminal(own_settings, "calibrate", "--activate")
     # the same cases give the same constants
@@ -129,6 +131,13 @@ def test_what_confirmed_cases_teach_is_put_to_use_and_can_be_taken_back(
 
     standing = at_the_terminal(own_settings, "status").output
     assert [line.split()[1] for line in standing.splitlines() if line.startswith("engine ")] == [f"{ENGINE_VERSION}+c1"]
+
+    shares = at_the_terminal(own_settings, "calibrate", "--only", "shares", "--activate")
+    assert shares.exit_code == 0, shares.output
+    assert "21 confirmed callers had a part of this catalogue" in shares.output
+    assert "the hand's scatter" not in shares.output
+    assert f"answers come from engine {ENGINE_VERSION}+c2 from now on" in shares.output
+    assert "constants and shares" in at_the_terminal(own_settings, "engine", "list").output.splitlines()[0]
 
     back = at_the_terminal(own_settings, "engine", "use", ENGINE_VERSION)
     assert back.output == f"answers come from engine {ENGINE_VERSION} from now on\n"

@@ -10,18 +10,26 @@ import psycopg
 import pytest
 
 from service.adapters.postgres.pool import PostgresStores
-from service.adapters.stored_constants import constants_from_stored, constants_to_stored
+from service.adapters.stored_constants import (
+    constants_from_stored,
+    constants_to_stored,
+    demand_from_stored,
+    demand_to_stored,
+)
 from service.domain.access import Role
+from service.domain.casework import ConfirmationSource
 from service.domain.errors import InvalidInput, NotFound
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Submission
-from service.identification.calibration import FACTORS, Refit, with_factors
+from service.identification.calibration import FACTORS, FEWEST_CASES, Learn, Refit, with_factors
+from service.identification.demand import NOTHING_LEARNED, Demand
 from service.identification.engine import ENGINE_VERSION
 from service.identification.losses import DEFAULT_LOSSES
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
-from service.workflows.calibrate import answer_again, propose, use_version
+from service.workflows.calibrate import answer_again, propose, put_to_use, use_version
+from service.workflows.confirm import confirm
 from service.workflows.engine_ports import NewVersion, constants_named, version_named
 from service.workflows.identify import open_submission
 from service.workflows.import_catalogue import import_catalogue
@@ -37,6 +45,19 @@ READ = submission(
     height("1.1725"),
     base("0.8605"),
 )
+
+
+class Kept:
+    """Answers by their keys, as the cache keeps them."""
+
+    def __init__(self) -> None:
+        self._answers: dict[str, Identification] = {}
+
+    def get(self, key: str) -> Identification | None:
+        return self._answers.get(key)
+
+    def put(self, key: str, identification: Identification) -> None:
+        self._answers[key] = identification
 
 
 class NoCache:
@@ -68,9 +89,9 @@ def process() -> Answering:
     return Answering(NoCache(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0))
 
 
-def kept(stores: PostgresStores, model: MeasuringModel = OTHER) -> str:
+def kept(stores: PostgresStores, model: MeasuringModel = OTHER, demand: Demand = NOTHING_LEARNED) -> str:
     refits = tuple(Refit(name, 1.25, 0.125) for name in FACTORS)
-    version = NewVersion(model, refits, 1, (uuid4(), uuid4()), 14, 7, 1.03125, 0.96875, "tests")
+    version = NewVersion(model, refits, 1, (uuid4(), uuid4()), 14, 7, 1.03125, 0.96875, "tests", demand)
     with stores.transaction() as transaction:
         return transaction.engine_versions.add(version)
 
@@ -181,16 +202,76 @@ def test_an_answer_under_an_old_version_is_worked_out_again_to_the_last_bit(
         assert swapped.again == answer_again(transaction, under_c1, DEFAULT_LOSSES).given.identification
 
 
+def test_shares_come_back_as_they_were(stores: PostgresStores, key: KeyRecord) -> None:
+    learned = Demand((("A-1", 0), ("B-2", 17)), 0.06, 1.0 / 3.0)
+    assert demand_from_stored(orjson.loads(orjson.dumps(demand_to_stored(learned)))) == learned
+
+    kept(stores, demand=learned), kept(stores)
+    with stores.transaction() as transaction:
+        found = [transaction.engine_versions.find(name) for name in ("c1", "c2")]
+    assert [one and one.demand for one in found] == [learned, NOTHING_LEARNED]
+
+
+def prior_of(answer: Identification, part_number: str) -> float:
+    """What was known of a part before any reading, in bits."""
+    candidate = next(one for one in answer.candidates if part_number in (one.part_number, *one.same_as))
+    return next(row.bits for row in candidate.evidence if row.pointer == "prior")
+
+
+def test_confirmed_cases_change_what_is_known_before_any_reading_and_engine_use_takes_it_back(
+    stores: PostgresStores, key: KeyRecord
+) -> None:
+    answering = Answering(Kept(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0))
+    cases = [answered(stores, answering, key) for _ in range(FEWEST_CASES + 4)]
+    before = answer_of(stores, cases[0])
+    second = before.candidates[1].part_number
+    with stores.transaction() as transaction:
+        for case in cases:
+            held = transaction.submissions.find(case, for_update=True)
+            assert held is not None
+            confirm(transaction, key, held, ConfirmationSource.BENCH_MEASURED, second, None)
+
+    proposal = propose(stores, Learn.SHARES)
+    assert proposal.calibration.score_after < proposal.calibration.score_before
+    assert answer_of(stores, answered(stores, answering, key)) == before
+    assert put_to_use(stores, proposal, "tests") == "c1"
+
+    learned_case = answered(stores, answering, key)
+    learned = answer_of(stores, learned_case)
+    assert learned.engine_version == f"{ENGINE_VERSION}+c1"
+    assert prior_of(learned, second) > prior_of(before, second) + 1
+    with stores.transaction() as transaction:
+        assert answer_again(transaction, learned_case, DEFAULT_LOSSES).again == learned
+        assert answer_again(transaction, cases[0], DEFAULT_LOSSES).again == before
+        kept_version = transaction.engine_versions.find("c1")
+    assert kept_version is not None
+    assert (kept_version.demand, kept_version.model) == (proposal.calibration.demand, DEFAULT_MODEL)
+
+    use_version(stores, None, "tests")
+    assert answer_of(stores, answered(stores, answering, key)) == before
+
+
+def test_shares_apply_to_a_later_revision_of_the_catalogue(stores: PostgresStores, key: KeyRecord) -> None:
+    answering = process()
+    before = answer_of(stores, answered(stores, answering, key))
+    second = before.candidates[1].part_number
+    callers = {part.part_number: 0 for part in invented().parts} | {second: 40, "GONE-1": 7}
+    use_version(stores, kept(stores, DEFAULT_MODEL, Demand(tuple(sorted(callers.items())), 0.0, 0.8)), "tests")
+    import_catalogue(stores, replace(invented(), parts=invented().parts[::-1]), who="tests", why="another revision")
+
+    assert prior_of(answer_of(stores, answered(stores, answering, key)), second) > prior_of(before, second) + 1
+
+
 def test_keys_of_the_cache_tell_versions_apart(stores: PostgresStores, key: KeyRecord) -> None:
     answering = process()
-    kept(stores, DEFAULT_MODEL)
+    kept(stores, DEFAULT_MODEL), kept(stores, DEFAULT_MODEL, Demand((("A-1", 1),), 0.0, 1.0))
     seen = []
-    for name in (None, "c1"):
+    for name in (None, "c1", "c2"):
         use_version(stores, name, "tests")
         with stores.transaction() as transaction:
             seen.append(answering.cache_key(answering.snapshot.current(transaction), READ))
 
-    assert len(set(seen)) == 2
+    assert len(set(seen)) == 3
 
 
 def test_a_version_nobody_knows_is_not_used(stores: PostgresStores, key: KeyRecord) -> None:

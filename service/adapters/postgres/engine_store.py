@@ -8,7 +8,12 @@ from psycopg.types.json import Jsonb
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
-from service.adapters.stored_constants import constants_from_stored, constants_to_stored
+from service.adapters.stored_constants import (
+    constants_from_stored,
+    constants_to_stored,
+    demand_from_stored,
+    demand_to_stored,
+)
 from service.identification.calibration import Refit
 from service.identification.engine import ENGINE_VERSION
 from service.workflows.engine_ports import NewVersion, Version
@@ -50,6 +55,7 @@ class EngineVersionStore:
             "score_before": version.score_before,
             "score_after": version.score_after,
             "made_by": version.made_by,
+            "demand": Jsonb(demand_to_stored(version.demand)),
         }
         row = self._connection.execute(QUERIES["add"], values).fetchone()
         if row is None:
@@ -74,6 +80,7 @@ def _version_of(row: dict[str, Any]) -> Version:
         score_before=row["score_before"],
         score_after=row["score_after"],
         made_by=row["made_by"],
+        demand=demand_from_stored(row["demand"]),
         name=row["name"],
         code_version=row["code_version"],
         made_at=row["made_at"],

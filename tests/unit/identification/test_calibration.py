@@ -10,7 +10,16 @@ import pytest
 
 from service.domain.errors import InvalidInput
 from service.domain.readings import Instrument
-from service.identification.calibration import FACTORS, Calibration, LabelledCase, calibrate, with_factors
+from service.identification.calibration import (
+    FACTORS,
+    HELD_OUT,
+    Calibration,
+    LabelledCase,
+    Learn,
+    calibrate,
+    with_factors,
+)
+from service.identification.demand import learn_demand
 from service.identification.marks import log_chance_of_marks
 from service.identification.measuring import DEFAULT_MODEL
 from service.identification.table import build_table
@@ -40,7 +49,7 @@ def errors_away(found: Calibration, factors: dict[str, float]) -> dict[str, floa
 
 
 def test_doubled_constants_are_seen_in_twenty_cases() -> None:
-    found = calibrate(TABLE, cases(20, DOUBLED, 5), DEFAULT_MODEL)
+    found = calibrate(TABLE, cases(20, DOUBLED, 5), DEFAULT_MODEL, learn=Learn.CONSTANTS)
 
     assert (found.fitted, found.held_out) == (14, 6)
     assert all(abs(away) < 3 for away in errors_away(found, DOUBLED).values())
@@ -55,18 +64,58 @@ def test_doubled_constants_are_seen_in_twenty_cases() -> None:
 @pytest.mark.parametrize(("factors", "seed"), [(DOUBLED, 2), (HALVED, 3), ({}, 4)])
 def test_constants_come_back_within_their_errors_and_answers_get_better(factors: dict[str, float], seed: int) -> None:
     drawn = cases(180, factors, seed)
-    found = calibrate(TABLE, drawn, DEFAULT_MODEL)
+    found = calibrate(TABLE, drawn, DEFAULT_MODEL, learn=Learn.CONSTANTS)
     truth = dict.fromkeys(HANDLED, 1.0) | factors
 
     away = errors_away(found, truth)
     assert all(abs(one) < 3 for one in away.values()), away
     # the sum of four squares of standard normals exceeds 18.5 once in a thousand (chi-squared, 4 degrees of freedom)
     assert sum(one**2 for one in away.values()) < 18.5
+    gain = found.of_constants
+    assert gain is not None
+    assert found.score_after == found.score_refitted
     if factors:
         assert found.score_after < found.score_before
-        assert found.gain == pytest.approx(found.score_before - found.score_after)
+        assert gain.mean == pytest.approx(found.score_before - found.score_after)
     else:
-        assert abs(found.gain) < 3 * found.gain_sd + 0.01
+        assert abs(gain.mean) < 3 * gain.sd + 0.01
+
+
+def test_shares_alone_are_learned_beside_the_constants_in_use() -> None:
+    in_use = with_factors(DEFAULT_MODEL, {"scatter": 1.2})
+    one = cases(1, {}, 9)[0]
+    drawn = (*cases(9, {}, 10), *(replace(case, truth=one.truth) for case in 15 * (one,)))
+
+    found = calibrate(TABLE, drawn, DEFAULT_MODEL, before=in_use, learn=Learn.SHARES)
+
+    assert (found.model, found.factors, found.of_constants) == (in_use, (), None)
+    assert found.score_refitted == found.score_before
+    assert found.demand == learn_demand(TABLE, [case.truth for case in drawn if case.truth])
+    assert (found.demand.confirmed, found.shares[0].confirmed) == (24, 15)
+    assert found.of_shares is not None
+    assert found.of_shares.mean == pytest.approx(found.score_before - found.score_after)
+    assert found.score_after < found.score_before
+    again = calibrate(TABLE, drawn, DEFAULT_MODEL, before=in_use, demand=found.demand, learn=Learn.SHARES)
+    assert all(one.before == one.after for one in again.shares)
+
+
+def test_what_the_shares_are_worth_is_scored_on_cases_they_were_not_learned_from() -> None:
+    held, other = cases(2, {}, 11)
+    drawn = [held if i % HELD_OUT == HELD_OUT - 1 else other for i in range(30)]
+    found = calibrate(TABLE, drawn, DEFAULT_MODEL, learn=Learn.SHARES)
+
+    # of the part that is only among the cases held out nothing was known
+    assert found.score_after > found.score_before
+
+
+def test_constants_alone_are_refitted_beside_the_shares_in_use() -> None:
+    drawn = cases(20, {}, 5)
+    in_use = learn_demand(TABLE, 20 * [drawn[0].truth or ""])
+
+    found = calibrate(TABLE, drawn, DEFAULT_MODEL, demand=in_use, learn=Learn.CONSTANTS)
+
+    assert (found.demand, found.shares, found.of_shares) == (in_use, (), None)
+    assert found.score_before != calibrate(TABLE, drawn, DEFAULT_MODEL, learn=Learn.SHARES).score_before
 
 
 @pytest.mark.long

@@ -5,13 +5,13 @@ SELECT name FROM engine_versions WHERE active
 -- name: find
 -- One version, by its name.
 SELECT name, code_version, constants, factors, catalogue_revision, cases, fitted, held_out, score_before, score_after,
-       made_by, made_at, active
+       made_by, made_at, active, demand
 FROM engine_versions WHERE name = %(name)s
 
 -- name: all
 -- Every version, newest first.
 SELECT name, code_version, constants, factors, catalogue_revision, cases, fitted, held_out, score_before, score_after,
-       made_by, made_at, active
+       made_by, made_at, active, demand
 FROM engine_versions ORDER BY number DESC
 
 -- name: take_turns
@@ -22,9 +22,10 @@ LOCK TABLE engine_versions IN SHARE ROW EXCLUSIVE MODE
 -- A version, numbered after the last; not in use yet.
 INSERT INTO engine_versions
     (number, code_version, constants, factors, catalogue_revision, cases, fitted, held_out, score_before, score_after,
-     made_by)
+     made_by, demand)
 SELECT coalesce(max(number), 0) + 1, %(code_version)s, %(constants)s, %(factors)s, %(catalogue_revision)s, %(cases)s,
-       %(fitted)s, %(held_out)s, %(score_before)s, %(score_after)s, %(made_by)s
+       %(fitted)s, %(held_out)s, %(score_before)s, %(score_after)s, %(made_by)s,
+       %(demand)s
 FROM engine_versions
 RETURNING name
 
