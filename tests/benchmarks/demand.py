@@ -1,13 +1,17 @@
 """What each part's share of callers is worth once confirmed cases have taught it; prints a plain table.
 
-    .venv/bin/python -m tests.benchmarks.demand [--callers N] [--confirmed 0,100,500,2000] [--seed S] [--world NAME]
-        [--uneven 0.25,0.5]
+    .venv/bin/python -m tests.benchmarks.demand [--callers N] [--confirmed 100,500,2000] [--seed S] [--world NAME]
+        [--uneven 0.25,0.5] [--check]
 
 The same simulated callers are put to the engine with the catalogue's own shares, with shares learned from so many
 confirmed callers of the same world, with the true shares, and to the ceiling, which is told the world's true constants
 as well. Confirmed callers are others than those asked. An *uneven* row learns from as many as the last one, of whom
 some parts' are confirmed more often than others': the logarithm of how often is normal with that spread, which no
 model of the engine's knows of. Everything in the worlds is invented.
+
+Each caller is weighed once, and the rows that come out are given the other shares' priors. What is left out of that
+are rows that other shares would not have let go beforehand; `--check` weighs everybody anew under the last learned
+shares and prints by how much the probability of the truth differs at most.
 """
 
 from __future__ import annotations
@@ -19,11 +23,16 @@ from dataclasses import replace
 import click
 import numpy as np
 
+from service.identification.decision import decide, standing
 from service.identification.demand import class_shares, learn_demand, with_demand
+from service.identification.losses import DEFAULT_LOSSES
+from service.identification.measuring import DEFAULT_MODEL
+from service.identification.posterior import Posterior, weigh
 from service.identification.table import CatalogueTable
+from tests.benchmarks.callers import Caller
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.benchmarks.summary import coverage_ratio, summarise
-from tests.benchmarks.trial import Case, Trial
+from tests.benchmarks.trial import LEAST_PROBABILITY, Case, Said, Trial
 from tests.benchmarks.worlds import WORLDS
 
 
@@ -36,21 +45,71 @@ def confirmed_callers(trial: Trial, count: int, uneven: float = 0.0) -> list[str
     return [trial.supply.catalogue.parts[min(int(i), weight.size - 1)].part_number for i in drawn]
 
 
-def _asked(trial: Trial, table: CatalogueTable, callers: int) -> list[Case]:
-    trial.table = table
-    return [trial.case(number) for number in range(callers)]
+def with_shares_of(posterior: Posterior, table: CatalogueTable) -> Posterior:
+    """The same rows weighed by the shares of `table`, which is the posterior's but for these."""
+    parts = posterior.rows.part
+    moved = np.where(parts >= 0, (table.log_prior - posterior.table.log_prior)[parts], 0.0)
+    weight = posterior.log_weight + moved
+    return replace(
+        posterior,
+        table=table,
+        rows=replace(posterior.rows, log_prior=posterior.rows.log_prior + moved),
+        log_world=posterior.log_world + moved,
+        log_weight=weight - np.logaddexp.reduce(weight, axis=None),
+    )
+
+
+def said_of(posterior: Posterior, caller: Caller) -> Said:
+    """What a posterior says of a caller, as `identify` puts it."""
+    stands, table = standing(posterior), posterior.table
+    truth = caller.shaft.origin.part_number
+    true_class = None if truth is None else int(table.class_of[table.part_numbers.index(truth)])
+    place = np.flatnonzero(stands.order == true_class)
+    named = stands.probability.size > 0
+    if true_class is None:
+        of_truth = stands.outside
+    else:
+        of_truth = float(stands.probability[place[0]]) if place.size else LEAST_PROBABILITY
+    return Said(
+        state=decide(stands, DEFAULT_LOSSES, readings_left=False),
+        leader=table.class_numbers[stands.order[0]][0] if named else None,
+        top=float(stands.probability[0]) if named else 0.0,
+        right=named and int(stands.order[0]) == true_class,
+        of_truth=of_truth,
+        of_outside=stands.outside,
+        slips=frozenset(),
+        reground=0.0,
+        listed=stands.order.size,
+    )
 
 
 def _lost(cases: Sequence[Case]) -> np.ndarray:
     return np.array([-math.log(max(case.engine.of_truth, 1e-300)) for case in cases if case.engine])
 
 
-def _print(name: str, cases: Sequence[Case], before: Sequence[Case], ceiling: Sequence[Case], away: str) -> None:
+def _case(number: int, caller: Caller, said: Said, ceiling: Said) -> Case:
+    origin = caller.shaft.origin
+    return Case(
+        number=number,
+        truth=origin.part_number,
+        near_stranger=origin.is_near,
+        undersize=caller.shaft.undersize,
+        base_read=True,
+        mistakes=caller.mistakes,
+        misheard=caller.misheard,
+        engine=said,
+        ceiling=ceiling,
+        hand_named=False,
+        hand_right=False,
+        hand_gap=0.0,
+    )
+
+
+def _print(name: str, cases: Sequence[Case], before: Sequence[Case], away: str) -> None:
     found = summarise(cases, lambda case: case.engine)
     gain = _lost(before) - _lost(cases)
     error = gain.std(ddof=1) / math.sqrt(gain.size)
-    beside = [replace(case, ceiling=told.ceiling) for case, told in zip(cases, ceiling, strict=True)]
-    ratios = [coverage_ratio(beside, at) for at in (0.01, 0.05)]
+    ratios = [coverage_ratio(cases, at) for at in (0.01, 0.05)]
     cells = [
         away,
         f"{100 * found.coverage_1:.1f} %",
@@ -60,7 +119,7 @@ def _print(name: str, cases: Sequence[Case], before: Sequence[Case], ceiling: Se
         f"{gain.mean():.4f} +- {error:.4f}",
         str(found.wrong_of_identified),
     ]
-    print(f"  {name:<24}" + "".join(f"{cell:>17}" for cell in cells), flush=True)
+    print(f"  {name:<24}" + "".join(f"{cell:>19}" for cell in cells), flush=True)
 
 
 @click.command(help=__doc__)
@@ -69,35 +128,47 @@ def _print(name: str, cases: Sequence[Case], before: Sequence[Case], ceiling: Se
 @click.option("--seed", default=20260, show_default=True)
 @click.option("--world", "world_name", default="base", show_default=True, type=click.Choice(list(WORLDS)))
 @click.option("--uneven", default="0.25,0.5", show_default=True, help="spreads of how often a part is confirmed")
-def main(callers: int, confirmed: str, seed: int, world_name: str, uneven: str) -> None:
+@click.option("--check", is_flag=True, help="weigh everybody anew under the last learned shares")
+def main(callers: int, confirmed: str, seed: int, world_name: str, uneven: str, check: bool) -> None:
     """Run what was asked for and print it."""
     trial = Trial(fixture_catalogue(), WORLDS[world_name], seed)
-    stated = trial.table
+    stated, told = trial.table, trial.told_table
     assert stated is not None
+    assert told is not None
     true = replace(stated, log_prior=np.log(trial.supply.chance))
     truth = class_shares(true)
+    tables = {"the catalogue's shares": stated}
     counts = [int(count) for count in confirmed.split(",")]
-    print(f"{callers} callers of world {world_name}, number {seed}")
-    heads = ("away, nat", "cov 1 %", "cov 5 %", "/ceil 1 %", "/ceil 5 %", "log score", "better by", "named wrong")
-    print(f"  {'':<24}" + "".join(f"{head:>17}" for head in heads))
-
-    ceiling = _asked(trial, stated, callers)
-    trial.told_table = None
-
-    def line(name: str, table: CatalogueTable) -> None:
-        cases = ceiling if table is stated else _asked(trial, table, callers)
-        away = float((truth * np.log(truth / class_shares(table))).sum())
-        _print(name, cases, ceiling, ceiling, f"{away:.4f}")
-
-    line("the catalogue's shares", stated)
     for count in counts:
-        line(f"{count:,} confirmed", with_demand(stated, learn_demand(stated, confirmed_callers(trial, count))))
+        tables[f"{count:,} confirmed"] = with_demand(stated, learn_demand(stated, confirmed_callers(trial, count)))
+    last = tables[f"{counts[-1]:,} confirmed"]
     for spread in (float(word) for word in uneven.split(",") if word):
-        learned = learn_demand(stated, confirmed_callers(trial, counts[-1], spread))
-        line(f"{counts[-1]:,}, uneven by {spread}", with_demand(stated, learned))
-    line("the true shares", true)
-    told = [replace(case, engine=case.ceiling) for case in ceiling]
-    _print("the ceiling", told, ceiling, ceiling, "0")
+        unevenly = learn_demand(stated, confirmed_callers(trial, counts[-1], spread))
+        tables[f"{counts[-1]:,}, uneven by {spread}"] = with_demand(stated, unevenly)
+    tables["the true shares"] = true
+    cases: dict[str, list[Case]] = {name: [] for name in (*tables, "the ceiling")}
+    furthest = 0.0
+    for number in range(callers):
+        caller = trial.caller(number)
+        posterior = weigh(stated, caller.submission, DEFAULT_MODEL)
+        ceiling = said_of(weigh(told, caller.submission, trial.model), caller)
+        for name, table in tables.items():
+            said = said_of(with_shares_of(posterior, table), caller)
+            cases[name].append(_case(number, caller, said, ceiling))
+            if check and table is last:
+                anew = said_of(weigh(table, caller.submission, DEFAULT_MODEL), caller)
+                furthest = max(furthest, abs(anew.of_truth - said.of_truth))
+        cases["the ceiling"].append(_case(number, caller, ceiling, ceiling))
+    strangers = sum(case.truth is None for case in cases["the ceiling"])
+    print(f"{callers} callers of world {world_name}, {strangers} of them with a stranger, number {seed}")
+    heads = ("away, nat", "cov 1 %", "cov 5 %", "/ceil 1 %", "/ceil 5 %", "log score", "better by", "named wrong")
+    print(f"  {'':<24}" + "".join(f"{head:>19}" for head in heads))
+    for name, asked in cases.items():
+        shares = class_shares(tables.get(name, true))
+        away = float((truth * np.log(truth / shares)).sum())
+        _print(name, asked, cases["the catalogue's shares"], f"{away:.4f}")
+    if check:
+        print(f"weighed anew, the probability of the truth differs by {furthest:.2g} at most")
 
 
 if __name__ == "__main__":
