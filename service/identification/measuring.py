@@ -73,11 +73,11 @@ class MeasuringModel:
     zero_bad_share: float = 0.08
     """Share of tools whose zero is off by far more than usual (dirt in the jaws, never zeroed)."""
     zero_bad_factor: float = 4.0
-    hand_levels: tuple[tuple[float, float], ...] = ((0.85, 0.72), (1.9, 0.28))
-    """(factor on scatter and technique, prior share): nobody's hand is known beforehand."""
+    hand_levels: tuple[tuple[float, float], ...] = ((0.85, 0.73), (2.2, 0.22), (6.0, 0.05))
+    """(factor on scatter and technique, prior share): nobody's hand is known beforehand, and a few are very rough."""
     fine_hand: tuple[float, float] = (0.3, 0.1)
     """The level and share of a hand that misses next to nothing; it shows only where many lobes were read."""
-    wear_levels: tuple[tuple[float, float], ...] = ((0.2, 0.3), (1.35, 0.7))
+    wear_levels: tuple[tuple[float, float], ...] = ((0.2, 0.3), (1.8, 0.7))
     """(factor on the mean nose wear, prior share): a shaft's lobes wear alike. With few lobes it hardly matters."""
     many_lobes: int = 3
     """From so many lobes on, what they share (fine hand, shaft's wear) is followed; with fewer each stands alone."""
@@ -110,8 +110,8 @@ class MeasuringModel:
     """A shaft not held fast rolls under the jaws, and the width reads small; a mean of the one-sided error, mm."""
     tolerance_sds: float = 4.0
     """A stated tolerance band is this many standard deviations wide."""
-    journal_wear_mean: float = 0.006
-    nose_wear_mean: float = 0.018
+    journal_wear_mean: float = 0.008
+    nose_wear_mean: float = 0.022
     regrind_prior: float = 0.05
     regrind_undersize_mean: float = 0.55
     regrind_undersize_sd: float = 0.33

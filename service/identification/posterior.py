@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.domain.readings import Submission
 from service.identification.densities import log_sum_exp
@@ -149,6 +150,10 @@ _LONG_SHOT = 16.0
 callers they held no more than 1e-5 of the posterior together."""
 
 
+_UNLIKELY_HAND = 14.0
+"""The same for a slip made by a hand of one kind."""
+
+
 def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
     """The hypotheses for a quick look: each valve lift with the rocker ratio's error as its own scatter."""
     known: dict[int, Entry] = {}
@@ -165,7 +170,7 @@ _MOST_WEIGHED = 100_000
 """The most rows times slips times hands that are worked out exactly; only an absurd submission comes near it."""
 
 
-_STRANGER_SHOT = 8.0
+_STRANGER_SHOT = 10.0
 """Strangers this near the likeliest of them stay however unlikely they all are: an answer is weighed against them."""
 
 
@@ -199,21 +204,53 @@ def weigh(
         [first[i] if a == 0 else source.of(every[i], hand.level) for i in chosen] for a, hand in enumerate(all_hands)
     ]
     shares = np.array([hand.log_share for hand in all_hands])[:, None, None]
-    rough = rough_log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, used)
-    rough = log_sum_exp(rough.reshape(len(all_hands), *prior.shape) + shares, axis=0) + prior
+    by_hand = rough_log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, used)
+    by_hand = by_hand.reshape(len(all_hands), *prior.shape) + shares + prior
+    rough = log_sum_exp(by_hand, axis=0)
     # what is written always stays a hypothesis: nonsense is judged under it
     likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT))
     lasting = _lasting(rough, rows, _MOST_WEIGHED // (likely.size * len(all_hands)))
     rows, log_world = rows.take(lasting), shares + prior[np.ix_(likely, lasting)]
     slips = tuple(every[i] for i in chosen[likely])
     likely_entries = tuple(tuple(of_hand[i] for i in likely) for of_hand in entries)
-    wears = [hand.wear if used else 0.0 for hand in all_hands for _ in slips]
-    together = log_likelihood(table, rows, [h for of_hand in likely_entries for h in of_hand], model, wears)
-    joint = log_world + together.reshape(log_world.shape)
+    told = _worth_telling(by_hand[:, likely][:, :, lasting], rows)
+    wears = [hand.wear if used else 0.0 for hand in all_hands]
+    joint = log_world + _likelihoods(table, rows, likely_entries, told, wears, model)
     # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
     relative = joint - joint.max()
     log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)
     return Posterior(table, model, used, rows, slips, all_hands, likely_entries, log_world, log_weight)
+
+
+def _worth_telling(log_joint: Floats, rows: Rows) -> NDArray[np.bool_]:
+    """Whether a hand matters to a slip, for the answer or for what strangers are worth beside it: (A, H)."""
+    strangers = log_joint[:, :, rows.kind == Kind.STRANGER].max(axis=2, initial=-np.inf)
+    answer = log_joint.max(axis=2) >= log_joint.max() - _UNLIKELY_HAND
+    return np.asarray(answer | (strangers >= strangers.max() - _STRANGER_SHOT))
+
+
+def _likelihoods(
+    table: CatalogueTable,
+    rows: Rows,
+    entries: Sequence[Sequence[tuple[Entry, ...]]],
+    told: NDArray[np.bool_],
+    wears: Sequence[float],
+    model: MeasuringModel,
+) -> Floats:
+    """The log-likelihood of the hands' `entries` (A, H) under the rows: (A, H, K).
+
+    Where a hand is not `told` (A, H) to matter to a hypothesis, minus infinity, but for nonsense, which costs nothing.
+    """
+    found = np.full((*told.shape, rows.size), -np.inf)
+    nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
+    for worth, some in ((told, np.arange(rows.size)), (~told, nonsense)):
+        pairs = np.argwhere(worth)
+        if pairs.size:
+            here = [entries[a][h] for a, h in pairs]
+            value = log_likelihood(table, rows.take(some), here, model, [wears[a] for a, _ in pairs])
+            for (a, h), one in zip(pairs, value, strict=True):
+                found[a, h, some] = one
+    return found
 
 
 class Source(Protocol):

@@ -208,6 +208,14 @@ def check_what_is_kept(record: Record, database_url: str) -> None:
         record.broken.append(f"{len(record.decided - decided)} acknowledged decisions are not there")
 
 
+def tell_unexpected_errors(folder: Path) -> None:
+    """Print what the instances logged as nobody's doing but ours: it is gone with the folder."""
+    for log in sorted(folder.rglob("log")):
+        for line in log.read_text(encoding="utf-8", errors="replace").splitlines():
+            if '"level":"error"' in line or line.startswith("Traceback"):
+                click.echo(f"{log.parent.name}: {line[-3000:]}")
+
+
 def slope_mb_per_hour(samples: list[tuple[float, float]]) -> tuple[float, float]:
     """Least squares over (seconds, MB): the slope an hour, and its standard error."""
     times, sizes = np.array(samples).T
@@ -244,6 +252,7 @@ def main(minutes: float, rate: float | None, instances: int, parts: int, differe
                 samples = soak(fleet, key, said, record, rate=rate, seconds=60 * minutes, every=every)
             finally:
                 fleet.stop()
+                tell_unexpected_errors(folder)
             check_what_is_kept(record, stores.postgres.url())
     click.echo(f"{len(record.acknowledged)} submissions acknowledged, {len(record.decided)} decisions")
     click.echo("refused meanwhile: " + ", ".join(f"{count} × {what}" for what, count in record.refusals.items()))

@@ -127,7 +127,7 @@ def test_right_prints_are_called_wrong_no_more_often_than_stated(
 
 def test_a_lift_printed_0_004_in_off_is_found_and_nothing_else_is(printed: Catalogue) -> None:
     rng = np.random.default_rng(3)
-    shafts = shafts_of(printed, 90, rng)
+    shafts = shafts_of(printed, 180, rng)
     number = shafts[0].part_number
     off_mm = 0.004 * 25.4
     report = find_faults(with_lift(printed, number, off_mm), shafts, DEFAULT_MODEL)

@@ -314,8 +314,8 @@ def test_the_evidence_sums_to_the_log_odds_against_the_runner_up() -> None:
     first, second = answer.candidates[:2]
     assert second.probability > answer.not_in_catalogue_probability
     odds = np.log2(first.probability / second.probability)
-    assert sum(e.bits for e in first.evidence) == pytest.approx(odds, abs=1e-3)
-    assert sum(e.bits for e in second.evidence) == pytest.approx(-odds, abs=1e-3)
+    assert sum(e.bits for e in first.evidence) == pytest.approx(odds, abs=1e-9)
+    assert sum(e.bits for e in second.evidence) == pytest.approx(-odds, abs=1e-9)
 
 
 def test_evidence_shows_what_was_measured_beside_what_was_expected() -> None:
@@ -467,7 +467,7 @@ def test_a_zero_check_takes_the_tools_zero_out_of_the_journals() -> None:
     check = reading("zero_check", "0.0020", "0.0020", reference=Decimal(0))
     blind = probabilities(ask(offered, submission(*readings, condition=Condition.NEW)))
     checked = probabilities(ask(offered, submission(*readings, check, condition=Condition.NEW)))
-    assert checked["A"] > 0.95 > blind["A"]
+    assert checked["A"] > 0.94 > 0.8 > blind["A"]
 
 
 def test_a_tools_zero_cancels_in_the_lift() -> None:

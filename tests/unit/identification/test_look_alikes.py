@@ -145,7 +145,7 @@ def _lobe(lift: str = "0.3130", base_circle: str = "0.8610", degrees: str = "232
         ({}, {"overall_length": "5.130"}, Separator.NOTHING, None),
         ({"lobes": {"intake": _lobe(degrees="246")}}, None, Separator.DURATION, 14.0),
         ({"lobes": {"intake": _lobe(degrees="237")}}, None, Separator.BENCH, 5.0),
-        ({"lobe_separation": 118}, None, Separator.LOBE_SEPARATION, 10.0),
+        ({"lobe_separation": 122}, None, Separator.LOBE_SEPARATION, 14.0),
         ({"lobe_separation": 110}, None, Separator.BENCH, 4.0),
         ({"lobe_separation": 109}, None, Separator.NOTHING, None),
         ({}, None, Separator.NOTHING, None),
@@ -174,7 +174,7 @@ def test_journals_too_near_for_a_caliper_are_told_apart_by_a_micrometer() -> Non
 
 
 def test_it_is_said_whether_the_kit_can_take_the_reading() -> None:
-    ground = {"lobe_separation": 118}
+    ground = {"lobe_separation": 122}
     (without,) = pair_of(ground)
     (with_wheel,) = pair_of(ground, kit=Kit(frozenset({CALIPER, Instrument.DEGREE_WHEEL})))
 

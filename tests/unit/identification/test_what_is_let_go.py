@@ -25,7 +25,12 @@ UNBOUNDED = {(nodes, "_MOST_WORK"): float("inf"), (nodes, "_MOST_NODES"): float(
 """More rows would ask for so much work that zeros were no longer followed one by one."""
 PATIENCE = (
     UNBOUNDED
-    | {(posterior, "_LONG_SHOT"): 30.0, (strangers, "_AS_GOOD"): 12.0, (strangers, "_CORE_CUT"): 30.0}
+    | {
+        (posterior, "_LONG_SHOT"): 30.0,
+        (posterior, "_UNLIKELY_HAND"): 30.0,
+        (strangers, "_AS_GOOD"): 12.0,
+        (strangers, "_CORE_CUT"): 30.0,
+    }
     | {(screening, name): cut for name, cut in (("_ROW_CUT", 30.0), ("_SLIP_CUT", 22.0), ("_CORE_CUT", 20.0))}
 )
 
