@@ -150,8 +150,8 @@ _LONG_SHOT = 16.0
 callers they held no more than 1e-5 of the posterior together."""
 
 
-_UNLIKELY_HAND = 14.0
-"""The same for a slip made by a hand of one kind."""
+_UNLIKELY_HAND = 10.0
+"""The same for a slip made by a hand of one kind: it moved no probability of 150 callers by more than 1e-4."""
 
 
 def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:

@@ -16,7 +16,7 @@ from service.identification.table import CatalogueTable, Floats, Ints
 
 _CORE_CUT = 16.0
 """Nats that strangers of one core may be behind those of the likeliest and still be followed lift by lift."""
-_AS_GOOD = 8.0
+_AS_GOOD = 10.0
 """Nats that a slip may be behind the plain reading, and still be worth a closer look if nobody sells the shaft."""
 
 

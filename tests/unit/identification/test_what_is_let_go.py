@@ -28,10 +28,10 @@ PATIENCE = (
     | {
         (posterior, "_LONG_SHOT"): 30.0,
         (posterior, "_UNLIKELY_HAND"): 30.0,
-        (strangers, "_AS_GOOD"): 12.0,
+        (strangers, "_AS_GOOD"): 14.0,
         (strangers, "_CORE_CUT"): 30.0,
     }
-    | {(screening, name): cut for name, cut in (("_ROW_CUT", 30.0), ("_SLIP_CUT", 22.0), ("_CORE_CUT", 20.0))}
+    | {(screening, name): cut for name, cut in (("_ROW_CUT", 40.0), ("_SLIP_CUT", 22.0), ("_CORE_CUT", 20.0))}
 )
 
 
@@ -63,7 +63,7 @@ def test_what_is_let_go_moves_no_answer(monkeypatch: pytest.MonkeyPatch) -> None
 def test_what_is_let_go_moves_no_answer_in_a_large_catalogue(monkeypatch: pytest.MonkeyPatch) -> None:
     moved = most_moved(10_000, list(range(200)), monkeypatch)
     assert moved.max() < 1e-3
-    assert np.quantile(moved, 0.9) < 1e-5
+    assert np.quantile(moved, 0.9) < 5e-5
 
 
 def test_what_is_let_go_moves_no_evidence_of_a_sure_answer(monkeypatch: pytest.MonkeyPatch) -> None:
