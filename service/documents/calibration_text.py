@@ -7,6 +7,7 @@ import math
 from service.domain.readings import Instrument
 from service.identification.asking import TOOL_WORDS
 from service.identification.calibration import Calibration, Gain
+from service.identification.demand import Confirmed
 from service.identification.measuring import MeasuringModel
 
 _FACTOR_WORDS = {
@@ -30,10 +31,12 @@ _CLEARLY = 1.0
 _MOST_SHARES = 10
 
 
-def calibration_text(found: Calibration, old_name: str, old: MeasuringModel, left_out: int) -> str:
+def calibration_text(
+    found: Calibration, old_name: str, old: MeasuringModel, left_out: int, confirmed: Confirmed
+) -> str:
     """What was learned beside what is in use, `old` and its shares, named `old_name`.
 
-    `left_out` cases name a part that is no longer there.
+    `left_out` cases name a part that is no longer there; `confirmed` says how evenly cases get confirmed.
     """
     lines = [f"{found.fitted} confirmed cases fitted, {found.held_out} held out"]
     if left_out:
@@ -41,13 +44,13 @@ def calibration_text(found: Calibration, old_name: str, old: MeasuringModel, lef
     if found.of_constants:
         lines += ["", *_constants(found, old_name, old)]
     if found.of_shares:
-        lines += ["", *_shares(found, old_name)]
+        lines += ["", *_shares(found, old_name), "", *_evenness(confirmed)]
     lines += ["", "log score on the cases held out, nats a case, less is better"]
     lines.append(f"  {'in use':<36}{found.score_before:>10.4f}")
     if found.of_constants:
         lines.append(_score("with the refitted constants", found.score_refitted, found.of_constants))
     if found.of_shares:
-        words = "and with the shares of those fitted" if found.of_constants else "with the shares of those fitted"
+        words = "and the shares of those fitted" if found.of_constants else "with the shares of those fitted"
         lines.append(_score(words, found.score_after, found.of_shares))
     lines += _advice(found)
     return "\n".join(lines)
@@ -100,7 +103,23 @@ def _shares(found: Calibration, old_name: str) -> list[str]:
     return lines
 
 
+def _evenness(confirmed: Confirmed) -> list[str]:
+    """Whether the learned shares can be those of all callers, as far as the desk's own cases show it."""
+    if not confirmed.cases:
+        return ["no case was answered with one part, so how evenly parts get confirmed is not known"]
+    lines = [f"of {confirmed.cases} cases answered with one part {confirmed.confirmed} are confirmed"]
+    if confirmed.spread == 0:
+        return [*lines, "how often does not differ from part to part beyond chance"]
+    return [
+        *lines,
+        f"how often differs from part to part by a factor of {math.exp(confirmed.spread):.2f}, one standard deviation:",
+        "parts that are confirmed more often than others have too large a share here, and the score does not show it",
+    ]
+
+
 def _score(words: str, score: float, gain: Gain) -> str:
+    if gain.mean == 0:
+        return f"  {words:<36}{score:>10.4f}  the same"
     better = "better" if gain.mean > 0 else "worse"
     return f"  {words:<36}{score:>10.4f}  {better} by {abs(gain.mean):.4f}, standard error {gain.sd:.4f}"
 

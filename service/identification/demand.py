@@ -17,16 +17,17 @@ Statistical Science 32 (2017) 1): with no spread the shares are the catalogue's 
 
 Confirmed cases are not drawn at random. A part is confirmed more often where it is easily identified, sold on, or sent
 to the bench because it is hard; shares learned from them are those of the callers who get confirmed, and so is the
-score on confirmed cases that were held out. Nothing in the cases tells the one from the other. What bounds the harm:
-no part falls below `LEAST_OF_CATALOGUE` of its catalogue share, so that no count, however it came about, speaks more
-than log2(1 / LEAST_OF_CATALOGUE) = 2.3 bits against a part; what callers turn out to have never names one of two parts
-that the readings do not tell apart (`decision.py`); and nothing is put to use unless a person does it.
+score on confirmed cases that were held out. How unevenly it happens is seen in the cases that were answered with one
+part (`confirmed_unevenly`), and is told beside the shares. What bounds the harm: no
+part falls below `LEAST_OF_CATALOGUE` of its catalogue share, so that no count, however it came about, speaks more than
+log2(1 / LEAST_OF_CATALOGUE) = 2.3 bits against a part; what callers turn out to have never names one of two parts that
+the readings do not tell apart (`decision.py`); and nothing is put to use unless a person does it.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -105,12 +106,40 @@ def learn_demand(table: CatalogueTable, truths: Iterable[str]) -> Demand:
     """
     counts = Counter(truths)
     callers = tuple(sorted((number, counts[number]) for number in table.part_numbers))
-    tally = _tally(table, dict(callers))
-    best = max(
+    return Demand(callers, *_likeliest_spreads(_tally(table, dict(callers))))
+
+
+def _likeliest_spreads(tally: Tally) -> tuple[float, float]:
+    """(core_spread, part_spread) of the greatest penalised marginal likelihood."""
+    return max(
         ((core, part) for core in _SPREADS for part in _SPREADS),
         key=lambda spreads: log_marginal(tally, *spreads) - _CORE_PENALTY * spreads[0] - _PART_PENALTY * spreads[1],
     )
-    return Demand(callers, *best)
+
+
+@dataclass(frozen=True)
+class Confirmed:
+    """Cases that were answered with one part, of how many of them the truth is known, and how uneven that is.
+
+    `spread` is of the logarithm of how often, from part to part, beyond chance.
+    """
+
+    cases: int
+    confirmed: int
+    spread: float
+
+
+def confirmed_unevenly(table: CatalogueTable, named: Mapping[str, tuple[int, int]]) -> Confirmed:
+    """How much more often some parts' cases are confirmed than others'.
+
+    `named` has for each part number (cases answered with it, confirmed ones of these); numbers that the table does not
+    have are left out. Reckoned as if few were confirmed: where most are, less is noticed than there is.
+    """
+    counted = np.array([named.get(number, (0, 0)) for number in table.part_numbers], float).reshape(-1, 2)
+    cases, confirmed = (_sums(table.class_of, counted[:, i], len(table.class_numbers)) for i in range(2))
+    rate = float(confirmed.sum()) / max(float(cases.sum()), 1.0)
+    spreads = _likeliest_spreads(Tally(confirmed, cases * rate, _core_of_class(table)))
+    return Confirmed(int(cases.sum()), int(confirmed.sum()), float(np.hypot(*spreads)))
 
 
 def with_demand(table: CatalogueTable, demand: Demand) -> CatalogueTable:
@@ -130,9 +159,13 @@ def _tally(table: CatalogueTable, callers: dict[str, int]) -> Tally:
     classes = len(table.class_numbers)
     of_class = _sums(table.class_of, counted, classes)
     shares = np.where(_sums(table.class_of, known, classes) > 0, class_shares(table), 0.0)
-    core = np.zeros(classes, np.int64)
+    return Tally(of_class, shares * (of_class.sum() / max(float(shares.sum()), 1e-300)), _core_of_class(table))
+
+
+def _core_of_class(table: CatalogueTable) -> Ints:
+    core = np.zeros(len(table.class_numbers), np.int64)
     core[table.class_of] = table.core_of
-    return Tally(of_class, shares * (of_class.sum() / max(float(shares.sum()), 1e-300)), core)
+    return core
 
 
 def _bounded(factor: Floats, before: Floats) -> Floats:

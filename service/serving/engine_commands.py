@@ -36,7 +36,7 @@ def calibrate(settings: Settings, only: str | None, activate: bool) -> None:
         proposal = propose(stores, Learn(only or "both"))
         used = proposal.in_use
         old = (version_named(None), DEFAULT_MODEL) if used is None else (version_named(used.name), used.model)
-        click.echo(calibration_text(proposal.calibration, *old, proposal.left_out))
+        click.echo(calibration_text(proposal.calibration, *old, proposal.left_out, proposal.confirmed))
         if activate:
             name = put_to_use(stores, proposal, who())
             click.echo(f"answers come from engine {version_named(name)} from now on")

@@ -9,7 +9,7 @@ from uuid import UUID
 from service.domain.errors import NotFound
 from service.domain.identification import Identification
 from service.identification.calibration import Calibration, LabelledCase, Learn, calibrate
-from service.identification.demand import NOTHING_LEARNED, Demand, with_demand
+from service.identification.demand import NOTHING_LEARNED, Confirmed, Demand, confirmed_unevenly, with_demand
 from service.identification.engine import identify
 from service.identification.lift_curves import build_curves
 from service.identification.losses import Losses
@@ -26,7 +26,8 @@ from service.workflows.weighed_tables import evidence_of, weighed
 class Proposal:
     """What was learned beside what is in use now: `in_use` is None where that is the code's own constants.
 
-    `left_out` counts confirmed cases whose part the catalogue does not have any more.
+    `left_out` counts confirmed cases whose part the catalogue does not have any more; `confirmed` says how evenly cases
+    get confirmed.
     """
 
     calibration: Calibration
@@ -34,6 +35,7 @@ class Proposal:
     catalogue_revision: int
     cases: tuple[UUID, ...]
     left_out: int
+    confirmed: Confirmed
 
 
 def propose(stores: Stores, learn: Learn = Learn.BOTH, progress: Callable[[float], None] = lambda _: None) -> Proposal:
@@ -46,11 +48,12 @@ def propose(stores: Stores, learn: Learn = Learn.BOTH, progress: Callable[[float
         revision = active_revision(transaction)
         table = build_table(transaction.catalogue.load(revision), DEFAULT_MODEL)
         ids, cases, left_out = _labelled(transaction, table)
+        named = {one.part_number: (one.cases, one.confirmed) for one in transaction.record.identified_cases()}
         name = transaction.engine_versions.active()
         in_use = None if name is None else transaction.engine_versions.find(name)
     before, demand = _answers_by(in_use)
     found = calibrate(table, cases, DEFAULT_MODEL, before=before, demand=demand, learn=learn, progress=progress)
-    return Proposal(found, in_use, revision, ids, left_out)
+    return Proposal(found, in_use, revision, ids, left_out, confirmed_unevenly(table, named))
 
 
 def _labelled(

@@ -68,11 +68,24 @@ class ConfirmedPart:
     submission: Submission
 
 
+@dataclass(frozen=True)
+class IdentifiedCases:
+    """How many cases were last answered with one part number alone, and of how many of these the truth is known."""
+
+    part_number: str
+    cases: int
+    confirmed: int
+
+
 class RecordStore(Protocol):
     """Cases whose truth came out, and cases that were looked at twice."""
 
     def confirmed_answers(self) -> tuple[ConfirmedCase, ...]:
         """The last answer to every case whose truth is known."""
+        ...
+
+    def identified_cases(self) -> tuple[IdentifiedCases, ...]:
+        """Identified cases by part number."""
         ...
 
     def confirmed_parts(self) -> tuple[ConfirmedPart, ...]:

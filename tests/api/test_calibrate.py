@@ -136,6 +136,7 @@ def test_what_confirmed_cases_teach_is_put_to_use_and_can_be_taken_back(
     assert shares.exit_code == 0, shares.output
     assert "21 confirmed callers had a part of this catalogue" in shares.output
     assert "the hand's scatter" not in shares.output
+    assert "cases answered with one part" in shares.output
     assert f"answers come from engine {ENGINE_VERSION}+c2 from now on" in shares.output
     assert "constants and shares" in at_the_terminal(own_settings, "engine", "list").output.splitlines()[0]
 

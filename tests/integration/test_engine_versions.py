@@ -20,7 +20,7 @@ from service.domain.access import Role
 from service.domain.casework import ConfirmationSource
 from service.domain.errors import InvalidInput, NotFound
 from service.domain.identification import AnswerState, Identification
-from service.domain.readings import Submission
+from service.domain.readings import LobeKind, Submission
 from service.identification.calibration import FACTORS, FEWEST_CASES, Learn, Refit, with_factors
 from service.identification.demand import NOTHING_LEARNED, Demand
 from service.identification.engine import ENGINE_VERSION
@@ -35,6 +35,7 @@ from service.workflows.identify import open_submission
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
 from service.workflows.ports import KeyRecord
+from service.workflows.record_ports import IdentifiedCases
 from service.workflows.snapshot import CatalogueSnapshot
 from tests.integration.test_catalogue_store import invented
 from tests.submissions import base, height, journal, submission
@@ -45,6 +46,14 @@ READ = submission(
     height("1.1725"),
     base("0.8605"),
 )
+NAMED = submission(
+    journal("0.7500", "0.7500"),
+    height("1.2087", "1.2088"),
+    base("0.8618", "0.8618"),
+    height("1.2188", "1.2188", lobe=LobeKind.EXHAUST),
+    base("0.8618", "0.8619", lobe=LobeKind.EXHAUST),
+)
+"""Readings that one part is named from."""
 
 
 class Kept:
@@ -212,6 +221,15 @@ def test_shares_come_back_as_they_were(stores: PostgresStores, key: KeyRecord) -
     assert [one and one.demand for one in found] == [learned, NOTHING_LEARNED]
 
 
+def confirmed_as(stores: PostgresStores, key: KeyRecord, cases: list[UUID], part_number: str | None) -> None:
+    """Say of each of `cases` that its shaft turned out to be a part, or nobody's."""
+    with stores.transaction() as transaction:
+        for case in cases:
+            held = transaction.submissions.find(case, for_update=True)
+            assert held is not None
+            confirm(transaction, key, held, ConfirmationSource.BENCH_MEASURED, part_number, None)
+
+
 def prior_of(answer: Identification, part_number: str) -> float:
     """What was known of a part before any reading, in bits."""
     candidate = next(one for one in answer.candidates if part_number in (one.part_number, *one.same_as))
@@ -225,11 +243,7 @@ def test_confirmed_cases_change_what_is_known_before_any_reading_and_engine_use_
     cases = [answered(stores, answering, key) for _ in range(FEWEST_CASES + 4)]
     before = answer_of(stores, cases[0])
     second = before.candidates[1].part_number
-    with stores.transaction() as transaction:
-        for case in cases:
-            held = transaction.submissions.find(case, for_update=True)
-            assert held is not None
-            confirm(transaction, key, held, ConfirmationSource.BENCH_MEASURED, second, None)
+    confirmed_as(stores, key, cases, second)
 
     proposal = propose(stores, Learn.SHARES)
     assert proposal.calibration.score_after < proposal.calibration.score_before
@@ -249,6 +263,20 @@ def test_confirmed_cases_change_what_is_known_before_any_reading_and_engine_use_
 
     use_version(stores, None, "tests")
     assert answer_of(stores, answered(stores, answering, key)) == before
+
+
+def test_cases_answered_with_one_part_are_counted_and_the_confirmed_ones_of_them(
+    stores: PostgresStores, key: KeyRecord
+) -> None:
+    answering = Answering(Kept(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0))
+    named = [answered(stores, answering, key, NAMED) for _ in range(3)]
+    unnamed = answered(stores, answering, key)
+    part = answer_of(stores, named[0]).candidates[0].part_number
+    confirmed_as(stores, key, [*named[:2], unnamed], part)
+    confirmed_as(stores, key, named[:1], None)
+
+    with stores.transaction() as transaction:
+        assert transaction.record.identified_cases() == (IdentifiedCases(part, 3, 2),)
 
 
 def test_shares_apply_to_a_later_revision_of_the_catalogue(stores: PostgresStores, key: KeyRecord) -> None:

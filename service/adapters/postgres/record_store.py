@@ -7,7 +7,14 @@ from service.adapters.postgres.queries import Queries
 from service.adapters.stored_form import submission_from_stored
 from service.domain.identification import AnswerState
 from service.domain.review import Outcome
-from service.workflows.record_ports import ConfirmedCase, ConfirmedPart, DecidedCase, LookedAtTwice, NamedClass
+from service.workflows.record_ports import (
+    ConfirmedCase,
+    ConfirmedPart,
+    DecidedCase,
+    IdentifiedCases,
+    LookedAtTwice,
+    NamedClass,
+)
 
 QUERIES = Queries("record")
 
@@ -32,6 +39,10 @@ class RecordStore:
             )
             for row in self._connection.execute(QUERIES["confirmed_answers"])
         )
+
+    def identified_cases(self) -> tuple[IdentifiedCases, ...]:
+        """Identified cases by part number."""
+        return tuple(IdentifiedCases(**row) for row in self._connection.execute(QUERIES["identified_cases"]))
 
     def confirmed_parts(self) -> tuple[ConfirmedPart, ...]:
         """Every case that turned out to be one of our parts, in the order they were opened."""

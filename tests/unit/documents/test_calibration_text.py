@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from service.documents.calibration_text import calibration_text
 from service.identification.calibration import Calibration, Gain, Refit, with_factors
-from service.identification.demand import NOTHING_LEARNED, Demand, PartShare
+from service.identification.demand import NOTHING_LEARNED, Confirmed, Demand, PartShare
 from service.identification.measuring import DEFAULT_MODEL
 
 LEARNED = Demand((("AB-1", 12), ("AB-2", 0)), 0.0, 0.405)
@@ -25,9 +25,13 @@ BOTH = Calibration(
 )
 
 
-def said(found: Calibration) -> list[str]:
+EVENLY = Confirmed(300, 60, 0.0)
+
+
+def said(found: Calibration, confirmed: Confirmed = EVENLY) -> list[str]:
     """The lines, each with its words one blank apart."""
-    return [" ".join(line.split()) for line in calibration_text(found, "1.5", DEFAULT_MODEL, 0).splitlines()]
+    text = calibration_text(found, "1.5", DEFAULT_MODEL, 0, confirmed)
+    return [" ".join(line.split()) for line in text.splitlines()]
 
 
 def test_shares_are_shown_old_and_new_with_their_confirmed_callers() -> None:
@@ -44,7 +48,7 @@ def test_each_change_is_scored_by_itself_and_what_is_not_clearly_better_is_said_
 
     assert "in use 0.9000" in lines
     assert "with the refitted constants 0.9100 worse by 0.0100, standard error 0.0200" in lines
-    assert "and with the shares of those fitted 0.8500 better by 0.0600, standard error 0.0100" in lines
+    assert "and the shares of those fitted 0.8500 better by 0.0600, standard error 0.0100" in lines
     assert "the constants are not clearly better: there is no reason to change those in use" in lines
     assert "with --only shares the shares alone are learned" in lines
 
@@ -63,3 +67,14 @@ def test_shares_that_stay_are_said_to_stay() -> None:
 
     assert any("does not differ from the catalogue's own shares" in line for line in lines)
     assert not any(line.startswith("the shares are not clearly better") for line in lines)
+    assert "and the shares of those fitted 0.8500 the same" in lines
+
+
+def test_how_evenly_cases_get_confirmed_is_said_beside_the_shares() -> None:
+    evenly, unevenly, unknown = (said(BOTH, one) for one in (EVENLY, Confirmed(300, 60, 0.405), Confirmed(0, 0, 0.0)))
+
+    assert "of 300 cases answered with one part 60 are confirmed" in evenly
+    assert "how often does not differ from part to part beyond chance" in evenly
+    assert "how often differs from part to part by a factor of 1.50, one standard deviation:" in unevenly
+    assert any("the score does not show it" in line for line in unevenly)
+    assert any("is not known" in line for line in unknown)

@@ -18,9 +18,11 @@ from service.domain.identification import AnswerState
 from service.identification.demand import (
     LEAST_OF_CATALOGUE,
     NOTHING_LEARNED,
+    Confirmed,
     Demand,
     Tally,
     class_shares,
+    confirmed_unevenly,
     learn_demand,
     log_marginal,
     means,
@@ -167,6 +169,22 @@ def test_what_changes_most_is_listed_first_under_its_current_number() -> None:
     assert (listed[0].part_number, listed[0].confirmed) == (several[0], 400)
     assert listed[0].after > listed[0].before == pytest.approx(share_of(TABLE, several[0]))
     assert len(listed) == len(TABLE.class_numbers)
+
+
+def test_parts_that_get_confirmed_more_often_than_others_are_noticed() -> None:
+    rng = np.random.default_rng(7)
+    cases = rng.poisson(12, len(NUMBERS))
+    evenly = rng.binomial(cases, 0.3)
+    unevenly = rng.binomial(cases, np.clip(0.3 * np.exp(0.5 * rng.standard_normal(cases.size)), 0, 1))
+    found, other = (
+        confirmed_unevenly(TABLE, {n: (int(a), int(c)) for n, a, c in zip(NUMBERS, cases, confirmed, strict=True)})
+        for confirmed in (evenly, unevenly)
+    )
+
+    assert (found.cases, found.confirmed) == (cases.sum(), evenly.sum())
+    assert found.spread < 0.1
+    assert 0.3 < other.spread < 0.7
+    assert confirmed_unevenly(TABLE, {"NOBODY-1": (5, 5)}) == Confirmed(0, 0, 0.0)
 
 
 # scipy's distributions

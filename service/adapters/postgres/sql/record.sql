@@ -13,6 +13,18 @@ CROSS JOIN LATERAL (
 ) AS latest
 ORDER BY truth.submission_id
 
+-- name: identified_cases
+-- How many cases were last answered with each part number alone, and of how many of these the truth is known.
+SELECT latest.answer #>> '{candidates,0,part_number}' AS part_number, count(*) AS cases,
+       count(*) FILTER (WHERE EXISTS (SELECT FROM confirmations c WHERE c.submission_id = s.id)) AS confirmed
+FROM submissions s
+CROSS JOIN LATERAL (
+    SELECT state, answer FROM submission_rounds WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
+) AS latest
+WHERE latest.state = 'identified' AND s.closed_why IS DISTINCT FROM 'merged'
+GROUP BY part_number
+ORDER BY part_number
+
 -- name: confirmed_parts
 -- Every case that turned out to be one of our parts, with all its readings.
 SELECT s.id, s.reference, truth.part_number AS truth, s.head, found.readings, found.stored_form
