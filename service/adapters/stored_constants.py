@@ -13,8 +13,11 @@ from typing import Any
 
 import msgspec
 
+from service.adapters.stored_types import reader
 from service.identification.demand import Demand
 from service.identification.measuring import MeasuringModel
+
+_READ = reader(MeasuringModel)
 
 
 def constants_to_stored(model: MeasuringModel) -> dict[str, Any]:
@@ -25,7 +28,7 @@ def constants_to_stored(model: MeasuringModel) -> dict[str, Any]:
 
 def constants_from_stored(stored: dict[str, Any]) -> MeasuringModel:
     """Constants out of their stored form."""
-    model = msgspec.convert(stored, MeasuringModel)
+    model = _READ(stored)
     kept: dict[str, Any] = {
         name: MappingProxyType(value) for name, value in vars(model).items() if isinstance(value, dict)
     }

@@ -11,11 +11,15 @@ from typing import Any
 
 import msgspec
 
+from service.adapters.stored_types import reader
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 
 STORED_FORM = 2
 """2 says what was meant where 1 says only that a slip is suspected."""
+
+_READ_ANSWER = reader(Identification)
+_READ_SUBMISSION = reader(Submission)
 
 
 def answer_to_stored(identification: Identification) -> dict[str, Any]:
@@ -27,7 +31,7 @@ def answer_to_stored(identification: Identification) -> dict[str, Any]:
 def answer_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Identification:
     """An answer out of its stored form `form`; raises ValueError for a form this code does not know."""
     _known(form)
-    return msgspec.convert(stored, Identification)
+    return _READ_ANSWER(stored)
 
 
 def submission_to_stored(submission: Submission) -> dict[str, Any]:
@@ -39,7 +43,7 @@ def submission_to_stored(submission: Submission) -> dict[str, Any]:
 def submission_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Submission:
     """A submission out of its stored form."""
     _known(form)
-    return msgspec.convert(stored, Submission)
+    return _READ_SUBMISSION(stored)
 
 
 def readings_to_stored(readings: tuple[Reading, ...]) -> list[dict[str, Any]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -24,6 +26,7 @@ from service.domain.review import ReviewReason
 from service.workflows.identify import new_review
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
+from tests.instances import CHECKOUT
 from tests.integration.stored_examples import ANSWER, SUBMISSION
 from tests.integration.test_catalogue_store import invented
 
@@ -105,3 +108,38 @@ def test_a_case_is_opened_as_it_is_found_afterwards(stores: PostgresStores) -> N
         )
         assert transaction.submissions.find(opened.id) == replace(opened, review=review)
         assert transaction.reviews.find(review.id) == review
+
+
+MANY_AT_ONCE = """
+import json, sys, threading
+
+sys.setswitchinterval(1e-6)  # so that threads meet where they seldom do
+from service.adapters.stored_form import answer_from_stored, submission_from_stored
+
+stored = json.load(sys.stdin)
+together = threading.Barrier(8)
+
+def read():
+    together.wait()
+    submission_from_stored(stored["submission"])
+    answer_from_stored(stored["answer"])
+
+threads = [threading.Thread(target=read) for _ in range(8)]
+for thread in threads:
+    thread.start()
+for thread in threads:
+    thread.join()
+"""
+
+
+def test_the_first_to_be_read_in_a_process_may_be_read_by_many_threads_at_once() -> None:
+    stored = {"submission": submission_to_stored(SUBMISSION), "answer": answer_to_stored(ANSWER)}
+    for _ in range(4):
+        done = subprocess.run(
+            [sys.executable, "-c", MANY_AT_ONCE],
+            input=orjson.dumps(stored),
+            cwd=CHECKOUT,
+            capture_output=True,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr

@@ -14,12 +14,15 @@ from uuid6 import uuid7
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.stored_types import reader
 from service.catalogue_files import Checked, read_json
 from service.catalogue_files.written import written_json
 from service.domain.catalogue import Catalogue
 from service.workflows.draft_ports import Findings, KeptDraft
 
 QUERIES = Queries("drafts")
+
+_READ_FINDINGS = reader(Findings)
 
 
 class DraftStore:
@@ -78,4 +81,4 @@ class DraftStore:
 
 
 def _draft_of(row: dict[str, Any]) -> KeptDraft:
-    return KeptDraft(**(row | {"findings": msgspec.convert(row["findings"], Findings)}))
+    return KeptDraft(**(row | {"findings": _READ_FINDINGS(row["findings"])}))

@@ -12,10 +12,13 @@ from uuid6 import uuid7
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.stored_types import reader
 from service.lobe.sent_sheet import SentSheet
 from service.workflows.lift_table_ports import KeptSheet, Withdrawal
 
 QUERIES = Queries("lift_tables")
+
+_READ_SHEET = reader(SentSheet)
 
 SHEET_FORM = 1
 """How a sheet is kept; a member may be added if it has a default, anything else takes a new number."""
@@ -94,6 +97,6 @@ def _sheet_of(row: dict[str, Any]) -> KeptSheet:
     withdrawal = None
     if row["withdrawn_at"] is not None:
         withdrawal = Withdrawal(row["withdrawn_by"], row["withdrawn_at"], row["withdrawn_reason"])
-    sent = msgspec.convert(row["sent"], SentSheet)
+    sent = _READ_SHEET(row["sent"])
     whose = (row["id"], row["submission_id"], row["mail_in_id"], row["kept_by"], row["kept_at"])
     return KeptSheet(*whose, sent, withdrawal, row["bench"])

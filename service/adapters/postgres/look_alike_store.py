@@ -7,9 +7,12 @@ from psycopg.types.json import Jsonb
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.stored_types import reader
 from service.identification.look_alikes import LookAlike
 
 QUERIES = Queries("look_alikes")
+
+_READ_PAIRS = reader(tuple[LookAlike, ...])
 
 
 class LookAlikeStore:
@@ -28,7 +31,7 @@ class LookAlikeStore:
         """The map of a revision under a version; None where it has not been worked out."""
         values = {"revision": revision, "engine_version": engine_version}
         row = self._connection.execute(QUERIES["find"], values).fetchone()
-        return None if row is None else msgspec.convert(row["pairs"], tuple[LookAlike, ...])
+        return None if row is None else _READ_PAIRS(row["pairs"])
 
     def keep(self, revision: int, engine_version: str, pairs: tuple[LookAlike, ...]) -> None:
         """Keep a map, unless there is one."""
