@@ -103,6 +103,14 @@ class FoundCase:
     closed_why: ClosedWhy | None
 
 
+@dataclass(frozen=True)
+class Silent:
+    """A case to which nothing has been added since `changed_at`."""
+
+    changed_at: datetime
+    id: UUID
+
+
 class CaseStore(Protocol):
     """Decisions, notes and links of a case, and where it stands. All but reading works on a case that is held."""
 
@@ -181,8 +189,12 @@ class CaseStore(Protocol):
         """The case that a link leads to, while it has not lapsed."""
         ...
 
-    def take_half_done(self, days: int) -> tuple[tuple[UUID, UUID], ...]:
-        """Mark a few callers as reminded, once for all, who were asked for a reading so many days ago.
+    def silent(self, days: int, after: Silent | None, limit: int) -> tuple[Silent, ...]:
+        """Open cases to which nothing has been added for so many days, longest first, those after one of them."""
+        ...
+
+    def take_half_done(self, days: int, silent: tuple[UUID, ...]) -> tuple[tuple[UUID, UUID], ...]:
+        """Mark a few of these cases' callers as reminded, once for all, who were asked for a reading so many days ago.
 
         Returns their cases, and the keys these came in by.
         """

@@ -7,10 +7,14 @@ from uuid import UUID
 from service.domain.access import Role
 from service.domain.casework import CaseworkRules, ClosedWhy
 from service.domain.errors import InvalidInput
+from service.workflows.case_ports import Silent
 from service.workflows.letters import Post, Stationery, issue
 from service.workflows.ports import KeyRecord, Stores, Transaction
 
 THE_SERVICE = "lobedesk"
+
+LOOKED_AT = 500
+"""Cases looked at by one statement, so that none takes longer for there being many."""
 
 
 def remind_half_done(stores: Stores, stationery: Stationery, rules: CaseworkRules) -> int:
@@ -19,15 +23,25 @@ def remind_half_done(stores: Stores, stationery: Stationery, rules: CaseworkRule
     Who left no e-mail address cannot be written to: that is noted, and the desk finds the case as left half done.
     """
     reminded = 0
+    last: Silent | None = None
     while True:
         with stores.transaction() as transaction:
-            due = transaction.cases.take_half_done(rules.remind_days)
-            for case_id, key_id in due:
-                written = _write(transaction, stationery, case_id, key_id)
-                transaction.trail.add(None, THE_SERVICE, "caller_reminded", case_id, written=written)
-        if not due:
+            silent = transaction.cases.silent(rules.remind_days, last, LOOKED_AT)
+        if not silent:
             return reminded
-        reminded += len(due)
+        while due := _remind(stores, stationery, rules, silent):
+            reminded += due
+        last = silent[-1]
+
+
+def _remind(stores: Stores, stationery: Stationery, rules: CaseworkRules, silent: tuple[Silent, ...]) -> int:
+    """Remind a few of these who are due; how many there were."""
+    with stores.transaction() as transaction:
+        due = transaction.cases.take_half_done(rules.remind_days, tuple(one.id for one in silent))
+        for case_id, key_id in due:
+            written = _write(transaction, stationery, case_id, key_id)
+            transaction.trail.add(None, THE_SERVICE, "caller_reminded", case_id, written=written)
+    return len(due)
 
 
 def close_half_done(stores: Stores, rules: CaseworkRules) -> int:

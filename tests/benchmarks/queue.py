@@ -2,9 +2,9 @@
 
     .venv/bin/python -m tests.benchmarks.queue --reviews 1000 --reviews 1000000
 
-Two databases in one Postgres that keeps what it acknowledges. Cases are one invented case copied; of the reviews, nine
-in ten wait, of several priorities, days and cores, and one has been decided. Four threads, each a person at the desk,
-claim the next review and decide it, a slice in each database in turn: people who know two cores of twelve, then any.
+Two databases in one Postgres that keeps what it acknowledges, each with a queue as `tests.long_queue` makes it. Four
+threads, each a person at the desk, claim the next review and decide it, a slice in each database in turn: people who
+know two cores of twelve, then one core that stands behind all others, then any.
 """
 
 from __future__ import annotations
@@ -30,47 +30,11 @@ from service.workflows.keys import authenticate, create_key
 from service.workflows.ports import KeyRecord
 from service.workflows.queue import Hand, Wish, claim_review, decide_review
 from tests.benchmarks.catalogues import fixture_catalogue
-from tests.integration.stored_examples import ANSWER, SUBMISSION
+from tests.long_queue import LAST_CORE, fill_queue
 
 PEOPLE = 4
 VERDICT = Verdict(Outcome.CANNOT_TELL, None, Confidence.SURE, "The benchmark decides nothing.")
 SKILLS = ("K3", "K7")
-
-COLUMNS = """
-SELECT string_agg(quote_ident(column_name), ', ') FROM information_schema.columns
-WHERE table_schema = 'public' AND table_name = %s AND is_generated = 'NEVER' AND column_name <> ALL (%s)
-"""
-REVIEWS = """
-INSERT INTO reviews (id, submission_id, reason, priority, skill, due_at, state, settled_at)
-SELECT ('00000002-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid,
-       ('00000001-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid, 'ambiguous', abs(hashint4(n)) %% 3,
-       'K' || abs(hashint4(n + 1)) %% 12,
-       now() + make_interval(secs => n::bigint * 7919 %% 1000003),
-       (CASE WHEN n %% 10 = 0 THEN 'decided' ELSE 'waiting' END)::review_state, CASE WHEN n %% 10 = 0 THEN now() END
-FROM generate_series(1, %s) AS n
-"""
-
-
-def fill(url: str, key: KeyRecord, reviews: int) -> None:
-    """So many cases with a review each."""
-    with open_pool(url, 1) as pool, PostgresStores(pool).transaction() as transaction:
-        transaction.submissions.open(key.id, SUBMISSION, ANSWER, 1)
-    with psycopg.connect(url) as connection:
-        for table, named, new in (
-            ("submissions", ["id", "reference"], "{id}, (10000000 + n)::text"),
-            ("submission_rounds", ["submission_id"], "{id}"),
-        ):
-            row = connection.execute(COLUMNS, (table, named)).fetchone()
-            assert row is not None
-            values = new.format(id="('00000001-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid")
-            connection.execute(
-                f"INSERT INTO {table} ({', '.join(named)}, {row[0]}) SELECT {values}, {row[0]}"
-                f" FROM {table}, generate_series(1, {reviews}) AS n".encode()
-            )
-        connection.execute(REVIEWS, (reviews,))
-    with psycopg.connect(url, autocommit=True) as connection:
-        connection.execute("VACUUM ANALYZE")
-        connection.execute("CHECKPOINT")
 
 
 def one_slice(stores: PostgresStores, key: KeyRecord, count: int, skills: tuple[str, ...] | None) -> float:
@@ -114,10 +78,14 @@ def main(sizes: tuple[int, ...], count: int, slices: int) -> None:
             import_catalogue(stores, fixture_catalogue(), who="benchmark", why="invented")
             key = authenticate(stores, create_key(stores, Role.DESK, "benchmark"))
             began = time.perf_counter()
-            fill(url, key, size)
+            fill_queue(url, key, size)
             click.echo(f"{size:,} reviews written in {time.perf_counter() - began:.0f} s")
             queues.append((stores, key))
-        for what, skills in (("for two cores of twelve", SKILLS), ("any review", None)):
+        for what, skills in (
+            ("for two cores of twelve", SKILLS),
+            ("for the core that stands last", (LAST_CORE,)),
+            ("any review", None),
+        ):
             rates: list[list[float]] = [[] for _ in sizes]
             for turn in range(slices + 1):
                 for rate, (stores, key) in zip(rates, queues, strict=True):

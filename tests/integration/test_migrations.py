@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
@@ -12,6 +15,8 @@ from service.adapters.postgres.migrations import FOLDER, head_revision, is_curre
 from service.adapters.postgres.migrations.migrate import ADVISORY_LOCK, upgrade
 from service.domain.reference import read_reference
 from tests.integration.schema_dump import SCHEMA, schema_of
+
+BEFORE_LONG_QUEUES = "0016"
 
 
 def test_the_end_state_is_the_committed_schema(database_url: str) -> None:
@@ -83,12 +88,62 @@ def test_a_migration_waits_no_longer_than_it_is_told_to(empty_database_url: str)
         assert revision_of(holder) is None
 
 
+def at_revision(url: str, number: str) -> None:
+    """Bring an empty database to an old revision."""
+    with psycopg.connect(url) as connection:
+        for path in sorted((FOLDER / "sql").glob("*.sql")):
+            if path.name[:4] <= number:
+                connection.execute(path.read_bytes())
+        connection.execute("CREATE TABLE alembic_version (version_num varchar(32) NOT NULL)")
+        connection.execute("ALTER TABLE alembic_version ADD CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)")
+        connection.execute("INSERT INTO alembic_version VALUES (%s)", [number])
+
+
+def test_an_index_is_made_beside_others_who_go_on_writing_and_another_migration_waits(empty_database_url: str) -> None:
+    at_revision(empty_database_url, BEFORE_LONG_QUEUES)
+    with (
+        psycopg.connect(empty_database_url) as reader,
+        psycopg.connect(empty_database_url, autocommit=True) as other,
+        ThreadPoolExecutor(2) as migrations,
+    ):
+        reader.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+        reader.execute("SELECT count(*) FROM reviews")
+        running = [migrations.submit(upgrade, empty_database_url) for _ in range(2)]
+        until(other, "SELECT FROM pg_stat_activity WHERE query LIKE 'CREATE INDEX CONCURRENTLY%' AND state = 'active'")
+        other.execute("SET lock_timeout = '2s'")
+        with other.transaction(force_rollback=True):
+            other.execute("LOCK TABLE reviews, submissions IN ROW EXCLUSIVE MODE")
+        assert not any(one.done() for one in running)
+        reader.rollback()
+        head = head_revision()
+        assert sorted(one.result(60) for one in running) == [(BEFORE_LONG_QUEUES, head), (head, head)]
+
+
+def until(connection: psycopg.Connection[Any], query: str) -> None:
+    """Wait until a query has a row."""
+    deadline = time.monotonic() + 30
+    while connection.execute(query.encode()).fetchone() is None:
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+
+
+def test_an_index_that_a_killed_migration_left_half_made_is_made_anew(empty_database_url: str) -> None:
+    at_revision(empty_database_url, BEFORE_LONG_QUEUES)
+    with psycopg.connect(empty_database_url) as connection:
+        connection.execute("CREATE INDEX reviews_counted ON reviews (id)")
+    upgrade(empty_database_url)
+    with psycopg.connect(empty_database_url) as connection:
+        made = connection.execute("SELECT pg_get_indexdef('reviews_counted'::regclass)").fetchone()
+    assert made is not None
+    assert made[0] in SCHEMA.read_text(encoding="utf-8")
+
+
 def test_every_revision_names_one_file_of_sql_and_every_file_is_named() -> None:
     numbered = {path.stem for path in (FOLDER / "sql").glob("*.sql")}
     revisions = {path.stem.removeprefix("v") for path in (FOLDER / "versions").glob("v*.py")}
     assert numbered == revisions
     for path in (FOLDER / "versions").glob("v*.py"):
-        assert f'run_sql("{path.stem.removeprefix("v")}.sql")' in path.read_text(encoding="utf-8")
+        assert f'run_sql("{path.stem.removeprefix("v")}.sql"' in path.read_text(encoding="utf-8")
     numbers = sorted(name[:4] for name in numbered)
     assert numbers == [f"{number:04}" for number in range(1, len(numbers) + 1)]
 

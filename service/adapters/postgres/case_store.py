@@ -12,7 +12,7 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.review import Confidence, Decision, Outcome, Verdict
-from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, NewDecision, Note
+from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, NewDecision, Note, Silent
 from service.workflows.mail_in_ports import PhotoEntry, Picture
 
 QUERIES = Queries("cases")
@@ -160,9 +160,19 @@ class CaseStore:
         row = self._connection.execute(QUERIES["find_link"], {"digest": digest}).fetchone()
         return None if row is None else row["submission_id"]
 
-    def take_half_done(self, days: int) -> tuple[tuple[UUID, UUID], ...]:
+    def silent(self, days: int, after: Silent | None, limit: int) -> tuple[Silent, ...]:
+        """Open cases to which nothing has been added for so many days, longest first, those after one of them."""
+        values = {
+            "days": days,
+            "after_at": None if after is None else after.changed_at,
+            "after_id": None if after is None else after.id,
+            "limit": limit,
+        }
+        return tuple(Silent(**row) for row in self._connection.execute(QUERIES["silent"], values))
+
+    def take_half_done(self, days: int, silent: tuple[UUID, ...]) -> tuple[tuple[UUID, UUID], ...]:
         """Mark a few callers as reminded: their cases, and the keys these came in by."""
-        rows = self._connection.execute(QUERIES["take_half_done"], {"days": days})
+        rows = self._connection.execute(QUERIES["take_half_done"], {"days": days, "silent": list(silent)})
         return tuple((row["id"], row["key_id"]) for row in rows)
 
     def close_half_done(self, days: int) -> tuple[UUID, ...]:

@@ -14,6 +14,10 @@ from service.workflows.review_ports import ClaimWish, NewReview, QueueCount, Rev
 
 QUERIES = Queries("reviews")
 
+_FIRST_FEW = (8, 1000)
+"""Of how many reviews of a core the first is taken that nobody is at: enough, and where it was not, more than there can
+be connections to be at them."""
+
 
 class ReviewStore:
     """Satisfies `service.workflows.review_ports.ReviewStore`."""
@@ -65,20 +69,39 @@ class ReviewStore:
 
     def page(self, state: ReviewState | None, after: UUID | None, limit: int) -> tuple[Review, ...]:
         """Reviews in the order they were opened, those after `after`, at most `limit`."""
-        values = {"state": None if state is None else state.value, "after": after, "limit": limit}
-        return tuple(review_of(row) for row in self._connection.execute(QUERIES["page"], values))
+        values = {"after": after, "limit": limit}
+        if state is None:
+            rows = self._connection.execute(QUERIES["page"], values)
+        else:
+            rows = self._connection.execute(QUERIES["page_of_state"], values | {"state": state.value})
+        return tuple(review_of(row) for row in rows)
 
     def claim(self, wish: ClaimWish) -> Review | None:
         """Lease the next review that fits; None where there is none that nobody else is at."""
-        values = {
-            "id": wish.review_id,
-            "key_id": wish.key_id,
-            "by": wish.by,
-            "lease_s": wish.lease_s,
-            "skills": None if wish.skills is None else list(wish.skills),
-        }
-        row = self._connection.execute(QUERIES["claim"], values).fetchone()
-        return None if row is None else self.find(row["id"])
+        review_id = self._to_claim(wish)
+        if review_id is None:
+            return None
+        values = {"id": review_id, "key_id": wish.key_id, "by": wish.by, "lease_s": wish.lease_s}
+        row = self._connection.execute(QUERIES["lease"], values).fetchone()
+        if row is None:
+            raise RuntimeError("a review that was kept is gone")
+        return review_of(row)
+
+    def _to_claim(self, wish: ClaimWish) -> UUID | None:
+        """A review for whoever asks, kept from all others until the transaction ends."""
+        if wish.review_id is not None:
+            return self._kept("this_one", by=wish.by, id=wish.review_id)
+        if wish.skills is None:
+            return self._kept("next", by=wish.by)
+        for few in _FIRST_FEW:
+            found = self._kept("next_of_skills", by=wish.by, skills=list(wish.skills), few=few)
+            if found is not None:
+                return found
+        return None
+
+    def _kept(self, query: str, **values: Any) -> UUID | None:
+        row = self._connection.execute(QUERIES[query], values).fetchone()
+        return None if row is None else row["id"]
 
     def extend(self, review_id: UUID, key_id: UUID) -> bool:
         """Let a claim run its whole time again; False where this key does not hold it any more."""

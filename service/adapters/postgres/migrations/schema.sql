@@ -1570,11 +1570,15 @@ CREATE INDEX reviews_by_state ON public.reviews USING btree (state, id);
 
 CREATE INDEX reviews_by_submission ON public.reviews USING btree (submission_id, id);
 
+CREATE INDEX reviews_counted ON public.reviews USING btree (state, opened_at) INCLUDE (due_at);
+
 CREATE UNIQUE INDEX reviews_one_open ON public.reviews USING btree (submission_id) WHERE ((state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state])) AND (NOT second_look));
 
 CREATE UNIQUE INDEX reviews_one_second_look ON public.reviews USING btree (submission_id) WHERE ((state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state])) AND second_look);
 
 CREATE INDEX reviews_to_claim ON public.reviews USING btree (priority DESC, due_at, id) WHERE (state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state]));
+
+CREATE INDEX reviews_to_claim_by_skill ON public.reviews USING btree (COALESCE(skill, ''::text), priority DESC, due_at, id) WHERE (state = ANY (ARRAY['waiting'::public.review_state, 'claimed'::public.review_state]));
 
 CREATE INDEX submission_rounds_by_part ON public.submission_rounds USING btree (((answer #>> '{candidates,0,part_number}'::text[])));
 
@@ -1591,6 +1595,10 @@ CREATE INDEX submissions_by_opening ON public.submissions USING btree (opened_at
 CREATE INDEX submissions_left_open ON public.submissions USING btree (changed_at) WHERE (closed_at IS NULL);
 
 CREATE INDEX submissions_merged ON public.submissions USING btree (merged_into) WHERE (merged_into IS NOT NULL);
+
+CREATE INDEX submissions_reminded ON public.submissions USING btree (reminded_at) WHERE ((closed_at IS NULL) AND (reminded_at IS NOT NULL) AND (changed_at <= reminded_at));
+
+CREATE INDEX submissions_silent ON public.submissions USING btree (changed_at, id) WHERE ((closed_at IS NULL) AND (reminded_at IS NULL) AND (state <> 'identified'::public.answer_state));
 
 CREATE TRIGGER audit_trail_no_emptying BEFORE TRUNCATE ON public.audit_trail FOR EACH STATEMENT EXECUTE FUNCTION public.audit_trail_is_only_added_to();
 

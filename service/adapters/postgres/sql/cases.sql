@@ -113,12 +113,24 @@ RETURNING lapses_at
 -- Where a link leads that has not lapsed.
 SELECT submission_id FROM return_links WHERE digest = %(digest)s AND lapses_at > now()
 
+-- name: silent
+-- Open cases, not identified and not reminded of, to which nothing has been added for so many days; longest first, after
+-- a place in that order.
+SELECT changed_at, id FROM submissions
+WHERE closed_at IS NULL AND reminded_at IS NULL AND state <> 'identified'
+  AND changed_at < now() - make_interval(days => %(days)s)
+  AND (changed_at, id) > (coalesce(%(after_at)s::timestamptz, '-infinity'),
+                          coalesce(%(after_id)s::uuid, '00000000-0000-0000-0000-000000000000'))
+ORDER BY changed_at, id
+LIMIT %(limit)s
+
 -- name: take_half_done
--- Marks a few callers as reminded who were asked for a reading so many days ago and are waited for by nobody.
+-- Marks a few of these as reminded whose callers were asked for a reading and are waited for by nobody.
 UPDATE submissions SET reminded_at = now()
 WHERE id IN (
     SELECT s.id FROM submissions s
-    WHERE s.closed_at IS NULL AND s.reminded_at IS NULL AND s.state <> 'identified'
+    WHERE s.id = ANY (%(silent)s::uuid[])
+      AND s.closed_at IS NULL AND s.reminded_at IS NULL AND s.state <> 'identified'
       AND s.changed_at < now() - make_interval(days => %(days)s)
       AND NOT EXISTS (SELECT FROM decisions WHERE submission_id = s.id)
       AND NOT EXISTS (SELECT FROM reviews WHERE submission_id = s.id AND state IN ('waiting', 'claimed'))
@@ -134,8 +146,8 @@ UPDATE submissions
 SET closed_at = now(), closed_why = 'no_reply', row_revision = row_revision + 1, changed_at = now()
 WHERE id IN (
     SELECT s.id FROM submissions s
-    WHERE s.closed_at IS NULL AND s.reminded_at < now() - make_interval(days => %(days)s)
-      AND s.changed_at <= s.reminded_at
+    WHERE s.closed_at IS NULL AND s.reminded_at IS NOT NULL AND s.changed_at <= s.reminded_at
+      AND s.reminded_at < now() - make_interval(days => %(days)s)
       AND NOT EXISTS (SELECT FROM reviews WHERE submission_id = s.id AND state IN ('waiting', 'claimed'))
     ORDER BY s.reminded_at LIMIT 100 FOR UPDATE SKIP LOCKED
 )

@@ -30,35 +30,88 @@ ORDER BY id DESC LIMIT 1
 SELECT * FROM queue WHERE id = %(id)s
 
 -- name: page
--- Reviews in the order they were opened, of one state or of any, after a place in the list.
+-- Reviews in the order they were opened, after a place in the list.
 SELECT * FROM queue
-WHERE (%(state)s::review_state IS NULL OR state = %(state)s::review_state)
-  AND (%(after)s::uuid IS NULL OR id > %(after)s::uuid)
+WHERE id > coalesce(%(after)s::uuid, '00000000-0000-0000-0000-000000000000')
 ORDER BY id
 LIMIT %(limit)s
 
--- name: claim
--- Leases the next review there is for this person: urgent before not, then the one that is owed first. Rows another
--- transaction is at are passed over, so that of many claimers at once none waits and no two get the same.
-WITH next AS (
-    SELECT id FROM reviews
-    WHERE state IN ('waiting', 'claimed')
-      AND (state = 'waiting' OR lease_until <= clock_timestamp())
-      AND (%(id)s::uuid IS NULL OR id = %(id)s::uuid)
-      AND (assigned_to IS NULL OR assigned_to = %(by)s::text)
-      AND (not_for IS NULL OR not_for <> %(by)s::text)
-      AND (%(skills)s::text[] IS NULL OR skill IS NULL OR skill = ANY (%(skills)s::text[]))
-    ORDER BY priority DESC, due_at, id
-    LIMIT 1
-    FOR UPDATE SKIP LOCKED
+-- name: page_of_state
+-- The same of one state. One whose lease has run out waits: both sorts are looked up by the state the table has.
+SELECT * FROM queue
+WHERE id IN (
+    (SELECT id FROM reviews
+     WHERE state = %(state)s::review_state
+       AND (%(state)s::review_state <> 'claimed' OR lease_until > clock_timestamp())
+       AND id > coalesce(%(after)s::uuid, '00000000-0000-0000-0000-000000000000')
+     ORDER BY id LIMIT %(limit)s)
+    UNION ALL
+    (SELECT id FROM reviews
+     WHERE %(state)s::review_state = 'waiting' AND state = 'claimed' AND lease_until <= clock_timestamp()
+       AND id > coalesce(%(after)s::uuid, '00000000-0000-0000-0000-000000000000')
+     ORDER BY id LIMIT %(limit)s)
 )
+ORDER BY id
+LIMIT %(limit)s
+
+-- name: next
+-- Keeps the next review there is for this person: urgent before not, then the one that is owed first. Rows another
+-- transaction is at are passed over, so that of many claimers at once none waits and no two get the same.
+SELECT id FROM reviews
+WHERE state IN ('waiting', 'claimed')
+  AND (state = 'waiting' OR lease_until <= clock_timestamp())
+  AND (assigned_to IS NULL OR assigned_to = %(by)s::text)
+  AND (not_for IS NULL OR not_for <> %(by)s::text)
+ORDER BY priority DESC, due_at, id
+LIMIT 1
+FOR UPDATE SKIP LOCKED
+
+-- name: next_of_skills
+-- The same of those about cores this person knows, or about none: the first of the first few of each, so that nothing
+-- is read of other cores'. No row where so many of each are somebody's at this moment.
+WITH first_few AS (
+    SELECT few.id, few.priority, few.due_at
+    FROM (SELECT DISTINCT unnest(array_append(%(skills)s::text[], '')) AS skill) AS known
+    CROSS JOIN LATERAL (
+        SELECT id, priority, due_at FROM reviews
+        WHERE state IN ('waiting', 'claimed')
+          AND coalesce(reviews.skill, '') = known.skill
+          AND (state = 'waiting' OR lease_until <= clock_timestamp())
+          AND (assigned_to IS NULL OR assigned_to = %(by)s::text)
+          AND (not_for IS NULL OR not_for <> %(by)s::text)
+        ORDER BY priority DESC, due_at, id
+        LIMIT %(few)s
+    ) AS few
+)
+SELECT reviews.id
+FROM first_few JOIN reviews ON reviews.id = first_few.id
+WHERE reviews.state IN ('waiting', 'claimed')
+  AND (reviews.state = 'waiting' OR reviews.lease_until <= clock_timestamp())
+  AND (reviews.assigned_to IS NULL OR reviews.assigned_to = %(by)s::text)
+  AND (reviews.not_for IS NULL OR reviews.not_for <> %(by)s::text)
+ORDER BY first_few.priority DESC, first_few.due_at, first_few.id
+LIMIT 1
+FOR UPDATE OF reviews SKIP LOCKED
+
+-- name: this_one
+-- Keeps one review if this person may have it; no row where not, or where another transaction is at it.
+SELECT id FROM reviews
+WHERE id = %(id)s
+  AND state IN ('waiting', 'claimed')
+  AND (state = 'waiting' OR lease_until <= clock_timestamp())
+  AND (assigned_to IS NULL OR assigned_to = %(by)s::text)
+  AND (not_for IS NULL OR not_for <> %(by)s::text)
+FOR UPDATE SKIP LOCKED
+
+-- name: lease
+-- Leases a review that this transaction keeps.
 UPDATE reviews
 SET state = 'claimed', claimed_key = %(key_id)s, claimed_by = %(by)s, claimed_at = clock_timestamp(),
     lease_seconds = %(lease_s)s::integer, lease_until = clock_timestamp() + make_interval(secs => %(lease_s)s::integer),
-    row_revision = row_revision + 1
-FROM next
-WHERE reviews.id = next.id
-RETURNING reviews.id
+    row_revision = reviews.row_revision + 1
+FROM submissions
+WHERE reviews.id = %(id)s AND submissions.id = reviews.submission_id
+RETURNING reviews.*, submissions.reference, submissions.source, NULL AS lapsed_key
 
 -- name: extend
 -- Lets a claim run its whole time again from now; no row where it is not held, or has run out.
@@ -127,18 +180,30 @@ WHERE id IN (
 RETURNING id, submission_id
 
 -- name: counts
--- How many reviews there are in each state, by how long ago they were opened.
-SELECT state, age, count(*) AS reviews, count(*) FILTER (WHERE due_at < now() AND settled_at IS NULL) AS overdue,
-       min(opened_at) AS oldest
-FROM queue
-CROSS JOIN LATERAL (
-    SELECT width_bucket(extract(epoch FROM now() - opened_at), %(bounds_s)s::numeric[]) AS age
-) AS ages
+-- How many reviews there are in each state, by how long ago they were opened. One whose lease has run out waits.
+WITH bounds AS (
+    SELECT array_agg(now() - make_interval(secs => bound) ORDER BY bound DESC) AS opened
+    FROM unnest(%(bounds_s)s::float8[]) AS bound
+), counted AS (
+    SELECT state, opened_at, due_at FROM reviews WHERE state IN ('waiting', 'decided', 'withdrawn')
+    UNION ALL
+    SELECT CASE WHEN lease_until <= clock_timestamp() THEN 'waiting' ELSE state END, opened_at, due_at
+    FROM reviews WHERE state = 'claimed'
+)
+SELECT state, cardinality(opened) - width_bucket(opened_at, opened) AS age, count(*) AS reviews,
+       count(*) FILTER (WHERE due_at < now() AND state IN ('waiting', 'claimed')) AS overdue, min(opened_at) AS oldest
+FROM counted CROSS JOIN bounds
 GROUP BY state, age
 ORDER BY state, age
 
 -- name: unsettled
 -- How many reviews wait and how many are claimed, how many of them are overdue, and for how long the oldest has waited.
+WITH counted AS (
+    SELECT state, opened_at, due_at FROM reviews WHERE state = 'waiting'
+    UNION ALL
+    SELECT CASE WHEN lease_until <= clock_timestamp() THEN 'waiting' ELSE state END, opened_at, due_at
+    FROM reviews WHERE state = 'claimed'
+)
 SELECT state, count(*) AS reviews, count(*) FILTER (WHERE due_at < now()) AS overdue,
        extract(epoch FROM now() - min(opened_at))::float8 AS oldest_s
-FROM queue WHERE state IN ('waiting', 'claimed') GROUP BY state
+FROM counted GROUP BY state
