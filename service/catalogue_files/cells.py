@@ -64,6 +64,10 @@ class Grid:
         """The cells of one row."""
         return self._packed[index].split(_PACKED)
 
+    def holds(self, index: int, text: str) -> bool:
+        """Whether a row has this anywhere."""
+        return text in self._packed[index]
+
     def rows(self) -> Iterator[list[str]]:
         """Every row's cells, in order."""
         return (packed.split(_PACKED) for packed in self._packed)

@@ -31,6 +31,6 @@ def check_csv(cores: bytes, parts: bytes, lift_tables: bytes | None = None, told
 
 def check_sheets(document: SheetDocument, faults: FaultList, told: Told | None) -> Checked:
     """Check a document of sheets."""
-    catalogue = read_document(document.document, faults, told)
+    catalogue = read_document(document.document, faults, told, document.plain_part)
     remarks = tuple(f"{sheet.name}: {remark}" for sheet in document.sheets for remark in sheet.grid.remarks)
     return checked(catalogue, faults, remarks, corrected_csv(document.sheets))

@@ -78,10 +78,15 @@ def shortest_duration_deg(lift_mm: float, base_circle_mm: float, checking_lift_m
     return 4 * math.degrees(math.acos((radius + checking_lift_mm) / (radius + lift_mm)))
 
 
-def _lobes(catalogue: Catalogue) -> Iterator[tuple[Path, Part, LobeKind, LobeNominal]]:
+def _lobes(catalogue: Catalogue) -> Iterator[tuple[int, Part, LobeKind, LobeNominal]]:
+    """Every lobe, after the place of its part."""
     for i, part in enumerate(catalogue.parts):
         for kind, lobe in part.lobes.items():
-            yield ("parts", i, "lobes", kind.value), part, kind, lobe
+            yield i, part, kind, lobe
+
+
+def _at(part: int, kind: LobeKind, *further: str | int) -> Path:
+    return ("parts", part, "lobes", kind.value, *further)
 
 
 def _unlike_neighbours(catalogue: Catalogue) -> Iterator[Found]:
@@ -91,48 +96,56 @@ def _unlike_neighbours(catalogue: Catalogue) -> Iterator[Found]:
     lifts = {key: usual_of([lobe.lift_mm for lobe in lobes]) for key, lobes in of_core.items()}
     bases = {key: usual_of([lobe.base_circle_mm for lobe in lobes]) for key, lobes in of_core.items()}
     heights = {key: usual_of([lobe.height_mm for lobe in lobes]) for key, lobes in of_core.items()}
-    for path, part, kind, lobe in _lobes(catalogue):
+    for i, part, kind, lobe in _lobes(catalogue):
         lift, base, height = (usual[part.core, kind] for usual in (lifts, bases, heights))
         if lift is not None and not lift.holds(lobe.lift_mm):
             detail = f"{_shown(lobe.lift_mm, part)} is unlike the {kind} lifts on core {part.core}"
-            yield (*path, "lift"), f"{detail}, {_range(lift, part)}"
+            yield _at(i, kind, "lift"), f"{detail}, {_range(lift, part)}"
         # A core's grinds keep one base circle, or are ground from blanks of one height: whichever is the more alike.
         if base is None or height is None:
             continue
-        detail = f"{_shown(lobe.base_circle_mm, part)} contradicts core {part.core}: "
-        if base.spread_mm <= height.spread_mm and not base.holds(lobe.base_circle_mm):
-            yield (*path, "base_circle"), f"{detail}base circles there are {_range(base, part)}"
-        elif base.spread_mm > height.spread_mm and not height.holds(lobe.height_mm):
-            yield (*path, "base_circle"), f"{detail}with the lift, lobes there are {_range(height, part)} high"
+        if base.spread_mm <= height.spread_mm:
+            if base.holds(lobe.base_circle_mm):
+                continue
+            detail = f"base circles there are {_range(base, part)}"
+        else:
+            if height.holds(lobe.height_mm):
+                continue
+            detail = f"with the lift, lobes there are {_range(height, part)} high"
+        shown = f"{_shown(lobe.base_circle_mm, part)} contradicts core {part.core}: {detail}"
+        yield _at(i, kind, "base_circle"), shown
 
 
 def _durations(catalogue: Catalogue) -> Iterator[Found]:
-    for path, part, _, lobe in _lobes(catalogue):
+    for i, part, kind, lobe in _lobes(catalogue):
         if lobe.lift_table is not None and lobe.lift_table.follower is not FollowerKind.FLAT:
             continue
-        for i, stated in enumerate(lobe.durations):
+        for n, stated in enumerate(lobe.durations):
             least = shortest_duration_deg(lobe.lift_mm, lobe.base_circle_mm, stated.checking_lift_mm)
-            at = (*path, "durations", i, "crank_degrees")
             if stated.crank_deg < least:
                 detail = f"{stated.crank_deg:g} crank degrees cannot belong to a lift of {_shown(lobe.lift_mm, part)}"
-                yield at, f"{detail}: no convex lobe of it is shorter than {least:.0f} (are these cam degrees?)"
+                detail += f": no convex lobe of it is shorter than {least:.0f} (are these cam degrees?)"
             elif stated.crank_deg > LONGEST_DURATION_DEG:
-                yield at, f"{stated.crank_deg:g} crank degrees is longer than any grind's"
+                detail = f"{stated.crank_deg:g} crank degrees is longer than any grind's"
+            else:
+                continue
+            yield _at(i, kind, "durations", n, "crank_degrees"), detail
 
 
 def _lashes(catalogue: Catalogue) -> Iterator[Found]:
-    for path, part, _, lobe in _lobes(catalogue):
+    for i, part, kind, lobe in _lobes(catalogue):
         if lobe.lash_mm is not None and 0 < lobe.lash_mm < LEAST_LASH_MM:
-            yield (*path, "lash"), f"{_shown(lobe.lash_mm, part)} is hardly a lash; is it in inches?"
+            yield _at(i, kind, "lash"), f"{_shown(lobe.lash_mm, part)} is hardly a lash; is it in inches?"
 
 
 def _limits(catalogue: Catalogue) -> Iterator[Found]:
     for i, core in enumerate(catalogue.cores):
         for j, journal in enumerate(core.journals):
             yield from _limits_of(("cores", i, "journals", j), journal.tolerance, core.unit)
-    for path, part, _, lobe in _lobes(catalogue):
-        yield from _limits_of((*path, "tolerances", "lift"), lobe.lift_tolerance, part.unit)
-        yield from _limits_of((*path, "tolerances", "base_circle"), lobe.base_circle_tolerance, part.unit)
+    for i, part, kind, lobe in _lobes(catalogue):
+        for name, tolerance in (("lift", lobe.lift_tolerance), ("base_circle", lobe.base_circle_tolerance)):
+            if tolerance is not None:
+                yield from _limits_of(_at(i, kind, "tolerances", name), tolerance, part.unit)
 
 
 def _limits_of(path: Path, tolerance: Tolerance | None, unit: LengthUnit) -> Iterator[Found]:
@@ -148,11 +161,24 @@ def _limits_of(path: Path, tolerance: Tolerance | None, unit: LengthUnit) -> Ite
 def _twins(catalogue: Catalogue) -> Iterator[Found]:
     """Parts that are ground alike in all that is stated, with nothing to say that one is the other."""
     first: dict[tuple[object, ...], Part] = {}
+    exact: dict[tuple[object, ...], Part] = {}
     for i, part in enumerate(catalogue.parts):
-        key = (part.core, part.lobe_separation_cam_deg, tuple(sorted(part.lobes.items())))
-        twin = first.setdefault(key, part)
+        # few agree in their sizes, so that all the rest is seldom looked at
+        near = first.setdefault((part.core, *(_sizes(part.lobes.get(kind)) for kind in LobeKind)), part)
+        if near is part:
+            continue
+        exact.setdefault(_stated(near), near)
+        twin = exact.setdefault(_stated(part), part)
         if twin is not part and part.superseded_by is None and twin.superseded_by is None:
             yield ("parts", i, "part_number"), f"is stated exactly as {twin.part_number} is; are they one part?"
+
+
+def _sizes(lobe: LobeNominal | None) -> tuple[float, float] | None:
+    return None if lobe is None else (lobe.lift_mm, lobe.base_circle_mm)
+
+
+def _stated(part: Part) -> tuple[object, ...]:
+    return part.core, part.lobe_separation_cam_deg, tuple(sorted(part.lobes.items()))
 
 
 def _shown(value_mm: float, part: Part) -> str:

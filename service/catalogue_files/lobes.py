@@ -37,6 +37,16 @@ def read_tolerance(fields: Fields, nominal_mm: Decimal | None, unit: LengthUnit)
     return Tolerance(float(minus), float(plus))
 
 
+def read_rocker_ratio(fields: Fields, name: str) -> Decimal | None:
+    """Valve lift over lobe lift."""
+    return fields.positive(name, places=5, below=10)
+
+
+def read_crank_degrees(fields: Fields, name: str) -> Decimal | None:
+    """How long a duration is; it must be stated."""
+    return fields.positive(name, required=True, places=3, below=720)
+
+
 def read_lobe(value: object, path: Path, unit: LengthUnit, faults: FaultList) -> LobeNominal | None:
     """A lobe, or None after adding what is wrong with it."""
     before = len(faults)
@@ -47,7 +57,7 @@ def read_lobe(value: object, path: Path, unit: LengthUnit, faults: FaultList) ->
     if lift is not None and base is not None and lift >= base:
         fields.fault("lift", "is not below the base circle; are the two swapped?")
     lash = fields.length_mm("lash", unit, LASH)
-    ratio = fields.positive("rocker_ratio", places=5, below=10)
+    ratio = read_rocker_ratio(fields, "rocker_ratio")
     limits: dict[str, Tolerance | None] = {}
     if fields.get("tolerances") is not None:
         of = Fields(fields.get("tolerances"), (*path, "tolerances"), faults, ("lift", "base_circle"))
@@ -79,7 +89,7 @@ def _read_durations(fields: Fields, lift_mm: Decimal | None, unit: LengthUnit) -
     for i, entry in enumerate(fields.list_of("durations")):
         row = Fields(entry, (*fields.path, "durations", i), fields.faults, ("checking_lift", "crank_degrees"))
         at = row.length_mm("checking_lift", unit, CHECKING_LIFT, required=True)
-        degrees = row.positive("crank_degrees", required=True, places=3, below=720)
+        degrees = read_crank_degrees(row, "crank_degrees")
         if at is not None and lift_mm is not None and at >= lift_mm:
             row.fault("checking_lift", "must be below the lobe's lift")
         if at is not None and degrees is not None:

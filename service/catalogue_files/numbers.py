@@ -65,6 +65,11 @@ class DecimalMark:
         )
 
 
+def is_point_decimal(cell: str) -> bool:
+    """Whether a cell is a number with a decimal point and nothing else."""
+    return "." in cell and _POINT.fullmatch(cell) is not None
+
+
 def decimal_mark_of(cells: Iterable[tuple[str, str]]) -> DecimalMark:
     """The mark of a sheet from its number cells, each after its place."""
     comma = point = None
@@ -72,7 +77,7 @@ def decimal_mark_of(cells: Iterable[tuple[str, str]]) -> DecimalMark:
         if "," in cell:
             if comma is None and _COMMA.fullmatch(cell) and not _MAY_BE_THOUSANDS.fullmatch(cell):
                 comma = place
-        elif point is None and "." in cell and _POINT.fullmatch(cell):
+        elif point is None and is_point_decimal(cell):
             point = place
         if comma is not None and point is not None:
             break

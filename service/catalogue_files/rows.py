@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import TypeAlias
 
@@ -18,7 +18,13 @@ from service.domain.units import LengthUnit
 Told: TypeAlias = Callable[[int, int], None]
 """Hears how many of how many have been dealt with."""
 
+PlainPart: TypeAlias = Callable[[int], Part | None]
+
 ROWS_A_STEP = 500
+
+LONGEST_CODE = 40
+LONGEST_NUMBER = 60
+LONGEST_TITLE = 300
 
 JOURNAL = Bounds("a journal", Decimal(4), Decimal(150))
 LENGTH = Bounds("a camshaft's length", Decimal(40), Decimal(1500))
@@ -27,26 +33,38 @@ LENGTH = Bounds("a camshaft's length", Decimal(40), Decimal(1500))
 _NAME_IN_ADDRESS = re.compile(r"(?!\.{1,2}(/|$))[^/]+(/(?!\.{1,2}(/|$))[^/]+)*")
 
 
-def read_document(document: object, faults: FaultList, told: Told | None = None) -> Catalogue | None:
+def read_document(
+    document: object, faults: FaultList, told: Told | None = None, plain_part: PlainPart | None = None
+) -> Catalogue | None:
     """The catalogue of a document; None after adding everything that is wrong with it to `faults`.
 
     A core or a part without a `unit` of its own is in the document's, and inches where the document states none. Each
-    row is asked for once, in order. `told` hears now and then how many parts have been read, of how many.
+    row is asked for once, in order. `told` hears now and then how many parts have been read, of how many. `plain_part`
+    may know the part of a row, by its index, without the row.
     """
     top = Fields(document, (), faults, ("unit", "note", "cores", "parts"))
     unit = top.choice("unit", LengthUnit) or LengthUnit.INCH
     top.text("note", longest=2000)
     whole = WholeCheck(faults)
     read_cores = []
-    for path, value in _each(top, "cores"):
+    for i, value in enumerate(_rows(top, "cores")):
+        path: Path = ("cores", i)
         whole.core(path, value)
         read_cores.append(read_core(value, path, unit, faults))
     read_parts = []
-    for path, value in _each(top, "parts"):
-        whole.part(path, value)
-        read_parts.append(read_part(value, path, unit, faults))
+    rows = _rows(top, "parts")
+    for i in range(len(rows)):
+        path = ("parts", i)
+        part = None if plain_part is None else plain_part(i)
+        if part is None:
+            value = rows[i]
+            whole.part_row(path, value)
+            part = read_part(value, path, unit, faults)
+        else:
+            whole.part(path, part.part_number, part.core, part.superseded_by or "")
+        read_parts.append(part)
         if told is not None and len(read_parts) % ROWS_A_STEP == 0:
-            told(len(read_parts), len(top.list_of("parts")))
+            told(len(read_parts), len(rows))
     whole.finish()
     if len(faults):
         return None
@@ -55,17 +73,32 @@ def read_document(document: object, faults: FaultList, told: Told | None = None)
     )
 
 
-def _each(top: Fields, name: str) -> Iterator[tuple[Path, object]]:
+def _rows(top: Fields, name: str) -> Sequence[object]:
     values = top.list_of(name, required=True)
     if not values and is_list(top.get(name)):
         top.fault(name, "is empty")
-    yield from (((name, i), value) for i, value in enumerate(values))
+    return values
+
+
+def is_name(text: str) -> bool:
+    """Whether a web address may end in this."""
+    return _NAME_IN_ADDRESS.fullmatch(text) is not None
+
+
+def read_units_sold(fields: Fields, name: str) -> int | None:
+    """How many have been sold."""
+    return fields.whole(name, 0, 2_000_000_000)
+
+
+def read_lobe_separation(fields: Fields, name: str) -> Decimal | None:
+    """Cam degrees."""
+    return fields.positive(name, places=3, below=360)
 
 
 def _name(fields: Fields, name: str, longest: int) -> str | None:
     """A name that is also used in web addresses."""
     text = fields.text(name, required=True, longest=longest)
-    if text is not None and not _NAME_IN_ADDRESS.fullmatch(text):
+    if text is not None and not is_name(text):
         fields.fault(name, "must not begin or end with /, nor hold // or a step of dots")
     return text
 
@@ -76,7 +109,7 @@ def read_core(value: object, path: Path, unit: LengthUnit, faults: FaultList) ->
     known = ("code", "name", "unit", "engine_families", "gear_teeth", "overall_length", "journals")
     fields = Fields(value, path, faults, known)
     unit = fields.choice("unit", LengthUnit) or unit
-    code = _name(fields, "code", 40)
+    code = _name(fields, "code", LONGEST_CODE)
     name = fields.text("name", required=True)
     families: list[str] = []
     for i, family in enumerate(fields.list_of("engine_families")):
@@ -124,15 +157,15 @@ def read_part(value: object, path: Path, unit: LengthUnit, faults: FaultList) ->
     )  # fmt: skip
     fields = Fields(value, path, faults, known)
     unit = fields.choice("unit", LengthUnit) or unit
-    number = _name(fields, "part_number", 60)
-    core = fields.text("core", required=True, longest=40)
-    title = fields.text("title", longest=300) or ""
-    successor = fields.text("superseded_by", longest=60)
+    number = _name(fields, "part_number", LONGEST_NUMBER)
+    core = fields.text("core", required=True, longest=LONGEST_CODE)
+    title = fields.text("title", longest=LONGEST_TITLE) or ""
+    successor = fields.text("superseded_by", longest=LONGEST_NUMBER)
     status = fields.choice("status", PartStatus)
     if successor is not None and status not in (None, PartStatus.SUPERSEDED):
         fields.fault("superseded_by", f"a part that is {status} has no successor")
-    sold = fields.whole("units_sold", 0, 2_000_000_000)
-    separation = fields.positive("lobe_separation", places=3, below=360)
+    sold = read_units_sold(fields, "units_sold")
+    separation = read_lobe_separation(fields, "lobe_separation")
     lobes = {}
     if fields.get("lobes", required=True) is not None:
         of = Fields(fields.get("lobes"), (*path, "lobes"), faults, tuple(LobeKind))

@@ -25,7 +25,9 @@ from service.catalogue_files.columns import (
 )
 from service.catalogue_files.faults import FaultList, Path
 from service.catalogue_files.numbers import in_millimetres
+from service.catalogue_files.plain_parts import PlainParts
 from service.catalogue_files.sheets import Cell, Sheet
+from service.domain.catalogue import Part
 from service.domain.readings import Position
 from service.domain.units import LengthUnit
 
@@ -67,10 +69,16 @@ class SheetDocument:
         if lift_tables is not None:
             self._table_sheet = Sheet(lift_tables, LIFT_TABLE_COLUMNS, LIFT_TABLE_COLUMNS, faults)
             self._add_tables(self._table_sheet)
+        with_tables = {index for index, _ in self._tables}
+        self._plain = PlainParts(self._parts, with_tables.__contains__)
         self.document: Row = {
             "cores": LazyRows(len(self._cores), self._core),
             "parts": LazyRows(len(self._parts), self._part),
         }
+
+    def plain_part(self, index: int) -> Part | None:
+        """The part of a row that has nothing out of the ordinary; None of any other."""
+        return self._plain.part(index)
 
     @property
     def sheets(self) -> tuple[Sheet, ...]:

@@ -16,7 +16,7 @@ from service.catalogue_files.columns import (
     is_duration,
 )
 from service.catalogue_files.faults import FaultList
-from service.catalogue_files.numbers import FAULTY, Faulty, decimal_mark_of, in_millimetres
+from service.catalogue_files.numbers import FAULTY, Faulty, decimal_mark_of, in_millimetres, is_point_decimal
 from service.domain.units import LengthUnit
 
 Value: TypeAlias = str | int | Faulty
@@ -33,6 +33,11 @@ class Cell(NamedTuple):
 def on_one_line(text: str) -> str:
     """Text whose line breaks are blanks."""
     return re.sub(r"[ \t]*[\r\n]+[ \t]*", " ", text)
+
+
+def whole_number(text: str) -> int | str:
+    """A whole number out of a cell; what is none stays as it is."""
+    return int(text) if re.fullmatch("[0-9]{1,12}", text) else text
 
 
 class Sheet:
@@ -104,7 +109,7 @@ class Sheet:
                 return Cell(column, cell, cell)
             value = self.mark.plain(cell)
             if column.name in WHOLE_NUMBERS:
-                return Cell(column, cell, int(value) if re.fullmatch("[0-9]{1,12}", value) else value)
+                return Cell(column, cell, whole_number(value))
             if column.unit is not None and column.unit is not unit:
                 if unit is LengthUnit.INCH:
                     raise ValueError(
@@ -123,9 +128,15 @@ class Sheet:
             if is_duration(column.name) and "," in column.name:
                 yield f"{self.name}:{self.grid.title_line}:{column.title}", column.name.rpartition("_")[2]
         numbers = [i for i, column in enumerate(columns) if column.is_number and column.name not in WHOLE_NUMBERS]
-        for line, cells in zip(self.grid.lines, self.grid.rows(), strict=True):
+        pointed = False
+        for index, line in enumerate(self.grid.lines):
+            # once a decimal point was seen only a comma can say more, and most rows have none
+            if pointed and not self.grid.holds(index, ","):
+                continue
+            cells = self.grid.row(index)
             for i in numbers:
                 if i < len(cells) and cells[i]:
+                    pointed = pointed or is_point_decimal(cells[i])
                     yield f"{self.name}:{line}:{columns[i].title}", cells[i]
 
     def _check_titles(self, known: tuple[str, ...], needed: tuple[str, ...]) -> None:

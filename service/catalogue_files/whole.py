@@ -20,9 +20,12 @@ class WholeCheck:
         """One more core."""
         self._named_once(path, "code", "core", _text(row, "code"), self._codes)
 
-    def part(self, path: Path, row: object) -> None:
+    def part_row(self, path: Path, row: object) -> None:
         """One more part, after all the cores."""
-        core, successor, number = (_text(row, name) for name in ("core", "superseded_by", "part_number"))
+        self.part(path, *(_text(row, name) for name in ("part_number", "core", "superseded_by")))
+
+    def part(self, path: Path, number: str, core: str, successor: str) -> None:
+        """The same of what it says; empty is nothing."""
         self._named_once(path, "part_number", "part number", number, self._numbers)
         if core and core not in self._codes:
             self._faults.add((*path, "core"), f"there is no core {core}")
