@@ -22,6 +22,8 @@ Ints = NDArray[np.int64]
 LOBES = (LobeKind.INTAKE, LobeKind.EXHAUST)
 POSITIONS = (Position.FRONT, Position.MIDDLE, Position.REAR)
 MOST_DURATIONS = 6
+TABLE_FORM = 1
+"""Raised whenever the same catalogue and constants make another table: kept ones are told apart by it."""
 INCLUDED_ANGLES_DEG = np.linspace(30.0, 150.0, 49)
 """Cam degrees between the two places of a flank width for which a lift table is read beforehand."""
 _LEAST_DEMAND = 0.03

@@ -94,8 +94,8 @@ def again(settings: Settings, case: UUID, version: str | None) -> None:
     from service.serving.reached import command_stores
     from service.workflows.calibrate import answer_again
 
-    with command_stores(settings) as stores, stores.transaction() as transaction:
-        both = answer_again(transaction, case, settings.losses, version)
+    with command_stores(settings) as stores:
+        both = answer_again(stores, case, settings.losses, version)
     click.echo(again_text(both.given.identification, both.again))
 
 

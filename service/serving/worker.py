@@ -32,7 +32,7 @@ from service.workflows.look_alike_maps import map_look_alikes
 from service.workflows.privacy import forget_by_age
 from service.workflows.queue import put_back_lapsed
 from service.workflows.reidentify import reidentify
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.snapshot import CatalogueSnapshot, keep_engine_table
 
 log = structlog.get_logger()
 
@@ -64,6 +64,7 @@ def chores_of(stores: PostgresStores, settings: Settings) -> tuple[Chore, ...]:
     stationery = Stationery(settings.supplier, settings.smtp_url is not None)
     snapshot = CatalogueSnapshot(DEFAULT_MODEL)
     return (
+        Chore("keep_engine_table", "* * * * *", partial(keep_engine_table, stores, snapshot)),
         Chore("map_look_alikes", "* * * * *", partial(map_look_alikes, stores, snapshot)),
         Chore("put_back_lapsed", "* * * * *", partial(put_back_lapsed, stores)),
         Chore("remind_half_done", "7 * * * *", partial(remind_half_done, stores, stationery, settings.rules)),

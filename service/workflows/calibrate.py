@@ -6,19 +6,21 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from uuid import UUID
 
+from service.domain.catalogue import Catalogue
 from service.domain.errors import NotFound
 from service.domain.identification import Identification
 from service.identification.calibration import Calibration, LabelledCase, Learn, calibrate
-from service.identification.demand import NOTHING_LEARNED, Confirmed, Demand, confirmed_unevenly, with_demand
+from service.identification.demand import NOTHING_LEARNED, Confirmed, Demand, confirmed_unevenly
 from service.identification.engine import identify
 from service.identification.lift_curves import build_curves
 from service.identification.losses import Losses
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.table import CatalogueTable, build_table
+from service.identification.table import build_table
 from service.workflows.case_ports import Round
 from service.workflows.engine_ports import NewVersion, Version, constants_named, version_named
 from service.workflows.ports import Stores, Transaction
 from service.workflows.read_catalogue import active_revision
+from service.workflows.snapshot import table_under
 from service.workflows.weighed_tables import evidence_of, weighed
 
 
@@ -42,25 +44,26 @@ def propose(stores: Stores, learn: Learn = Learn.BOTH, progress: Callable[[float
     """Refit the code's own constants to every confirmed case, oldest first, and learn the parts' shares of callers.
 
     Nothing is kept. The held-out cases are scored under the version in use as well; what is not to be learned stays as
-    it is there. Raises `InvalidInput` where there are too few cases, `Unavailable` before the first import.
+    it is there. Call it with no transaction open. Raises `InvalidInput` where there are too few cases, `Unavailable`
+    before the first import.
     """
     with stores.transaction() as transaction:
+        transaction.catalogue.allow_time()
         revision = active_revision(transaction)
-        table = build_table(transaction.catalogue.load(revision), DEFAULT_MODEL)
-        ids, cases, left_out = _labelled(transaction, table)
+        catalogue = transaction.catalogue.load(revision)
+        ids, cases, left_out = _labelled(transaction, catalogue)
         named = {one.part_number: (one.cases, one.confirmed) for one in transaction.record.identified_cases()}
         name = transaction.engine_versions.active()
         in_use = None if name is None else transaction.engine_versions.find(name)
-    before, demand = _answers_by(in_use)
+    table = build_table(catalogue, DEFAULT_MODEL)
+    before, demand = answers_by(in_use)
     found = calibrate(table, cases, DEFAULT_MODEL, before=before, demand=demand, learn=learn, progress=progress)
     return Proposal(found, in_use, revision, ids, left_out, confirmed_unevenly(table, named))
 
 
-def _labelled(
-    transaction: Transaction, table: CatalogueTable
-) -> tuple[tuple[UUID, ...], tuple[LabelledCase, ...], int]:
+def _labelled(transaction: Transaction, catalogue: Catalogue) -> tuple[tuple[UUID, ...], tuple[LabelledCase, ...], int]:
     """(ids, cases, how many were left out): the confirmed cases, by their ids, which rise with time."""
-    known = set(table.part_numbers)
+    known = {part.part_number for part in catalogue.parts}
     ids: list[UUID] = []
     cases: list[LabelledCase] = []
     left_out = 0
@@ -111,17 +114,18 @@ def _activate(transaction: Transaction, name: str | None, who: str) -> None:
 
 def constants_of(transaction: Transaction, name: str | None) -> MeasuringModel:
     """The constants of a version; raises `NotFound`."""
-    return _answers_by(_version(transaction, name))[0]
+    return answers_by(version_of(transaction, name))[0]
 
 
-def _version(transaction: Transaction, name: str | None) -> Version | None:
+def version_of(transaction: Transaction, name: str | None) -> Version | None:
+    """A version by its name, None for the code's own; raises `NotFound`."""
     version = None if name is None else transaction.engine_versions.find(name)
     if name is not None and version is None:
         raise NotFound(f"There is no engine version {name}.")
     return version
 
 
-def _answers_by(version: Version | None) -> tuple[MeasuringModel, Demand]:
+def answers_by(version: Version | None) -> tuple[MeasuringModel, Demand]:
     """The constants of a version, and what it learned of the parts' shares of callers."""
     return (DEFAULT_MODEL, NOTHING_LEARNED) if version is None else (version.model, version.demand)
 
@@ -135,22 +139,24 @@ class AnsweredAgain:
 
 
 def answer_again(
-    transaction: Transaction, submission_id: UUID, losses: Losses, engine_version: str | None = None
+    stores: Stores, submission_id: UUID, losses: Losses, engine_version: str | None = None
 ) -> AnsweredAgain:
     """A case's readings answered anew, under the catalogue revision of its last answer. Nothing is kept.
 
     `engine_version` is as answers name it, by itself the one that gave the answer. Constants and shares come back as
-    they were; the code is this release's, and the new answer names it. Raises `NotFound`.
+    they were; the code is this release's, and the new answer names it. Raises `NotFound`. Call it with no transaction
+    open.
     """
-    case = transaction.submissions.find(submission_id)
-    if case is None:
-        raise NotFound
-    given = case.latest
-    constants = constants_named(engine_version or given.identification.engine_version)
-    model, demand = _answers_by(_version(transaction, constants))
-    catalogue = transaction.catalogue.load(given.catalogue_revision)
-    table = with_demand(build_table(catalogue, model), demand)
-    sheets = weighed(transaction.lift_tables.of_submission(submission_id))
+    with stores.transaction() as transaction:
+        case = transaction.submissions.find(submission_id)
+        if case is None:
+            raise NotFound
+        given = case.latest
+        constants = constants_named(engine_version or given.identification.engine_version)
+        model, demand = answers_by(version_of(transaction, constants))
+        catalogue = transaction.catalogue.load(given.catalogue_revision)
+        sheets = weighed(transaction.lift_tables.of_submission(submission_id))
+    table = table_under(catalogue, model, demand)
     tables = evidence_of(sheets, build_curves(catalogue, table), table, model) if sheets else None
     found = identify(table, case.submission, model, losses, tables=tables)
     again = replace(found, engine_version=version_named(constants))

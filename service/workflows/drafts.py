@@ -10,7 +10,7 @@ from service.catalogue_files.faults import PlacedFault
 from service.domain.errors import Conflict, Fault, NotFound
 from service.workflows.before_publishing import Draft, look_at_draft
 from service.workflows.draft_ports import Finding, Findings, KeptDraft
-from service.workflows.import_catalogue import ImportReport, add_revision
+from service.workflows.import_catalogue import ImportReport, WorkedOut, add_revision, work_out
 from service.workflows.ports import KeyRecord, Stores, Transaction
 
 MOST_DRAFTS = 20
@@ -69,20 +69,27 @@ def corrected_sheet(stores: Stores, draft_id: UUID, name: str) -> str:
     return text
 
 
+def ready_draft(stores: Stores, draft_id: UUID) -> WorkedOut | None:
+    """What publishing a draft needs worked out, with no transaction open; None where there is nothing to publish."""
+    with stores.transaction() as transaction:
+        transaction.catalogue.allow_time()
+        whole = transaction.drafts.catalogue(draft_id)
+    return None if whole is None else work_out(stores, whole)
+
+
 def publish_draft(
-    transaction: Transaction, key: KeyRecord, draft_id: UUID, against: int | None, why: str
+    transaction: Transaction, key: KeyRecord, draft_id: UUID, ready: WorkedOut | None, against: int | None, why: str
 ) -> ImportReport:
-    """Make a draft the active revision; it is a draft no longer.
+    """Make a draft the active revision, `ready` from `ready_draft`; it is a draft no longer.
 
     `against` is the active revision its owner saw it beside (0 for none; None where they do not say). Raises
     `NotFound`, `Conflict` for one whose files could not be taken, `StaleRevision` where another revision is active.
     """
     if transaction.drafts.find(draft_id, for_update=True) is None:
         find_draft(transaction, draft_id)
-    whole = transaction.drafts.catalogue(draft_id)
-    if whole is None:
+    if ready is None:
         raise Conflict("There are faults in this draft's files; upload them anew when they are mended.")
-    report = add_revision(transaction, whole, who=key.name, why=why, against=against)
+    report = add_revision(transaction, ready, who=key.name, why=why, against=against)
     transaction.drafts.remove(draft_id)
     return report
 

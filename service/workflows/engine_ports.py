@@ -16,6 +16,7 @@ from service.identification.calibration import Refit
 from service.identification.demand import NOTHING_LEARNED, Demand
 from service.identification.engine import ENGINE_VERSION
 from service.identification.measuring import MeasuringModel
+from service.identification.table import CatalogueTable
 
 
 def version_named(name: str | None) -> str:
@@ -84,4 +85,20 @@ class EngineVersionStore(Protocol):
 
     def activate(self, name: str | None) -> bool:
         """Put a version to use, or the code's own constants; False where there is none of that name."""
+        ...
+
+
+class EngineTableStore(Protocol):
+    """Catalogue revisions as the engine reads them, made once for every process."""
+
+    def find(self, revision: int, engine_version: str) -> CatalogueTable | None:
+        """The table of a revision under a version; None where none is kept."""
+        ...
+
+    def is_kept(self, revision: int, engine_version: str) -> bool:
+        """Whether there is one."""
+        ...
+
+    def keep(self, revision: int, engine_version: str, table: CatalogueTable) -> None:
+        """Keep a table, unless there is one, and forget those of other revisions."""
         ...

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.domain.catalogue import Catalogue
 from service.domain.errors import StaleRevision
 from service.identification.look_alikes import LookAlike, look_alikes
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.table import build_table
-from service.workflows.calibrate import constants_of
+from service.identification.table import CatalogueTable, build_table
+from service.workflows.calibrate import answers_by, version_of
 from service.workflows.catalogue_ports import Told
 from service.workflows.engine_ports import version_named
 from service.workflows.ports import Stores, Transaction
 from service.workflows.revisions import publish_revision
+from service.workflows.snapshot import table_under
 
 
 @dataclass(frozen=True)
@@ -27,24 +28,43 @@ class ImportReport:
     look_alikes: tuple[LookAlike, ...]
 
 
+@dataclass(frozen=True)
+class WorkedOut:
+    """A catalogue that could become a revision: its report, by the constants in use then (None: the code's)."""
+
+    catalogue: Catalogue
+    table: CatalogueTable
+    report: ImportReport
+    constants: str | None
+
+
+def work_out(stores: Stores, catalogue: Catalogue) -> WorkedOut:
+    """Make a catalogue ready to become a revision, with no transaction open."""
+    with stores.transaction() as transaction:
+        constants = transaction.engine_versions.active()
+        model, demand = answers_by(version_of(transaction, constants))
+    table = table_under(catalogue, model, demand)
+    return WorkedOut(catalogue, table, _report(catalogue, table, model), constants)
+
+
 def import_catalogue(
     stores: Stores, catalogue: Catalogue, *, who: str, why: str, dry_run: bool = False, told: Told | None = None
 ) -> ImportReport:
     """Make `catalogue` the active revision, all of it or nothing, and report on it; a dry run only reports.
 
     `catalogue` has been checked where it was read in (`catalogue_files`). Imports at the same time happen one after
-    the other; the last one stays active. `told` hears how many parts
-    have been stored, of how many.
+    the other; the last one stays active. `told` hears how many parts have been stored, of how many.
     """
     if dry_run:
         return report_on(catalogue, None)
+    ready = work_out(stores, catalogue)
     with stores.transaction() as transaction:
-        return add_revision(transaction, catalogue, who=who, why=why, told=told)
+        return add_revision(transaction, ready, who=who, why=why, told=told)
 
 
 def add_revision(
     transaction: Transaction,
-    catalogue: Catalogue,
+    ready: WorkedOut,
     *,
     who: str,
     why: str,
@@ -55,20 +75,20 @@ def add_revision(
 
     Raises `StaleRevision` where `against` is said and another revision is active (0: none is).
     """
-    transaction.catalogue.allow_time()
-    constants = transaction.engine_versions.active()
-    # before anything is held in the database
-    report = report_on(catalogue, None, constants_of(transaction, constants))
     transaction.catalogue.hold()
     if against is not None and (transaction.catalogue.active_revision() or 0) != against:
         raise StaleRevision
-    revision = publish_revision(transaction, catalogue, who=who, why=why, told=told)
-    transaction.look_alikes.keep(revision, version_named(constants), report.look_alikes)
-    return ImportReport(revision, report.cores, report.parts, report.lift_tables, report.look_alikes)
+    revision = publish_revision(transaction, ready.catalogue, who=who, why=why, told=told)
+    transaction.engine_tables.keep(revision, version_named(ready.constants), ready.table)
+    transaction.look_alikes.keep(revision, version_named(ready.constants), ready.report.look_alikes)
+    return replace(ready.report, revision=revision)
 
 
 def report_on(catalogue: Catalogue, revision: int | None, model: MeasuringModel = DEFAULT_MODEL) -> ImportReport:
     """What there is to say of a catalogue, its look-alikes by the spreads of `model`."""
+    return replace(_report(catalogue, build_table(catalogue, model), model), revision=revision)
+
+
+def _report(catalogue: Catalogue, table: CatalogueTable, model: MeasuringModel) -> ImportReport:
     tables = sum(lobe.lift_table is not None for part in catalogue.parts for lobe in part.lobes.values())
-    alike = look_alikes(build_table(catalogue, model), model)
-    return ImportReport(revision, len(catalogue.cores), len(catalogue.parts), tables, alike)
+    return ImportReport(None, len(catalogue.cores), len(catalogue.parts), tables, look_alikes(table, model))

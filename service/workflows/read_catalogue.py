@@ -107,9 +107,10 @@ def page_of_look_alikes(
     """
     with stores.transaction() as transaction:
         start = _start(transaction, after)
-        pairs = look_alikes.of(transaction, start.revision, kit) if _can_be(start) else ()
-        version = look_alikes.engine_version(transaction)
-    return _slice(start, pairs, limit), version
+    if not _can_be(start):
+        return _slice(start, (), limit), look_alikes.engine_version(stores)
+    found = look_alikes.of(stores, start.revision, kit)
+    return _slice(start, found.pairs, limit), found.engine_version
 
 
 def list_revisions(stores: Stores, before: int | None, limit: int) -> tuple[tuple[CatalogueRevision, ...], int | None]:

@@ -11,7 +11,7 @@ from service.domain.identification import AnswerState
 from service.domain.readings import Submission
 from service.domain.review import Outcome
 from service.identification.look_alikes import LookAlike
-from service.workflows.engine_ports import EngineVersionStore
+from service.workflows.engine_ports import EngineTableStore, EngineVersionStore
 
 
 @dataclass(frozen=True)
@@ -123,6 +123,11 @@ class LookAlikeStore(Protocol):
 
 class Learning(Protocol):
     """The part of a transaction that is about what was learnt: from the record, and of the catalogue."""
+
+    @property
+    def engine_tables(self) -> EngineTableStore:
+        """Revisions as the engine reads them."""
+        ...
 
     @property
     def look_alikes(self) -> LookAlikeStore:

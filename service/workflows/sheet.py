@@ -10,7 +10,7 @@ from service.domain.review import Decision
 from service.identification.look_alikes import LookAlike
 from service.workflows.case_ports import FoundCase, Note
 from service.workflows.look_alike_maps import LookAlikeMap
-from service.workflows.ports import Case, KeyRecord, Transaction
+from service.workflows.ports import Case, KeyRecord, Stores
 from service.workflows.queue import find_review
 from service.workflows.review_ports import Review
 
@@ -31,19 +31,16 @@ class ReviewSheet:
     notes: tuple[Note, ...]
 
 
-def review_sheet(transaction: Transaction, key: KeyRecord, review_id: UUID, look_alikes: LookAlikeMap) -> ReviewSheet:
+def review_sheet(stores: Stores, key: KeyRecord, review_id: UUID, look_alikes: LookAlikeMap) -> ReviewSheet:
     """The sheet of one review; that it was read is noted. Raises `NotFound`."""
-    review = find_review(transaction, review_id)
-    case = transaction.submissions.find(review.submission_id)
-    if case is None:
-        raise NotFound
+    with stores.transaction() as transaction:
+        review = find_review(transaction, review_id)
+        case = transaction.submissions.find(review.submission_id)
+        if case is None:
+            raise NotFound
+        transaction.trail.add(key.id, key.name, "case_read", case.id, review=str(review_id))
+        history = transaction.cases.others_of(case.id, MOST_OF_HISTORY)
+        decisions, notes = transaction.cases.decisions(case.id), transaction.cases.notes(case.id)
     leading = frozenset(candidate.part_number for candidate in case.latest.identification.candidates[:LEADING])
-    transaction.trail.add(key.id, key.name, "case_read", case.id, review=str(review_id))
-    return ReviewSheet(
-        review,
-        case,
-        transaction.cases.others_of(case.id, MOST_OF_HISTORY),
-        look_alikes.about(transaction, case.latest.catalogue_revision, leading),
-        transaction.cases.decisions(case.id),
-        transaction.cases.notes(case.id),
-    )
+    alike = look_alikes.about(stores, case.latest.catalogue_revision, leading)
+    return ReviewSheet(review, case, history, alike, decisions, notes)

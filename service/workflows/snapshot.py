@@ -44,6 +44,11 @@ class Snapshot:
         return hashlib.sha256(whole.encode()).hexdigest()
 
 
+def table_under(catalogue: Catalogue, model: MeasuringModel, demand: Demand) -> CatalogueTable:
+    """The table of a revision under what a version answers by: what is kept, and what every process answers from."""
+    return with_demand(build_table(catalogue, model), demand)
+
+
 @dataclass(frozen=True)
 class _Unbuilt:
     """A snapshot whose table is still to be built."""
@@ -55,14 +60,19 @@ class _Unbuilt:
     made_at: datetime
     demand: Demand
 
+    def built(self) -> Snapshot:
+        """It with its table."""
+        table = table_under(self.catalogue, self.model, self.demand)
+        return Snapshot(self.revision, table, self.engine_version, self.model, self.made_at, self.demand)
+
 
 class CatalogueSnapshot:
     """Gives the active revision's table under the constants in use, `model` where no version is.
 
-    It is built once for each of these; which are active is asked four times a second: by a thread of its own where
-    `keep_fresh` was called, so that no request waits for a table to be built, and by requests otherwise. While one
-    thread builds a table the others go on with the old one: every answer names the revision and the version it rests
-    on, so none is wrong.
+    It is read where it is kept, and built where not; which are active is asked four times a second: by a thread of its
+    own where `keep_fresh` was called, so that no request waits for a table to be built, and by requests otherwise.
+    While one thread builds a table the others go on with the old one: every answer names the revision and the version
+    it rests on, so none is wrong.
     """
 
     def __init__(
@@ -121,11 +131,14 @@ class CatalogueSnapshot:
         if held is not None and held.revision < at_least:
             with self._lock:
                 return self._refresh(stores)
-        return self._fresh() or self._looked_for(lambda: self._refresh(stores))
+        return self._fresh() or self._looked_for(stores)
 
-    def current(self, transaction: Transaction) -> Snapshot:
-        """`now`, for who has a transaction open all the same."""
-        return self._fresh() or self._looked_for(lambda: self._built(self._active(transaction)))
+    def now_if_any(self, stores: Stores) -> Snapshot | None:
+        """`now`; None before the first import."""
+        with stores.transaction() as transaction:
+            if transaction.catalogue.active_revision() is None:
+                return None
+        return self.now(stores)
 
     def curves(self, stores: Stores, snapshot: Snapshot) -> CatalogueCurves:
         """The lift curves of a snapshot's revision, made when they are first asked for, with no transaction open."""
@@ -143,13 +156,13 @@ class CatalogueSnapshot:
             return self._held
         return None
 
-    def _looked_for(self, look: Callable[[], Snapshot]) -> Snapshot:
+    def _looked_for(self, stores: Stores) -> Snapshot:
         held = self._held
         if not self._lock.acquire(blocking=held is None):
             assert held is not None  # noqa: S101  only a holder goes on without waiting
             return held
         try:
-            return look()
+            return self._refresh(stores)
         finally:
             self._lock.release()
 
@@ -171,6 +184,10 @@ class CatalogueSnapshot:
         found = transaction.catalogue.revision(revision)
         if found is None:
             raise RuntimeError("the active revision is gone")
+        transaction.catalogue.allow_time()
+        table = transaction.engine_tables.find(revision, engine_version)
+        if table is not None:
+            return Snapshot(revision, table, engine_version, model, found.made_at, demand)
         return _Unbuilt(revision, transaction.catalogue.load(revision), engine_version, model, found.made_at, demand)
 
     def _is_active(self, transaction: Transaction) -> bool:
@@ -179,11 +196,21 @@ class CatalogueSnapshot:
         return held is not None and (held.revision, held.engine_version) == named
 
     def _built(self, active: Snapshot | _Unbuilt) -> Snapshot:
-        if isinstance(active, _Unbuilt):
-            table = with_demand(build_table(active.catalogue, active.model), active.demand)
-            active = Snapshot(
-                active.revision, table, active.engine_version, active.model, active.made_at, active.demand
-            )
-            self._held = active
+        self._held = active.built() if isinstance(active, _Unbuilt) else active
         self._checked_at = self._clock()
-        return active
+        return self._held
+
+
+def keep_engine_table(stores: Stores, snapshot: CatalogueSnapshot) -> int:
+    """Keep the active revision's table under the version in use, where it is not; returns how many were kept."""
+    current = snapshot.now_if_any(stores)
+    if current is None:
+        return 0
+    with stores.transaction() as transaction:
+        if transaction.engine_tables.is_kept(current.revision, current.engine_version):
+            return 0
+        if transaction.catalogue.active_revision() != current.revision:
+            return 0  # another has become active meanwhile, whose table is kept the next time
+        transaction.catalogue.allow_time()
+        transaction.engine_tables.keep(current.revision, current.engine_version, current.table)
+    return 1

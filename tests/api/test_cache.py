@@ -143,8 +143,7 @@ def test_a_revision_that_has_another_s_number_is_not_answered_from_its_cache(own
     # a backup was brought back, and the next import has the number that another had before
     own.caller.submit(scant)
     answering = own.app.extensions[EXTENSION].desk.answering
-    with own.stores.transaction() as transaction:
-        snapshot = answering.snapshot.current(transaction)
+    snapshot = answering.snapshot.now(own.stores)
     later = replace(snapshot, made_at=snapshot.made_at + timedelta(days=1))
     submission = SubmissionSchema().load(scant)
     assert answering.cache_key(snapshot, submission) != answering.cache_key(later, submission)

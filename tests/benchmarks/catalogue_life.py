@@ -1,4 +1,4 @@
-"""What a catalogue's life costs at a size: read from CSV, stored, loaded by a worker, one part changed, written out.
+"""What a catalogue's life costs at a size: read from CSV, stored, read by a worker, one part changed, written out.
 
 A Postgres of its own, thrown away, that waits for its disk as a real one does. Each step with its time on the clock,
 and the processor's time of this process and of the server, which another load on the machine hardly changes.
@@ -30,8 +30,10 @@ from service.identification.measuring import DEFAULT_MODEL
 from service.identification.table import build_table
 from service.serving.collecting import collect_seldom
 from service.workflows.edit_catalogue import edit_catalogue
-from service.workflows.import_catalogue import import_catalogue, report_on
+from service.workflows.engine_ports import version_named
+from service.workflows.import_catalogue import work_out
 from service.workflows.revisions import restore_revision
+from service.workflows.snapshot import CatalogueSnapshot
 from tests.benchmarks.processes import cpu_seconds, family
 
 
@@ -91,15 +93,23 @@ def grow_elsewhere(parts: int, target: Path) -> tuple[int, int]:
 def _live(stores: PostgresStores, clock: Clock, sheets: Path) -> None:
     with clock.step("read from CSV and checked"):
         whole = check_source(sheets).taken()
-    with clock.step("look-alikes worked out"):
-        report_on(whole, None)
-    with clock.step("stored and made active, with those"):
-        import_catalogue(stores, whole, who="the benchmark", why="another")
+    with clock.step("its table built"):
+        build_table(whole, DEFAULT_MODEL)
+    with clock.step("that, and its look-alikes"):
+        ready = work_out(stores, whole)
+    with clock.step("stored and made active"), stores.transaction() as transaction:
+        transaction.catalogue.hold()
+        transaction.catalogue.add_revision(whole, made_by="the benchmark", reason="another")
+    with clock.step("table and look-alikes kept"), stores.transaction() as transaction:
+        transaction.catalogue.allow_time()
+        transaction.engine_tables.keep(1, version_named(None), ready.table)
+        transaction.look_alikes.keep(1, version_named(None), ready.report.look_alikes)
+    del ready
+    with clock.step("table read, as a process starts"):
+        CatalogueSnapshot(DEFAULT_MODEL).now(stores)
     with clock.step("loaded"), stores.transaction() as transaction:
         transaction.catalogue.allow_time()
-        loaded = transaction.catalogue.load(1)
-    with clock.step("its table built"):
-        build_table(loaded, DEFAULT_MODEL)
+        transaction.catalogue.load(1)
     part = replace(whole.parts[5], title="Another title")
     with clock.step("one part changed"), stores.transaction() as transaction:
         edit_catalogue(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
+from types import FrameType
 from typing import Any
 from uuid import UUID
 
@@ -18,17 +21,27 @@ from service.adapters.answer_cache import NoCache
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
+from service.catalogue_files.checked import checked
+from service.catalogue_files.faults import FaultList, json_pointer
 from service.domain.access import Role
-from service.domain.errors import Conflict
+from service.domain.errors import Conflict, InvalidInput
 from service.domain.identification import Identification
-from service.domain.readings import Reading
+from service.domain.readings import Instrument, Reading
+from service.identification.calibration import calibrate
+from service.identification.engine import identify
+from service.identification.look_alikes import Kit, look_alikes
+from service.identification.losses import DEFAULT_LOSSES
 from service.identification.measuring import DEFAULT_MODEL
+from service.identification.table import build_table
 from service.settings import Settings
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
+from service.workflows.calibrate import answer_again, propose
+from service.workflows.drafts import keep_draft, ready_draft
 from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
+from service.workflows.look_alike_maps import LookAlikeMap, map_look_alikes
 from service.workflows.ports import Case, KeyRecord
 from service.workflows.preview import preview
 from service.workflows.snapshot import CatalogueSnapshot
@@ -83,8 +96,8 @@ class Uncounted:
 class Desk:
     """A process's worth of desk over this database, that calls `look` around every identification."""
 
-    def __init__(self, stores: PostgresStores) -> None:
-        self.stores = stores
+    def __init__(self, stores: PostgresStores, url: str) -> None:
+        self.stores, self.url = stores, url
         self.look: Callable[[], None] = lambda: None
         self.snapshot = CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0)
         self.answering = Answering(Watched(lambda: self.look()), Uncounted(), snapshot=self.snapshot)
@@ -108,8 +121,8 @@ class Desk:
 
 
 @pytest.fixture
-def desk(stores: PostgresStores) -> Desk:
-    return Desk(stores)
+def desk(stores: PostgresStores, database_url: str) -> Desk:
+    return Desk(stores, database_url)
 
 
 @pytest.fixture
@@ -207,6 +220,65 @@ def test_a_case_that_never_stands_still_is_given_up_with_nothing_kept(desk: Desk
         last = transaction.submissions.find(case.id)
     assert last is not None
     assert base("0.8605") not in last.submission.readings
+
+
+# -- what else is worked out ---------------------------------------------------------------------------------------
+
+
+@contextmanager
+def watched(look: Callable[[], object], *functions: Callable[..., object]) -> Iterator[list[object]]:
+    """What `look` says each time one of these is called, and each time it comes back, on this thread."""
+    seen: list[object] = []
+    codes = {function.__code__ for function in functions}  # type: ignore[attr-defined]
+
+    def profile(frame: FrameType, event: str, _: object) -> None:
+        if event in ("call", "return") and frame.f_code in codes:
+            seen.append(look())
+
+    sys.setprofile(profile)
+    try:
+        yield seen
+    finally:
+        sys.setprofile(None)
+
+
+def test_no_transaction_is_open_while_a_catalogue_and_its_look_alikes_are_worked_out(
+    desk: Desk, open_transactions: Callable[[], int]
+) -> None:
+    finer = Kit(frozenset({Instrument.OUTSIDE_MICROMETER}))
+    with desk.stores.transaction() as transaction:
+        draft = keep_draft(transaction, desk.key, "second", checked(SECOND, FaultList(json_pointer)))
+
+    with watched(open_transactions, build_table, look_alikes) as seen:
+        import_catalogue(desk.stores, SECOND, who="tests", why="")
+        ready = ready_draft(desk.stores, draft.id)
+        LookAlikeMap(desk.snapshot).of(desk.stores, 1, finer)
+        LookAlikeMap(desk.snapshot).of(desk.stores, 2, finer)
+        with psycopg.connect(desk.url) as connection:
+            connection.execute("DELETE FROM look_alike_maps")
+        assert map_look_alikes(desk.stores, CatalogueSnapshot(DEFAULT_MODEL)) == 1
+
+    assert ready is not None
+    assert seen == [0] * 2 * (2 + 2 + 2 + 1 + 1)  # a revision that is active is read as it is kept
+
+
+def test_no_transaction_is_open_while_a_case_is_answered_again(
+    desk: Desk, open_transactions: Callable[[], int]
+) -> None:
+    case = desk.open()
+
+    with watched(open_transactions, build_table, identify) as seen:
+        both = answer_again(desk.stores, case.id, DEFAULT_LOSSES)
+
+    assert both.again == case.latest.identification
+    assert seen == [0] * 4
+
+
+def test_no_transaction_is_open_while_constants_are_refitted(desk: Desk, open_transactions: Callable[[], int]) -> None:
+    with watched(open_transactions, build_table, calibrate) as seen, pytest.raises(InvalidInput, match="a fit needs"):
+        propose(desk.stores)
+
+    assert seen == [0] * 4
 
 
 # -- over HTTP ----------------------------------------------------------------------------------------------------

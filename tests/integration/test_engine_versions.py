@@ -203,12 +203,11 @@ def test_an_answer_under_an_old_version_is_worked_out_again_to_the_last_bit(
     use_version(stores, kept(stores, with_factors(DEFAULT_MODEL, {"zero": 3.0})), "tests")
     import_catalogue(stores, replace(invented(), parts=invented().parts[:40]), who="tests", why="another revision")
 
-    with stores.transaction() as transaction:
-        for case in (under_code, under_c1):
-            both = answer_again(transaction, case, DEFAULT_LOSSES)
-            assert both.again == both.given.identification
-        swapped = answer_again(transaction, under_code, DEFAULT_LOSSES, f"{ENGINE_VERSION}+c1")
-        assert swapped.again == answer_again(transaction, under_c1, DEFAULT_LOSSES).given.identification
+    for case in (under_code, under_c1):
+        both = answer_again(stores, case, DEFAULT_LOSSES)
+        assert both.again == both.given.identification
+    swapped = answer_again(stores, under_code, DEFAULT_LOSSES, f"{ENGINE_VERSION}+c1")
+    assert swapped.again == answer_again(stores, under_c1, DEFAULT_LOSSES).given.identification
 
 
 def test_shares_come_back_as_they_were(stores: PostgresStores, key: KeyRecord) -> None:
@@ -296,8 +295,7 @@ def test_keys_of_the_cache_tell_versions_apart(stores: PostgresStores, key: KeyR
     seen = []
     for name in (None, "c1", "c2"):
         use_version(stores, name, "tests")
-        with stores.transaction() as transaction:
-            seen.append(answering.cache_key(answering.snapshot.current(transaction), READ))
+        seen.append(answering.cache_key(answering.snapshot.now(stores), READ))
 
     assert len(set(seen)) == 3
 
@@ -309,8 +307,8 @@ def test_a_version_nobody_knows_is_not_used(stores: PostgresStores, key: KeyReco
         use_version(stores, "c9", "tests")
     with stores.transaction() as transaction:
         assert transaction.engine_versions.active() == "c1"
-        with pytest.raises(NotFound):
-            answer_again(transaction, uuid4(), DEFAULT_LOSSES)
+    with pytest.raises(NotFound):
+        answer_again(stores, uuid4(), DEFAULT_LOSSES)
 
 
 def test_putting_a_version_to_use_is_in_the_trail(stores: PostgresStores, key: KeyRecord) -> None:

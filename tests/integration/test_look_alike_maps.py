@@ -102,15 +102,13 @@ def test_what_is_kept_is_what_is_served(stores: PostgresStores, database: psycop
     database.execute("UPDATE look_alike_maps SET pairs = jsonb_build_array(pairs -> 0)")
     look_alikes = LookAlikeMap(CatalogueSnapshot(DEFAULT_MODEL))
 
-    with stores.transaction() as transaction:
-        assert look_alikes.of(transaction, 1, DEFAULT_KIT) == indistinct_pairs(invented())[:1]
-        # another kit is worked out, and so is the usual one where it is not kept
-        assert len(look_alikes.of(transaction, 1, Kit(frozenset({Instrument.OUTSIDE_MICROMETER})))) > 100
+    assert look_alikes.of(stores, 1, DEFAULT_KIT).pairs == indistinct_pairs(invented())[:1]
+    # another kit is worked out, and so is the usual one where it is not kept
+    assert len(look_alikes.of(stores, 1, Kit(frozenset({Instrument.OUTSIDE_MICROMETER}))).pairs) > 100
     database.execute("DELETE FROM look_alike_maps")
-    with stores.transaction() as transaction:
-        assert look_alikes.of(transaction, 1, DEFAULT_KIT) == indistinct_pairs(invented())[:1]  # held
-        again = LookAlikeMap(CatalogueSnapshot(DEFAULT_MODEL))
-        assert again.of(transaction, 1, DEFAULT_KIT) == indistinct_pairs(invented())
+    assert look_alikes.of(stores, 1, DEFAULT_KIT).pairs == indistinct_pairs(invented())[:1]  # held
+    again = LookAlikeMap(CatalogueSnapshot(DEFAULT_MODEL))
+    assert again.of(stores, 1, DEFAULT_KIT).pairs == indistinct_pairs(invented())
 
 
 def test_a_revision_that_is_no_longer_active_can_still_be_asked_about(stores: PostgresStores) -> None:
@@ -118,8 +116,7 @@ def test_a_revision_that_is_no_longer_active_can_still_be_asked_about(stores: Po
     import_catalogue(stores, invented(), who="tests", why="again")
     look_alikes = LookAlikeMap(CatalogueSnapshot(DEFAULT_MODEL))
 
-    with stores.transaction() as transaction:
-        finer = Kit(frozenset({Instrument.OUTSIDE_MICROMETER}))
-        assert look_alikes.of(transaction, 1, finer) == look_alikes.of(transaction, 2, finer)
-        part = look_alikes.of(transaction, 1)[0].part_number
-        assert all(part in (one.part_number, one.other) for one in look_alikes.about(transaction, 1, frozenset({part})))
+    finer = Kit(frozenset({Instrument.OUTSIDE_MICROMETER}))
+    assert look_alikes.of(stores, 1, finer) == look_alikes.of(stores, 2, finer)
+    part = look_alikes.of(stores, 1).pairs[0].part_number
+    assert all(part in (one.part_number, one.other) for one in look_alikes.about(stores, 1, frozenset({part})))

@@ -17,6 +17,9 @@ from service.domain.errors import LobedeskError, Unavailable
 
 QUERIES = Queries("dump")
 
+MADE_AGAIN = "public.engine_tables"
+"""What is in there is large, and made again of what is dumped."""
+
 
 class DumpError(LobedeskError):
     """The database could not be dumped, or a dump not be restored."""
@@ -33,7 +36,8 @@ def dump(url: str, file: Path) -> None:
     try:
         unfinished.touch(mode=0o600)
         unfinished.chmod(0o600)
-        _run("pg_dump", url, "--format=custom", "--no-owner", "--no-acl", f"--file={unfinished}")
+        left_out = f"--exclude-table-data={MADE_AGAIN}"
+        _run("pg_dump", url, "--format=custom", "--no-owner", "--no-acl", left_out, f"--file={unfinished}")
         with unfinished.open("rb") as written:
             os.fsync(written.fileno())
         unfinished.replace(file)

@@ -24,6 +24,7 @@ from service.adapters.postgres.connection import Connection, PatientConnection, 
 from service.adapters.postgres.draft_store import DraftStore
 from service.adapters.postgres.endpoint_store import EndpointStore
 from service.adapters.postgres.engine_store import EngineVersionStore
+from service.adapters.postgres.engine_table_store import EngineTableStore
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.adapters.postgres.instrument_store import InstrumentStore
 from service.adapters.postgres.key_store import KeyStore
@@ -113,6 +114,7 @@ class PostgresTransaction:
 
     catalogue = _store(CatalogueStore)
     engine_versions = _store(EngineVersionStore)
+    engine_tables = _store(EngineTableStore)
     look_alikes = _store(LookAlikeStore)
     drafts = _store(DraftStore)
     submissions = _store(SubmissionStore)

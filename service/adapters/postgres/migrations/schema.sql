@@ -922,6 +922,19 @@ CREATE TABLE public.decisions (
     CONSTRAINT decisions_round_check CHECK ((round >= 1))
 );
 
+CREATE TABLE public.engine_tables (
+    catalogue_revision integer NOT NULL,
+    engine_version text NOT NULL,
+    table_form integer NOT NULL,
+    name text NOT NULL,
+    form text NOT NULL,
+    shape bigint[] NOT NULL,
+    value bytea NOT NULL,
+    CONSTRAINT engine_tables_engine_version_check CHECK ((engine_version <> ''::text)),
+    CONSTRAINT engine_tables_name_check CHECK ((name <> ''::text))
+);
+ALTER TABLE ONLY public.engine_tables ALTER COLUMN value SET STORAGE EXTERNAL;
+
 CREATE TABLE public.engine_versions (
     number integer NOT NULL,
     name text GENERATED ALWAYS AS (('c'::text || (number)::text)) STORED NOT NULL,
@@ -1412,6 +1425,9 @@ ALTER TABLE ONLY public.decisions
 ALTER TABLE ONLY public.decisions
     ADD CONSTRAINT decisions_review_id_key UNIQUE (review_id);
 
+ALTER TABLE ONLY public.engine_tables
+    ADD CONSTRAINT engine_tables_pkey PRIMARY KEY (catalogue_revision, engine_version, table_form, name);
+
 ALTER TABLE ONLY public.engine_versions
     ADD CONSTRAINT engine_versions_name_key UNIQUE (name);
 
@@ -1716,6 +1732,9 @@ ALTER TABLE ONLY public.decisions
 
 ALTER TABLE ONLY public.decisions
     ADD CONSTRAINT decisions_submission_id_fkey FOREIGN KEY (submission_id) REFERENCES public.submissions(id) ON DELETE CASCADE;
+
+ALTER TABLE ONLY public.engine_tables
+    ADD CONSTRAINT engine_tables_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.catalogue_revision(number) ON DELETE CASCADE;
 
 ALTER TABLE ONLY public.engine_versions
     ADD CONSTRAINT engine_versions_catalogue_revision_fkey FOREIGN KEY (catalogue_revision) REFERENCES public.catalogue_revision(number);

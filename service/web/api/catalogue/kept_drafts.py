@@ -40,6 +40,7 @@ from service.workflows.drafts import (
     list_drafts,
     open_draft,
     publish_draft,
+    ready_draft,
 )
 from service.workflows.ports import Reply, Transaction
 
@@ -215,13 +216,14 @@ def kept_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
 
         With If-Match 412 where another revision has become active since it was read.
         """
+        ready = ready_draft(desk.stores, draft_id)
 
         def work(transaction: Transaction) -> Reply:
             against = None
             if "If-Match" in request.headers:
                 against = transaction.catalogue.active_revision() or 0
                 check_if_match(_tag(against))
-            report = publish_draft(transaction, caller(), draft_id, against, query["reason"])
+            report = publish_draft(transaction, caller(), draft_id, ready, against, query["reason"])
             location = f"{PREFIX}/revisions/{report.revision}"
             return json_reply(report_json(report, query["unit"], ()), 201, Location=location)
 

@@ -56,7 +56,7 @@ from service.web.replies import (
     unless_unchanged,
 )
 from service.workflows.desk import Desk
-from service.workflows.import_catalogue import add_revision, report_on
+from service.workflows.import_catalogue import add_revision, report_on, work_out
 from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Reply, Transaction
 from service.workflows.read_catalogue import (
@@ -221,9 +221,10 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
         catalogue = checked.taken()
         if query["dry_run"] == "true":
             return json_response(report_json(report_on(catalogue, None), query["unit"], checked.doubts))
+        ready = work_out(desk.stores, catalogue)
 
         def work(transaction: Transaction) -> Reply:
-            report = add_revision(transaction, catalogue, who=caller().name, why=query["reason"])
+            report = add_revision(transaction, ready, who=caller().name, why=query["reason"])
             location = f"{PREFIX}/revisions/{report.revision}"
             return json_reply(report_json(report, query["unit"], checked.doubts), 201, Location=location)
 

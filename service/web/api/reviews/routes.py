@@ -117,8 +117,7 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404)
     def read_one(review_id: UUID) -> Response:
         """Everything there is to go by: readings and evidence, history, look-alikes, notes."""
-        with desk.stores.transaction() as transaction:
-            sheet = review_sheet(transaction, caller(), review_id, look_alikes)
+        sheet = review_sheet(desk.stores, caller(), review_id, look_alikes)
         return respond(_reply(sheet.review, _sheet_json(sheet)))
 
     @blueprint.route("/<uuid:review_id>", methods=["PATCH"])
