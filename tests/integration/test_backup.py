@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from psycopg import sql
 from psycopg.conninfo import conninfo_to_dict
 
-from service.adapters.postgres.dump import DumpError, dump, restore
+from service.adapters.postgres.dump import MADE_AGAIN, DumpError, dump, restore
 from service.adapters.postgres.migrations.migrate import upgrade
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.cli import main
@@ -58,7 +58,8 @@ def test_what_was_backed_up_is_restored_row_for_row(filled_url: str, empty_datab
     file = tmp_path / "backup"
     lobedesk(filled_url, "backup", str(file))
     lobedesk(empty_database_url, "restore", str(file))
-    assert rows_of(empty_database_url) == rows_of(filled_url)
+    # but for what is made again of the rest
+    assert rows_of(empty_database_url) == rows_of(filled_url) | {MADE_AGAIN.removeprefix("public."): 0}
     assert rows_of(filled_url)["catalogue_part"] > 0
     assert schema_of(empty_database_url) == schema_of(filled_url)
 
