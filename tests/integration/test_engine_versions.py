@@ -253,9 +253,9 @@ def test_confirmed_cases_change_what_is_known_before_any_reading_and_engine_use_
     learned = answer_of(stores, learned_case)
     assert learned.engine_version == f"{ENGINE_VERSION}+c1"
     assert prior_of(learned, second) > prior_of(before, second) + 1
+    assert answer_again(stores, learned_case, DEFAULT_LOSSES).again == learned
+    assert answer_again(stores, cases[0], DEFAULT_LOSSES).again == before
     with stores.transaction() as transaction:
-        assert answer_again(transaction, learned_case, DEFAULT_LOSSES).again == learned
-        assert answer_again(transaction, cases[0], DEFAULT_LOSSES).again == before
         kept_version = transaction.engine_versions.find("c1")
     assert kept_version is not None
     assert (kept_version.demand, kept_version.model) == (proposal.calibration.demand, DEFAULT_MODEL)
