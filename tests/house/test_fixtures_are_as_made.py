@@ -135,7 +135,8 @@ def test_there_are_dual_patterns_and_shafts_of_one_kind_of_lobe(invented: Catalo
 
 def test_there_are_look_alikes_of_every_sort(invented: Catalogue) -> None:
     separators = Counter(pair.separated_by for pair in indistinct_pairs(invented))
-    assert separators.keys() >= set(Separator) - {Separator.LOBE_SEPARATION}
+    # one rough hand in twenty takes a journal so badly that no pair is parted best by a finer tool for it
+    assert separators.keys() >= set(Separator) - {Separator.LOBE_SEPARATION, Separator.OUTSIDE_MICROMETER}
     assert separators[Separator.DURATION] > 20
 
 
