@@ -51,7 +51,7 @@ _TOOLS: Mapping[Instrument, ToolErrors] = MappingProxyType(
         Instrument.DIGITAL_CALIPER: ToolErrors(0.010, 0.010, 0.0127, 0.01, 0.010, 0.012),
         Instrument.DIAL_CALIPER: ToolErrors(0.013, 0.014, 0.0254, 0.02, 0.010, 0.012),
         Instrument.VERNIER_CALIPER: ToolErrors(0.014, 0.018, 0.0254, 0.02, 0.012, 0.014),
-        Instrument.OUTSIDE_MICROMETER: ToolErrors(0.002, 0.004, 0.00254, 0.001, 0.006, 0.006),
+        Instrument.OUTSIDE_MICROMETER: ToolErrors(0.0035, 0.004, 0.00254, 0.001, 0.006, 0.006),
         Instrument.DIAL_INDICATOR: ToolErrors(0.0, 0.012, 0.0254, 0.01),
         Instrument.BENCH: ToolErrors(0.001, 0.002, 0.00254, 0.001, 0.001, 0.001),
         Instrument.DEGREE_WHEEL: ToolErrors(0.0, 1.5, 1.0, 1.0),
