@@ -32,18 +32,32 @@ def environment(**settings: str) -> dict[str, str]:
     return kept | {"LOBEDESK_LOG_LEVEL": "warning", "LOBEDESK_WORKERS": "1"} | settings
 
 
-def lobedesk(*arguments: str, **settings: str) -> subprocess.CompletedProcess[str]:
-    """Run a command to its end."""
+def lobedesk(*arguments: str, checkout: Path = CHECKOUT, **settings: str) -> subprocess.CompletedProcess[str]:
+    """Run a command of a checkout's to its end."""
     return subprocess.run(
-        [*LOBEDESK, *arguments], env=environment(**settings), capture_output=True, text=True, check=False, timeout=300
+        [*LOBEDESK, *arguments],
+        env=environment(**settings),
+        cwd=checkout,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
     )
 
 
-def started(command: Sequence[str], log_file: Path, **settings: str) -> tuple[subprocess.Popen[str], str]:
+def started(
+    command: Sequence[str], log_file: Path, checkout: Path = CHECKOUT, **settings: str
+) -> tuple[subprocess.Popen[str], str]:
     """Start a server in a session of its own: its process, and the address it says that it serves."""
     with log_file.open("wb") as log:
         process = subprocess.Popen(
-            command, env=environment(**settings), stdout=subprocess.PIPE, stderr=log, text=True, start_new_session=True
+            command,
+            env=environment(**settings),
+            cwd=checkout,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            text=True,
+            start_new_session=True,
         )
     assert process.stdout is not None
     line = process.stdout.readline()
@@ -55,11 +69,15 @@ class Instance:
     """A server in a session of its own, on a port of its own: `lobedesk serve`, or another `command` that says so."""
 
     def __init__(
-        self, folder: Path, settings: dict[str, str], command: tuple[str, ...] = (*LOBEDESK, "serve", "--no-worker")
+        self,
+        folder: Path,
+        settings: dict[str, str],
+        command: tuple[str, ...] = (*LOBEDESK, "serve", "--no-worker"),
+        checkout: Path = CHECKOUT,
     ) -> None:
         folder.mkdir()
         whole = settings | {"LOBEDESK_DATA": str(folder / "data")}
-        self.process, self.url = started(command, folder / "log", **whole)
+        self.process, self.url = started(command, folder / "log", checkout, **whole)
         assert urlsplit(self.url).port
 
     def kill(self) -> None:
@@ -110,15 +128,16 @@ class Stores:
     valkey: EmbeddedValkey
     settings: dict[str, str]
 
-    def make_key(self, role: str) -> str:
-        """A new key."""
-        made = lobedesk("keys", "create", "--role", role, "--name", "the owner", **self.settings)
+    def make_key(self, role: str, checkout: Path = CHECKOUT) -> str:
+        """A new key, made by a checkout's code."""
+        made = lobedesk("keys", "create", "--role", role, "--name", "the owner", checkout=checkout, **self.settings)
         return made.stdout.splitlines()[-1]
 
 
 @contextmanager
-def own_stores(catalogue: Path = CATALOGUE) -> Iterator[Stores]:
-    """Stores that keep what they acknowledge, thrown away at the end, with a catalogue active."""
+def own_stores(catalogue: Path = CATALOGUE, checkout: Path = CHECKOUT) -> Iterator[Stores]:
+    """Stores that keep what they acknowledge, thrown away at the end, with a catalogue active: as a checkout's code
+    makes them."""
     folder = Path(tempfile.mkdtemp(prefix="lobedesk-several-"))
     (folder / "run").mkdir(mode=0o700)
     postgres = EmbeddedPostgres(folder / "postgres", folder / "run")
@@ -132,7 +151,7 @@ def own_stores(catalogue: Path = CATALOGUE) -> Iterator[Stores]:
             "LOBEDESK_RATE_STAFF": "1000000/minute",
         }
         for arguments in (("migrate",), ("catalogue", "import", str(catalogue))):
-            done = lobedesk(*arguments, **settings)
+            done = lobedesk(*arguments, checkout=checkout, **settings)
             assert done.returncode == 0, done.stderr
         yield Stores(postgres, valkey, settings)
     finally:
