@@ -128,6 +128,12 @@ def _with_one_tool(hypotheses: Sequence[Sequence[Entry]]) -> Sequence[Sequence[E
     return [tuple(settled(e) for e in h) for h in hypotheses]
 
 
+def tools_on_lobes(hypotheses: Sequence[Sequence[Entry]]) -> dict[Instrument | None, float]:
+    """The tools whose zeros matter to the lobes' widths, each with its zero's standard deviation in mm."""
+    widths = (e for h in hypotheses for e in h if e.truth in _LOBE_WIDTHS)
+    return {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
+
+
 def within_means(hypotheses: Sequence[Sequence[Entry]], rows: int, model: MeasuringModel) -> Sequence[Sequence[Entry]]:
     """The hypotheses; where following the zeros of several tools would cost too much, with every zero standing alone.
 
@@ -136,7 +142,7 @@ def within_means(hypotheses: Sequence[Sequence[Entry]], rows: int, model: Measur
     another.
     """
     widths = [e for h in hypotheses for e in h if e.truth in _LOBE_WIDTHS]
-    zero_sds = {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
+    zero_sds = tools_on_lobes(hypotheses)
     work = 0.0
     if len(zero_sds) > 1:
         distinct = len({tuple(id(e) for e in h if e.truth in _OF_LOBES) for h in hypotheses})

@@ -15,6 +15,7 @@ from service.identification.densities import log_sum_exp
 from service.identification.entries import Entry, Hand, entry_of, hands, is_used, other_entries
 from service.identification.likelihood import log_likelihood, own_log_density
 from service.identification.measuring import MeasuringModel
+from service.identification.nodes import tools_on_lobes, within_means
 from service.identification.rough_fit import rough_log_likelihood
 from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows
 from service.identification.screening import Kept, screen
@@ -245,10 +246,14 @@ def _likelihoods(
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
     for worth, some in ((told, np.arange(rows.size)), (~told, nonsense)):
         pairs = np.argwhere(worth)
-        if pairs.size:
-            here = [entries[a][h] for a, h in pairs]
-            value = log_likelihood(table, rows.take(some), here, model, [wears[a] for a, _ in pairs])
-            for (a, h), one in zip(pairs, value, strict=True):
+        within = within_means([entries[a][h] for a, h in pairs], some.size, model)
+        # with several tools on a lobe the finest reading sets the grid, which a rough hand would make far too long
+        of_call = pairs[:, 0] if len(tools_on_lobes(within)) > 1 else np.zeros(len(pairs))
+        for call in np.unique(of_call):
+            here = np.flatnonzero(of_call == call)
+            factors = [wears[a] for a, _ in pairs[here]]
+            value = log_likelihood(table, rows.take(some), [within[int(i)] for i in here], model, factors)
+            for (a, h), one in zip(pairs[here], value, strict=True):
                 found[a, h, some] = one
     return found
 
