@@ -41,7 +41,10 @@ _CALIPERS = (Instrument.DIGITAL_CALIPER, Instrument.DIAL_CALIPER, Instrument.VER
 _WIDTH_TOOLS = (Instrument.BENCH, Instrument.OUTSIDE_MICROMETER, *_CALIPERS)
 """Tools that read widths, the finest first."""
 MOST_PAIRS = 500_000
-"""More than these are of no use to anybody: the kit tells next to nothing apart."""
+"""More than these, or than `MOST_PAIRS_A_PART` where that allows more, are of no use to anybody: the kit tells next to
+nothing apart."""
+MOST_PAIRS_A_PART = 2
+"""A caliper leaves half a pair a part, however many parts there are."""
 _POSTING_BITS = 1.0
 """What sending the shaft in costs: more than any reading at home."""
 
@@ -157,8 +160,9 @@ class _Group:
         away = distances(first, self._making, pairs, self._states)
         wrong = wrong_guesses(away, self._states)
         alike = wrong > self._kit.error_rate
-        if alike.sum() > MOST_PAIRS:
-            detail = f"These tools leave more than {MOST_PAIRS:,} pairs alike: name one that reads widths."
+        most = max(MOST_PAIRS, MOST_PAIRS_A_PART * self._parts.size)
+        if alike.sum() > most:
+            detail = f"These tools leave more than {most:,} pairs alike: name one that reads widths."
             raise InvalidInput(faults=(Fault("/tools", detail),))
         pairs, away, wrong = pairs[alike], away[:, alike], wrong[alike]
         chosen, then = self._cheapest(first, pairs, away, wrong)
