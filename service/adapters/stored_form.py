@@ -31,7 +31,16 @@ def answer_to_stored(identification: Identification) -> dict[str, Any]:
 def answer_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Identification:
     """An answer out of its stored form `form`; raises ValueError for a form this code does not know."""
     _known(form)
-    return _READ_ANSWER(stored)
+    return _READ_ANSWER(_finite(stored))
+
+
+def _finite(stored: dict[str, Any]) -> dict[str, Any]:
+    """`stored`; engines up to 1.5 now and then took a reading to be worth an infinity of bits, which JSON has no word
+    for."""
+    asked = stored.get("next_reading")
+    if asked is None or asked["expected_bits"] is not None:
+        return stored
+    return stored | {"next_reading": asked | {"expected_bits": 0.0}}
 
 
 def submission_to_stored(submission: Submission) -> dict[str, Any]:

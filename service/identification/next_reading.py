@@ -64,8 +64,9 @@ def _information(share: Floats, side: Ints, density: Floats, weight: Floats) -> 
     by_side = np.stack([joint[:, side == s].sum(axis=1) for s in sides], axis=1)
     prior = np.array([share[side == s].sum() for s in sides])
     total = by_side.sum(axis=1, keepdims=True)
+    # a quotient of what is all but nothing first: a product of two such would be nothing at all
     with np.errstate(divide="ignore", invalid="ignore"):
-        gain = by_side * np.log2(by_side / (total * prior))
+        gain = by_side * (np.log2(by_side / total) - np.log2(prior))
     return float(max(0.0, (np.where(by_side > 0, gain, 0.0) * weight[:, None]).sum()))
 
 

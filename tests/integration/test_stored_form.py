@@ -62,6 +62,15 @@ def test_what_is_written_is_the_form_that_is_frozen() -> None:
     assert kept == orjson.loads(orjson.dumps(written))
 
 
+def test_an_answer_that_took_a_reading_to_be_worth_an_infinity_is_still_read() -> None:
+    assert ANSWER.next_reading is not None
+    endless = replace(ANSWER, next_reading=replace(ANSWER.next_reading, expected_bits=float("inf")))
+    kept = orjson.loads(orjson.dumps(answer_to_stored(endless)))
+    assert kept["next_reading"]["expected_bits"] is None
+
+    assert answer_from_stored(kept) == replace(ANSWER, next_reading=replace(ANSWER.next_reading, expected_bits=0.0))
+
+
 def test_a_form_nobody_knows_is_not_guessed_at() -> None:
     with pytest.raises(ValueError, match="stored form"):
         answer_from_stored(answer_to_stored(ANSWER), STORED_FORM + 1)

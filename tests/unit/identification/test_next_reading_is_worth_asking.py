@@ -18,10 +18,13 @@ from service.catalogue_files import read_json
 from service.domain.catalogue import Catalogue, Part
 from service.domain.readings import Condition, Experience, Feature, Instrument, LobeKind, Reading, Submission, Written
 from service.domain.units import LengthUnit
+from service.identification.engine import identify
 from service.identification.measuring import DEFAULT_MODEL
 from service.identification.next_reading import next_reading
 from service.identification.posterior import Posterior, weigh
 from service.identification.table import build_table
+from service.web.api.submissions.schemas import SubmissionSchema
+from tests.benchmarks.catalogues import grown_catalogue
 from tests.catalogues import catalogue, plain_lobe
 from tests.submissions import CALIPER, base, height, submission
 
@@ -153,3 +156,22 @@ def test_a_reading_is_worth_what_is_promised(
     error = np.std(drops) / np.sqrt(DRAWS)
     # beside chance: the engine averages over the likeliest hand alone, and over forty values
     assert asked.expected_bits == pytest.approx(np.mean(drops), abs=3 * error + 0.05 * before)
+
+
+def test_no_reading_is_worth_more_than_all_there_is_to_know() -> None:
+    # two valve lifts leave an indicator's values that are all but impossible under every part (an invented caller)
+    said = {
+        "source": "web", "unit": "mm", "instrument": "digital_caliper", "experience": "first_time",
+        "readings": [
+            {"feature": "journal_diameter", "position": "front", "values": ["37.33"]},
+            {"feature": "valve_lift", "lobe": "intake", "values": ["10.00"], "instrument": "dial_indicator",
+             "rocker_ratio": "1.30", "lash": "0.102"},
+            {"feature": "lobe_height", "lobe": "exhaust", "values": ["38.12"]},
+            {"feature": "base_circle", "lobe": "exhaust", "values": ["30.39"]},
+            {"feature": "valve_lift", "lobe": "exhaust", "values": ["9.79"], "instrument": "dial_indicator",
+             "rocker_ratio": "1.30", "lash": "0.152"},
+        ],
+    }  # fmt: skip
+    asked = identify(build_table(grown_catalogue(250)), SubmissionSchema().load(said))
+    assert asked.next_reading is not None
+    assert asked.next_reading.expected_bits < np.log2(len(asked.candidates) + 2)
