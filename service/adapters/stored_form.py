@@ -34,13 +34,14 @@ def answer_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Ident
     return _READ_ANSWER(_finite(stored))
 
 
-def _finite(stored: dict[str, Any]) -> dict[str, Any]:
-    """`stored`; engines up to 1.5 now and then took a reading to be worth an infinity of bits, which JSON has no word
-    for."""
-    asked = stored.get("next_reading")
-    if asked is None or asked["expected_bits"] is not None:
-        return stored
-    return stored | {"next_reading": asked | {"expected_bits": 0.0}}
+def _finite(stored: Any) -> Any:
+    """`stored`, whatever it is; engines up to 1.5 now and then took a reading to be worth an infinity of bits, which
+    JSON has no word for."""
+    match stored:
+        case {"next_reading": {"expected_bits": None} as asked}:
+            return stored | {"next_reading": asked | {"expected_bits": 0.0}}
+        case _:
+            return stored
 
 
 def submission_to_stored(submission: Submission) -> dict[str, Any]:
