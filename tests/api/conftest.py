@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
+import psycopg
 import pytest
 import structlog
 from flask import Flask
@@ -53,6 +54,13 @@ def api_settings(new_database: Any, _redis_server: str) -> Iterator[Settings]:
             catalogue = read_json((FIXTURES / "catalogue.json").read_bytes())
             import_catalogue(PostgresStores(pool), catalogue, who="tests", why="the invented catalogue")
         yield Settings(database_url=as_url(url), redis_url=_redis_server, rate_widget=PLENTY, rate_staff=PLENTY)
+
+
+@pytest.fixture
+def database(api_settings: Settings) -> Iterator[psycopg.Connection[Any]]:
+    """The tests' own way to the application's database."""
+    with psycopg.connect(str(api_settings.database_url), autocommit=True) as connection:
+        yield connection
 
 
 def as_url(conninfo: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -26,13 +25,6 @@ Json = dict[str, Any]
 def admin(app: Flask, keys: dict[Role, str]) -> Caller:
     """Whoever answers for the service."""
     return Caller(app, keys[Role.ADMIN])
-
-
-@pytest.fixture
-def database(api_settings: Settings) -> Iterator[psycopg.Connection[Any]]:
-    """The tests' own way to the application's database."""
-    with psycopg.connect(str(api_settings.database_url), autocommit=True) as connection:
-        yield connection
 
 
 def made(admin: Caller, **wanted: Any) -> Json:

@@ -10,7 +10,6 @@ import pytest
 from flask import Flask
 
 from service.domain.access import Role
-from service.settings import Settings
 from tests.api.conftest import Caller
 from tests.api.queue import SCANT, SURE, claimed, waiting
 from tests.integration.test_photos import png_of
@@ -28,13 +27,6 @@ POISON: Json = {
 def admin(app: Flask, keys: dict[Role, str]) -> Caller:
     """Whoever answers for the service."""
     return Caller(app, keys[Role.ADMIN])
-
-
-@pytest.fixture
-def database(api_settings: Settings) -> Any:
-    """The tests' own way to the application's database."""
-    with psycopg.connect(str(api_settings.database_url), autocommit=True) as connection:
-        yield connection
 
 
 def poisoned(desk: Caller, email: str) -> Json:

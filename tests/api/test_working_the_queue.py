@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 from typing import Any
 
 import psycopg
@@ -12,7 +11,6 @@ from flask import Flask
 
 from service.app import EXTENSION
 from service.domain.access import Role
-from service.settings import Settings
 from service.workflows.keys import create_key
 from tests.api.conftest import Caller
 from tests.api.queue import PART, SURE, claimed, decided, waiting
@@ -24,13 +22,6 @@ Json = dict[str, Any]
 def colleague(app: Flask) -> Caller:
     """Somebody else at the desk."""
     return Caller(app, create_key(app.extensions[EXTENSION].desk.stores, Role.DESK, "a colleague"))
-
-
-@pytest.fixture
-def database(api_settings: Settings) -> Iterator[psycopg.Connection[Any]]:
-    """The tests' own way to the application's database."""
-    with psycopg.connect(str(api_settings.database_url), autocommit=True) as connection:
-        yield connection
 
 
 def let_the_lease_run_out(database: psycopg.Connection[Any], review_id: str) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 from uuid import UUID
@@ -41,13 +40,6 @@ def key(stores: PostgresStores) -> KeyRecord:
     """A desk's key, over a database with the invented catalogue."""
     import_catalogue(stores, invented(), who="tests", why="")
     return authenticate(stores, create_key(stores, Role.DESK, "front desk"))
-
-
-@pytest.fixture
-def database(database_url: str) -> Iterator[psycopg.Connection[Any]]:
-    """The tests' own way to the database."""
-    with psycopg.connect(database_url, autocommit=True) as connection:
-        yield connection
 
 
 def asked(stores: PostgresStores, key: KeyRecord, **said: Any) -> UUID:

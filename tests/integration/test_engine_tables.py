@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import fields
 from typing import Any
 
@@ -26,13 +25,6 @@ from tests.catalogues import catalogue, part, plain_lobe
 from tests.integration.test_catalogue_store import invented
 
 BARE = read_json(catalogue(parts=[part(part_number="A", lobes={"intake": plain_lobe("0.3130")})]))
-
-
-@pytest.fixture
-def database(database_url: str) -> Iterator[psycopg.Connection[Any]]:
-    """The tests' own way to the database."""
-    with psycopg.connect(database_url, autocommit=True) as connection:
-        yield connection
 
 
 def kept(database: psycopg.Connection[Any]) -> list[tuple[int, str, int]]:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 from uuid import uuid4
 
 import psycopg
-import pytest
 
 from service.adapters.postgres.pool import PostgresStores
 from service.domain.readings import Instrument
@@ -26,13 +24,6 @@ from tests.integration.test_catalogue_store import invented
 
 NOW = 0.0
 """Seconds between two looks at which revision and version are in use."""
-
-
-@pytest.fixture
-def database(database_url: str) -> Iterator[psycopg.Connection[Any]]:
-    """The tests' own way to the database."""
-    with psycopg.connect(database_url, autocommit=True) as connection:
-        yield connection
 
 
 def kept(database: psycopg.Connection[Any]) -> list[tuple[int, str, int]]:
