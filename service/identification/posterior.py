@@ -246,6 +246,7 @@ def _likelihoods(
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
     for worth, some in ((told, np.arange(rows.size)), (~told, nonsense)):
         pairs = np.argwhere(worth)
+        # decided for all of them together, as it is for one call
         within = within_means([entries[a][h] for a, h in pairs], some.size, model)
         # with several tools on a lobe the finest reading sets the grid, which a rough hand would make far too long
         of_call = pairs[:, 0] if len(tools_on_lobes(within)) > 1 else np.zeros(len(pairs))
