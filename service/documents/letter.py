@@ -13,6 +13,7 @@ from typing import TypeAlias
 
 from service.documents.letter_figures import catalogue_rows, measured_rows, worked_out
 from service.documents.words import percent, printable
+from service.domain.bench import OVERDUE
 from service.domain.catalogue import Core, Part
 from service.domain.cautions import CAUTIONS
 from service.domain.identification import AnswerState, Candidate, Identification
@@ -20,7 +21,7 @@ from service.domain.readings import Submission
 from service.domain.supplier import Supplier
 
 _MOST_LISTED = 6
-_TOLD_ELSEWHERE = frozenset({"marking_not_evidence", "engine_family_unknown", "looks_reground", "instrument_overdue"})
+_TOLD_ELSEWHERE = frozenset({"marking_not_evidence", "engine_family_unknown", "looks_reground", OVERDUE})
 """Advice for the desk, or that the letter gives in words of its own."""
 
 
@@ -202,6 +203,8 @@ def _what_was_measured(facts: Facts) -> Section:
     blocks: list[Block] = [table]
     if derived:
         blocks += ["From these we worked out, corrected for the errors such tools are known to make:", Bullets(derived)]
+    if any(advice.code == OVERDUE for advice in facts.identification.advice):
+        blocks.append("An instrument used for it had no calibration in date on the day.")
     return Section("What was measured", tuple(blocks))
 
 

@@ -29,6 +29,10 @@ CENTRE = (105.0, 150.0)
 HOLES_MM = (12, 15, 18, 21, 24, 27, 30, 35, 40, 45, 50, 55)
 """Diameters of the circles to cut, for a journal to go through."""
 
+_LEADERS_END_MM = 31.0
+"""From the centre: where the lines from the circles to their diameters end, outside the largest of them."""
+_OF_HOLES = "circles: diameter in mm"
+
 _LEFT, _WIDTH = 16.0, 178.0
 _BARS_Y = 236.0
 _VERTICAL_X = 192.0
@@ -141,12 +145,18 @@ def _protractor(paper: Paper) -> None:
         paper.set_dash_pattern()
     paper.line(x - 3, y, x + 3, y)
     paper.line(x, y - 3, x, y + 3)
-    paper.ink(5)
+    paper.set_line_width(0.15)
+    paper.ink(7)
     for place, diameter in enumerate(HOLES_MM):
-        px, py = _at(28 * place, diameter / 2)
-        paper.set_xy(px - 1.4, py - 0.9)
-        paper.set_fill_color(255)
-        paper.cell(2.8, 1.8, f"{diameter}", align="C", fill=True)
+        # half way between two tens of degrees, which leaves nose, flanks and slit free
+        degree = 15 + 360 / len(HOLES_MM) * place
+        paper.line(*_at(degree, diameter / 2), *_at(degree, _LEADERS_END_MM))
+        paper.set_fill_color(0)
+        paper.circle(*_at(degree, diameter / 2), 0.35, style="F")
+        px, py = _at(degree, _LEADERS_END_MM + 3)
+        paper.text(px - paper.get_string_width(f"{diameter}") / 2, py + 0.9, f"{diameter}")
+    px, py = _at(0, _LEADERS_END_MM + 7)
+    paper.text(px - paper.get_string_width(_OF_HOLES) / 2, py, _OF_HOLES)
     for degree in range(360):
         length = 9.0 if degree % 10 == 0 else 6.0 if degree % 5 == 0 else 4.0
         paper.set_line_width(0.25 if degree % 10 == 0 else 0.15)

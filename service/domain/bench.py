@@ -35,6 +35,9 @@ TEMPERATURE_SD_C = 0.5
 EXPANSION_SD_PER_K = 1.2e-6
 """Of a coefficient from a handbook: JCGM 100, H.1.6 has 2e-6 / sqrt(3) for a steel of 11.5e-6."""
 
+OVERDUE = "instrument_overdue"
+"""The code of the advice that an answer rests on an instrument whose calibration was not in date."""
+
 
 class Metal(StrEnum):
     """What a shaft is made of."""

@@ -16,6 +16,7 @@ from typing import Any
 from service.documents import bench_words as words
 from service.domain.bench import (
     ANGULAR,
+    OVERDUE,
     Conditions,
     MeasuringInstrument,
     Metal,
@@ -34,8 +35,6 @@ from service.workflows.ports import Transaction
 
 Json = dict[str, Any]
 
-OVERDUE = "instrument_overdue"
-"""The code of the advice that an instrument was past its calibration's due day."""
 OF_THE_BENCH = frozenset({OVERDUE})
 """Codes of advice that comes from records of the bench: said to the house, and kept from answer to answer."""
 

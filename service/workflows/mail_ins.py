@@ -240,8 +240,6 @@ def shaft_lines(mail_in: MailIn) -> tuple[str, ...]:
             lines.append(f"It reached us on {_day(event.at)}{f' and looked: {looked}' if looked else ''}.")
     if measured:
         lines.append(f"We measured it on {_day(measured[-1].at)}.")
-        if any(each["overdue"] for each in measured[-1].details.get("bench", {}).get("instruments", ())):
-            lines.append("An instrument used for it was past the day its calibration was due.")
     return tuple(lines)
 
 

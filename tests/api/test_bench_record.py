@@ -167,7 +167,7 @@ def test_the_customer_s_letter_says_that_an_instrument_was_overdue(bench: Caller
     told = shaft.tell("reported").get_json()
 
     letter = bench.get(f"/v1/letters/{told['events'][-1]['details']['letter']}/letter.html").get_data(as_text=True)
-    assert "past the day its calibration was due" in letter
+    assert "had no calibration in date on the day" in letter
     assert late["name"] not in letter
 
 
@@ -325,6 +325,7 @@ def test_kept_lift_tables_say_that_their_indicator_was_overdue(bench: Caller, sc
     assert listed["bench"] == record
     (said,) = overdue_advice(bench, submission)
     assert late["name"] in said
+    assert "had no calibration in date on the day" in letter_of(bench, submission)
 
     more = {"unit": "in", "readings": [{"feature": "journal_diameter", "position": "front", "values": ["0.7500"]}]}
     assert bench.post(f"/v1/submissions/{submission}/readings", more).status_code == 200
@@ -332,6 +333,12 @@ def test_kept_lift_tables_say_that_their_indicator_was_overdue(bench: Caller, sc
     withdrawn = bench.post(f"{answer.headers['Location']}/withdrawal", {"reason": "Of another shaft."})
     assert withdrawn.status_code == 200
     assert overdue_advice(bench, submission) == []
+    assert "calibration" not in letter_of(bench, submission)
+
+
+def letter_of(caller: Caller, submission: str) -> str:
+    """The letter that goes with a submission's answer."""
+    return caller.get(f"/v1/submissions/{submission}/letter.html").get_data(as_text=True)
 
 
 def overdue_advice(caller: Caller, submission: str) -> list[str]:
