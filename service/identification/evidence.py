@@ -19,6 +19,7 @@ from service.domain.identification import Evidence
 from service.domain.readings import Degrees, Feature, Submission
 from service.identification.densities import log_sum_exp
 from service.identification.entries import Entry, Truth
+from service.identification.entry_lists import EntryLists
 from service.identification.expectation import expectation
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import spread_of_mean
@@ -69,9 +70,9 @@ def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[froz
     ends = np.cumsum([0, *(side.size for side in sides)])
     rows = posterior.rows.take(every)
     active = [(a, h) for a in range(len(posterior.hands)) for h in _active(posterior, a, sides)]
-    hypotheses = [
-        tuple(e for e in posterior.entries[a][h] if e.pointer in subset) for subset in subsets for a, h in active
-    ]
+    lists = EntryLists.holding([posterior.entries[a][h] for a, h in active])
+    kept = np.array([lists.where(lambda e, subset=subset: e.pointer in subset) for subset in subsets])  # type: ignore[misc]
+    hypotheses = lists.at(np.where(kept[:, lists.of], lists.of, -1).reshape(-1, lists.of.shape[1]))
     wears = [posterior.wear(a) for a, _ in active] * len(subsets)
     likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, wears)
     world = np.stack([posterior.log_world[a, h][every] for a, h in active])

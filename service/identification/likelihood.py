@@ -51,7 +51,9 @@ import numpy as np
 from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
 from service.identification.densities import log_normal, log_sum_exp
+from service.identification.distinct import distinct_places
 from service.identification.entries import Entry, GroupKey, Truth
+from service.identification.entry_lists import EntryLists
 from service.identification.flank import flank_width
 from service.identification.grids import STEP_PER_WIDTH, Grid
 from service.identification.lobe_integral import Shifts, lift_density, width_density
@@ -105,30 +107,35 @@ class _Making:
 
 
 def _steps(
-    hypotheses: Sequence[Sequence[Entry]], tool: Instrument | None, zero_sd: float, making: _Making
+    hypotheses: EntryLists, tool: Instrument | None, zero_sd: float, making: _Making
 ) -> tuple[float, int, int]:
     """(step in mm, steps at a time of the lobes' own integrals, steps between the zeros of the grid).
 
     Either the lobes or the zeros take single steps, whichever needs the finer grid: the zeros do where many readings
     of one tool share them, the lobes where a finer tool than the one on the grid has read them.
     """
-    own = shared = min(making.base, making.lift)
-    most = max((len(h) for h in hypotheses), default=0)
+    of_key: dict[tuple[GroupKey, Truth], list[int]] = {}
+    for i, e in enumerate(hypotheses.pool):
+        if e.truth in _WIDTHS or e.truth is Truth.LIFT:
+            of_key.setdefault((e.group, e.truth), []).append(i)
     # a hypothesis of fewer entries says less, and needs no finer grid
-    for entries in (h for h in hypotheses if len(h) == most):
-        weights: dict[tuple[GroupKey, Truth], float] = {}
-        carried: dict[tuple[GroupKey, Truth], float] = {}
-        for e in entries:
-            if e.truth in _WIDTHS or e.truth is Truth.LIFT:
-                key = (e.group, e.truth)
-                weights[key] = weights.get(key, 0.0) + 1 / e.sd**2
-                if e.tool is tool:
-                    carried[key] = carried.get(key, 0.0) + 1 / e.sd**2
-        for (_, truth), weight in weights.items():
-            own = min(own, 1 / math.sqrt(1 / making.own(truth) ** 2 + weight))
-        if carried and zero_sd:
-            seen = sum(1 / (making.beside(truth) ** 2 + 1 / weight) for (_, truth), weight in carried.items())
-            shared = min(shared, 1 / math.sqrt(1 / zero_sd**2 + seen))
+    size = (hypotheses.of >= 0).sum(axis=1)
+    full = hypotheses.of[size == size.max(initial=0)]
+    own = shared = min(making.base, making.lift)
+    seen = np.zeros(full.shape[0])
+    precision, carried = np.zeros((2, len(hypotheses.pool) + 1))
+    for (_, truth), places in of_key.items():
+        precision[:], carried[:] = 0.0, 0.0
+        for i in places:
+            e = hypotheses.pool[i]
+            precision[i] = 1 / e.sd**2
+            if e.tool is tool:
+                carried[i] = precision[i]
+        own = min(own, 1 / math.sqrt(1 / making.own(truth) ** 2 + float(precision[full].sum(axis=1).max(initial=0.0))))
+        weight = carried[full].sum(axis=1)
+        seen += weight / (weight * making.beside(truth) ** 2 + 1)
+    if zero_sd and seen.any():
+        shared = min(shared, 1 / math.sqrt(1 / zero_sd**2 + float(seen.max())))
     if shared >= own:
         return STEP_PER_WIDTH * own, 1, max(1, int(shared / own))
     coarse = math.ceil(own / shared)
@@ -138,7 +145,7 @@ def _steps(
 def log_likelihood(
     table: CatalogueTable,
     rows: Rows,
-    hypotheses: Sequence[Sequence[Entry]],
+    hypotheses: EntryLists | Sequence[Sequence[Entry]],
     model: MeasuringModel,
     wear: float | Sequence[float],
 ) -> Floats:
@@ -148,16 +155,20 @@ def log_likelihood(
     An `Entry` object that occurs in several hypotheses is worked out once. `wear` is the factor on the mean nose wear,
     for all hypotheses or for each; 0 for a new shaft.
     """
-    wears = np.broadcast_to(np.asarray(wear, float), len(hypotheses))
-    result = np.empty((len(hypotheses), rows.size))
-    for factor in np.unique(wears):
-        some = [i for i, own in enumerate(wears) if own == factor]
-        result[some] = _of_one_wear(table, rows, [hypotheses[i] for i in some], model, float(factor))
+    lists = EntryLists.holding(hypotheses)
+    wears = np.broadcast_to(np.asarray(wear, float), len(lists))
+    factors = set(wears.tolist())
+    if len(factors) == 1:
+        return _of_one_wear(table, rows, lists, model, factors.pop())
+    result = np.empty((len(lists), rows.size))
+    for factor in sorted(factors):
+        some = np.flatnonzero(wears == factor)
+        result[some] = _of_one_wear(table, rows, lists.at(lists.of[some]), model, factor)
     return result
 
 
 def _of_one_wear(
-    table: CatalogueTable, rows: Rows, hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel, wear: float
+    table: CatalogueTable, rows: Rows, hypotheses: EntryLists, model: MeasuringModel, wear: float
 ) -> Floats:
     plan = spread_over_nodes(within_means(hypotheses, rows.size, model), model)
     solids = np.flatnonzero(rows.kind != Kind.NONSENSE)
@@ -171,39 +182,32 @@ def _of_one_wear(
         result[:, real] = np.maximum(log_sum_exp(nodes, axis=0), _IMPOSSIBLE)
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
     if nonsense.size:
-        result[:, nonsense] = np.array([_nonsense_log_density(h) for h in hypotheses])[:, None]
+        result[:, nonsense] = hypotheses.total([*map(_nonsense_log_density, hypotheses.pool)])[:, None]
     # the same for every row, however wild the repeats: what a row cannot be must not be drowned by it
     return np.asarray(result + own_log_density(hypotheses)[:, None])
 
 
-def own_log_density(hypotheses: Sequence[Sequence[Entry]]) -> Floats:
+def own_log_density(hypotheses: EntryLists) -> Floats:
     """Log-density of the entries' repeats about their means, which says nothing of the part: (H,)."""
-    return np.array([sum(e.own_log for e in h) for h in hypotheses], float)
+    return hypotheses.total([e.own_log for e in hypotheses.pool])
 
 
-def _nonsense_log_density(entries: Sequence[Entry]) -> float:
-    """Readings that mean nothing: sizes log-uniform over four decades, angles flat over two turns."""
-    total = 0.0
-    for e in entries:
-        if e.truth in (*_WIDTHS, Truth.LIFT):
-            total -= math.log(max(abs(e.mean), 1e-3) * math.log(1e4))
-        elif e.truth in (Truth.SEPARATION, Truth.DURATION):
-            total -= math.log(720.0)
-        elif e.truth is Truth.ZERO:
-            total += float(log_normal(np.array(e.mean), max(e.zero_sd, e.sd) * 10))
-        elif e.truth is Truth.TEETH:
-            total -= math.log(100.0)
-        elif e.truth is Truth.TABLE:
-            total += e.per_stranger
-        elif e.truth is Truth.FAMILY:
-            total -= math.log(20.0)
-    return total
+def _nonsense_log_density(e: Entry) -> float:
+    """A reading that means nothing: sizes log-uniform over four decades, angles flat over two turns."""
+    if e.truth in (*_WIDTHS, Truth.LIFT):
+        return -math.log(max(abs(e.mean), 1e-3) * math.log(1e4))
+    if e.truth is Truth.ZERO:
+        return float(log_normal(np.array(e.mean), max(e.zero_sd, e.sd) * 10))
+    if e.truth is Truth.TABLE:
+        return e.per_stranger
+    flat_over = {Truth.SEPARATION: 720.0, Truth.DURATION: 720.0, Truth.TEETH: 100.0, Truth.FAMILY: 20.0}
+    return -math.log(flat_over[e.truth])
 
 
 def _given_nodes(
     table: CatalogueTable,
     rows: Rows,
-    hypotheses: Sequence[Sequence[Entry]],
+    hypotheses: EntryLists,
     tool: Instrument | None,
     zero_sd: float,
     model: MeasuringModel,
@@ -219,7 +223,8 @@ def _given_nodes(
     cores, core_of_row = np.unique(rows.core, return_inverse=True)
     shared = [variants for key, variants in groups.items() if key[0] in ("journal", "length", "zero")]
     of_shared = np.stack([v.of for v in shared], axis=1) if shared else np.zeros((n_h, 1), np.int64)
-    distinct, of_hypothesis = np.unique(of_shared, axis=0, return_inverse=True)
+    first, of_hypothesis = distinct_places(of_shared)
+    distinct = of_shared[first]
     over_zero: Floats = np.broadcast_to(log_weight, (distinct.shape[0], cores.size, zeros.size))
     for column, variants in enumerate(shared):
         if variants.key[0] == "zero":
@@ -244,7 +249,7 @@ def _given_nodes(
             lobes.append(LobeReadings(variants, prior))
         else:
             free += variants.spread(lift_density(variants.sets, prior, step * coarse))
-    weights = ZeroWeights(zeros, over_zero, of_hypothesis.ravel(), core_of_row)
+    weights = ZeroWeights(zeros, over_zero, of_hypothesis, core_of_row)
     free += shaft_log_density(rows, lobes, weights, Grid(step, coarse, apart), tool, model)
     return free
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from service.identification.entries import Entry, Truth
 from service.identification.lobe_integral import LobePrior, Shifts, lobe_density
-from service.identification.pair_tables import PairErrors, look_up, pair_table
+from service.identification.pair_tables import PairErrors, PairsRead, look_up, pair_table
 from service.identification.table import Floats, Ints
 
 
@@ -41,8 +41,8 @@ def lobe_densities(lobes: Sequence[tuple[Sequence[tuple[Entry, ...]], LobePrior]
                 pairs.setdefault(errors, []).append(_Pairs(out, v, rows, base, height, prior))
         if slow:
             out[slow] = lobe_density([sets[v] for v in slow], prior, at)
-    for errors, several in pairs.items():
-        _look_up(errors, several, at)
+    if pairs:
+        _look_up(pairs, at)
     return found
 
 
@@ -95,11 +95,16 @@ def _pair(entries: tuple[Entry, ...]) -> tuple[Entry | None, Entry | None] | Non
     return base, height
 
 
-def _look_up(errors: PairErrors, several: Sequence[_Pairs], at: Shifts) -> None:
-    residuals = [pairs.residuals(at.first) for pairs in several]
-    x, d = (np.concatenate(parts) for parts in zip(*residuals, strict=True))
-    density = look_up(pair_table(errors), x, d, at.every * at.step, at.count)
+def _look_up(pairs: Mapping[PairErrors, Sequence[_Pairs]], at: Shifts) -> None:
+    """Fill in the densities of all pairs, by kind."""
+    reads = []
+    for errors, several in pairs.items():
+        x, d = (np.concatenate(parts) for parts in zip(*(own.residuals(at.first) for own in several), strict=True))
+        reads.append(PairsRead(pair_table(errors), x, d))
+    density = look_up(reads, at.every * at.step, at.count)
     start = 0
-    for pairs, (own, _) in zip(several, residuals, strict=True):
-        pairs.out[pairs.variant, pairs.rows] = density[start : start + own.size]
-        start += own.size
+    for own in (own for several in pairs.values() for own in several):
+        room = own.out[own.variant]
+        size = room[own.rows].shape[0]
+        room[own.rows] = density[start : start + size]
+        start += size

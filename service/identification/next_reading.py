@@ -7,15 +7,14 @@ with the likelihood function itself, the reading added to what is already there.
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from service.domain.identification import NextReading
-from service.domain.readings import (
-    Reading,
-    Submission,
-)
+from service.domain.readings import Instrument, Reading, Submission
 from service.identification.asking import words_for
 from service.identification.entries import Entry, Truth, entry_of
 from service.identification.expectation import expectation
@@ -99,33 +98,80 @@ def _mixes_tools(known: tuple[Entry, ...], e: Entry) -> bool:
     return any(k.tool is not e.tool for k in lobes)
 
 
-def _worked_out(posterior: Posterior, lead: Leading, e: Entry, values: Floats, weight: Floats) -> float:
-    """The information of entry `e` taking each of `values`, by the likelihood, under the likeliest slip and hand."""
-    rows = posterior.rows.take(lead.rows)
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """An option and the entry it would bring: what it might be, with weights for the average (n,); `net` at a look."""
+
+    option: Option
+    e: Entry
+    values: Floats
+    weight: Floats
+    net: float = math.inf
+
+
+def _worked_out(posterior: Posterior, lead: Leading, asked: Sequence[_Asked]) -> list[float]:
+    """The information of each of `asked`, by the likelihood, under the likeliest slip and hand."""
     a, h = divmod(int(np.exp(posterior.log_weight).sum(axis=2).argmax()), len(posterior.slips))
     known = posterior.entries[a][h]
-    if _mixes_tools(known, e):
+    rows = posterior.rows.take(lead.rows)
+    bits = [0.0] * len(asked)
+    # those that leave the same zeros to be followed are worked out together
+    together: dict[tuple[bool, Instrument | None], list[int]] = {}
+    tools = {k.tool for k in known}
+    for i, one in enumerate(asked):
+        together.setdefault((_mixes_tools(known, one.e), None if one.e.tool in tools else one.e.tool), []).append(i)
+    for (mixed, _), some in together.items():
         ratio_sd = posterior.model.valve_ratio_sd
-        known, e = tuple(k.standing_alone(ratio_sd) for k in known), e.standing_alone(ratio_sd)
-    hypotheses = [known, *((*known, replace(e, mean=float(v))) for v in values)]
-    log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.wear(a))
-    added = log_density[1:]
-    top = added.max(axis=0)
-    # each row's density is brought to a total of one later, so its scale is free
-    density = np.where(np.isfinite(top), np.exp(added - np.where(np.isfinite(top), top, 0.0)), 0.0)
-    return _information(lead.share, lead.side, density, weight)
+        taken = tuple(k.standing_alone(ratio_sd) for k in known) if mixed else known
+        hypotheses = []
+        for i in some:
+            e = asked[i].e.standing_alone(ratio_sd) if mixed else asked[i].e
+            hypotheses += [(*taken, replace(e, mean=float(v))) for v in asked[i].values]
+        log_density = log_likelihood(posterior.table, rows, hypotheses, posterior.model, posterior.wear(a))
+        ends = np.cumsum([asked[i].values.size for i in some])
+        for i, added in zip(some, np.split(log_density, ends[:-1]), strict=True):
+            top = added.max(axis=0)
+            # each row's density is brought to a total of one later, so its scale is free
+            density = np.where(np.isfinite(top), np.exp(added - np.where(np.isfinite(top), top, 0.0)), 0.0)
+            bits[i] = _information(lead.share, lead.side, density, asked[i].weight)
+    return bits
 
 
-def _count_information(posterior: Posterior, lead: Leading) -> float:
+def _count(posterior: Posterior, lead: Leading, option: Option) -> _Asked:
     stated = posterior.table.teeth[posterior.rows.core[lead.rows]]
     counts = np.unique(stated[stated > 0]).astype(float)
-    e = Entry("/counts/gear_teeth", Truth.TEETH, ("teeth",), 0.0, 0.0)
-    return _worked_out(posterior, lead, e, counts, np.ones(counts.size))
+    return _Asked(option, Entry("/counts/gear_teeth", Truth.TEETH, ("teeth",), 0.0, 0.0), counts, np.ones(counts.size))
 
 
-def _zero_values(zero_sd: float) -> tuple[Floats, Floats]:
-    values = np.linspace(-6, 6, 25) * zero_sd
-    return values, np.full(values.size, values[1] - values[0])
+def _zero_check(option: Option, e: Entry) -> _Asked:
+    values = np.linspace(-6, 6, 25) * e.zero_sd
+    return _Asked(option, e, values, np.full(values.size, values[1] - values[0]))
+
+
+def _promising(posterior: Posterior, submission: Submission, lead: Leading) -> list[_Asked]:
+    """What may be worth asking: counts and zero checks, then the readings that a quick look puts first, in order."""
+    tools = tools_of(submission)
+    a = int(np.exp(posterior.log_weight).sum(axis=(1, 2)).argmax())
+    level = posterior.hands[a].level
+    rated: list[tuple[float, Option, Entry, Floats, Floats]] = []
+    found: list[_Asked] = []
+    options = [*width_options(posterior, submission, lead, tools), *other_options(posterior, submission, lead, tools)]
+    for option in options:
+        if submission.tools is not None and option.instrument not in (None, *submission.tools):
+            continue  # they have said what they have
+        if option.reading is None:
+            found.append(_count(posterior, lead, option))
+            continue
+        e = entry_of(len(submission.readings), option.reading, submission, posterior.model, level)
+        if e is None:
+            continue
+        if e.truth is Truth.ZERO:
+            found.append(_zero_check(option, e))
+            continue
+        means, sds = _predicted(posterior, lead, e, option.reading)
+        rated.append((_quick(lead, means, sds) - option.cost_bits, option, e, means, sds))
+    rated.sort(key=lambda r: -r[0])
+    return [*found, *(_Asked(o, e, *_nodes(means, sds), net) for net, o, e, means, sds in rated[:_PROMISING] if net > 0)]
 
 
 def next_reading(posterior: Posterior, submission: Submission) -> tuple[NextReading | None, bool]:
@@ -133,41 +179,17 @@ def next_reading(posterior: Posterior, submission: Submission) -> tuple[NextRead
     lead = leading(posterior)
     if np.unique(lead.side).size < 2:
         return None, False
-    tools = tools_of(submission)
-    a = int(np.exp(posterior.log_weight).sum(axis=(1, 2)).argmax())
-    level = posterior.hands[a].level
-    rated: list[tuple[float, Option, Entry | None, Floats, Floats]] = []
-    sure: list[tuple[float, Option, float]] = []
-    options = [*width_options(posterior, submission, lead, tools), *other_options(posterior, submission, lead, tools)]
-    for option in options:
-        if submission.tools is not None and option.instrument not in (None, *submission.tools):
-            continue  # they have said what they have
-        if option.reading is None:
-            sure.append((0.0, option, _count_information(posterior, lead)))
-            continue
-        e = entry_of(len(submission.readings), option.reading, submission, posterior.model, level)
-        if e is None:
-            continue
-        if e.truth is Truth.ZERO:
-            values, weight = _zero_values(e.zero_sd)
-            sure.append((0.0, option, _worked_out(posterior, lead, e, values, weight)))
-            continue
-        means, sds = _predicted(posterior, lead, e, option.reading)
-        rated.append((_quick(lead, means, sds) - option.cost_bits, option, e, means, sds))
-    rated.sort(key=lambda r: -r[0])
-    for net, option, promising, means, sds in rated[:_PROMISING]:
-        if net <= 0 or promising is None:
-            continue
-        if any(net < _HOPELESS * (bits - better.cost_bits) for _, better, bits in sure):
+    asked = _promising(posterior, submission, lead)
+    best, best_net, best_bits = None, 0.0, 0.0
+    for one, bits in zip(asked, _worked_out(posterior, lead, asked), strict=True):
+        net = bits - one.option.cost_bits
+        if one.net < _HOPELESS * best_net:
             break  # the quick look is not that far out
-        values, weight = _nodes(means, sds)
-        sure.append((net, option, _worked_out(posterior, lead, promising, values, weight)))
-    paying = [(bits - option.cost_bits, option, bits) for _, option, bits in sure if bits >= _WORTH_BITS]
-    paying = [p for p in paying if p[0] > 0]
-    if not paying:
+        if bits >= _WORTH_BITS and net > best_net:
+            best, best_net, best_bits = one.option, net, bits
+    if best is None:
         return None, False
-    _, best, bits = max(paying, key=lambda p: p[0])
-    return _as_next(best, bits, submission), best.cost_bits <= _CHEAP_BITS
+    return _as_next(best, best_bits, submission), best.cost_bits <= _CHEAP_BITS
 
 
 def _as_next(option: Option, bits: float, submission: Submission) -> NextReading:

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from service.domain.readings import Instrument
 from service.identification.densities import log_normal
+from service.identification.distinct import distinct_places
 from service.identification.entries import Entry, Truth
+from service.identification.entry_lists import EntryLists
 from service.identification.measuring import MeasuringModel
 from service.identification.table import Floats
 
@@ -43,7 +45,7 @@ class Plan:
     `tool` is the one whose zero stays on the grid; its entries are not moved.
     """
 
-    hypotheses: list[tuple[Entry, ...]]
+    hypotheses: EntryLists
     log_weights: Floats
     tool: Instrument | None
     tool_zero_sd: float
@@ -75,9 +77,9 @@ def _normal_nodes(sd: float, count: int) -> list[Node]:
     return [(float(a) * sd, 0.0, float(b)) for a, b in zip(x, w / w.sum(), strict=True)]
 
 
-def _ratio_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> list[Node]:
+def _ratio_nodes(hypotheses: EntryLists, model: MeasuringModel) -> list[Node]:
     """Nodes of the rocker ratio's error, close enough together for the sharpest valve lift."""
-    lifts = [e for h in hypotheses for e in h if e.shares_ratio]
+    lifts = [e for e in hypotheses.pool if e.shares_ratio]
     width = min(float(np.hypot(e.sd, model.lift_making_sd)) / max(abs(e.mean), 0.1) for e in lifts)
     sd = model.valve_ratio_sd
     half = int(np.ceil(_REACH * sd / min(0.75 * width, sd)))
@@ -106,83 +108,73 @@ def _carries(e: Entry) -> bool:
     return e.tool is not None and e.truth is not Truth.ZERO
 
 
-def _with_one_tool(hypotheses: Sequence[Sequence[Entry]]) -> Sequence[Sequence[Entry]]:
+def _with_one_tool(hypotheses: EntryLists) -> EntryLists:
     """Lobe widths whose scatter drowns their tool's zero take the zero of the tool that read the rest.
 
     It makes no difference to them, and spares the lobes being worked out for several tools.
     """
-    widths = [e for h in hypotheses for e in h if e.truth in _LOBE_WIDTHS]
+    widths = [e for e in hypotheses.pool if e.truth in _LOBE_WIDTHS]
     keen = {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
     if len(keen) > 1 or all(not e.drowns_its_zero for e in widths):
         return hypotheses
     tool, zero_sd = next(iter(keen.items()), (None, 0.0))
-    known: dict[int, Entry] = {}
 
     def settled(e: Entry) -> Entry:
         if e.truth not in _LOBE_WIDTHS or not e.drowns_its_zero or e.tool is tool:
             return e
-        if id(e) not in known:
-            known[id(e)] = replace(e, tool=tool, zero_sd=zero_sd)
-        return known[id(e)]
+        return replace(e, tool=tool, zero_sd=zero_sd)
 
-    return [tuple(settled(e) for e in h) for h in hypotheses]
+    return hypotheses.each(settled)
 
 
-def tools_on_lobes(hypotheses: Sequence[Sequence[Entry]]) -> dict[Instrument | None, float]:
+def tools_on_lobes(hypotheses: EntryLists) -> dict[Instrument | None, float]:
     """The tools whose zeros matter to the lobes' widths, each with its zero's standard deviation in mm."""
-    widths = (e for h in hypotheses for e in h if e.truth in _LOBE_WIDTHS)
+    widths = (e for e in hypotheses.pool if e.truth in _LOBE_WIDTHS)
     return {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
 
 
-def within_means(hypotheses: Sequence[Sequence[Entry]], rows: int, model: MeasuringModel) -> Sequence[Sequence[Entry]]:
+def within_means(hypotheses: EntryLists, rows: int, model: MeasuringModel) -> EntryLists:
     """The hypotheses; where following the zeros of several tools would cost too much, with every zero standing alone.
 
     That takes a tool's zero as its readings' own scatter: the spreads stay right, only what readings share is lost. It
     happens with several tools on the lobes and either very many slips, subsets or rows, or one tool far finer than
     another.
     """
-    widths = [e for h in hypotheses for e in h if e.truth in _LOBE_WIDTHS]
     zero_sds = tools_on_lobes(hypotheses)
     work = 0.0
     if len(zero_sds) > 1:
-        distinct = len({tuple(id(e) for e in h if e.truth in _OF_LOBES) for h in hypotheses})
-        zeros = 2 * _BAD_REACH * model.zero_bad_factor * max(zero_sds.values()) / min(e.sd for e in widths)
-        work = distinct * rows * zeros * 2 ** len(zero_sds)
-    tools = {e.tool for h in hypotheses for e in h if _carries(e)}
-    ratio = max((sum(e.shares_ratio for e in h) for h in hypotheses), default=0) > 1
+        of_lobes = hypotheses.where(lambda e: e.truth in _OF_LOBES)
+        different, _ = distinct_places(np.where(of_lobes[hypotheses.of], hypotheses.of, -1))
+        finest = min(e.sd for e in hypotheses.pool if e.truth in _LOBE_WIDTHS)
+        zeros = 2 * _BAD_REACH * model.zero_bad_factor * max(zero_sds.values()) / finest
+        work = different.size * rows * zeros * 2 ** len(zero_sds)
+    tools = {e.tool for e in hypotheses.pool if _carries(e)}
+    ratio = hypotheses.most(_shares_ratio) > 1
     nodes = min((2 * _ZERO_NODES) ** max(len(tools) - 1, 0), _MOST_COMBINATIONS) * (_MOST_RATIO_NODES if ratio else 1)
     bounded = work < _MOST_WORK and len(hypotheses) * rows * nodes < _MOST_NODES
     if bounded or (len(tools) < 2 and not ratio):
         return hypotheses
-    known: dict[int, Entry] = {}
-
-    def alone(e: Entry) -> Entry:
-        if e.truth is Truth.ZERO:
-            return e
-        return known.setdefault(id(e), e.standing_alone(model.valve_ratio_sd))
-
-    return [tuple(alone(e) for e in h) for h in hypotheses]
+    return hypotheses.each(lambda e: e if e.truth is Truth.ZERO else e.standing_alone(model.valve_ratio_sd))
 
 
-def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel) -> Plan:
+def _shares_ratio(e: Entry) -> bool:
+    return e.shares_ratio
+
+
+def spread_over_nodes(hypotheses: EntryLists, model: MeasuringModel) -> Plan:
     """Decide which zero stays on the grid and copy the hypotheses over the nodes of what else is shared."""
     hypotheses = _with_one_tool(hypotheses)
-    zero_sds: dict[Instrument, float] = {}
-    count: dict[Instrument, int] = {}
-    for h in hypotheses:
-        for e in h:
-            if _carries(e) and e.tool is not None:
-                zero_sds[e.tool] = e.zero_sd
-                count[e.tool] = count.get(e.tool, 0) + 1
+    carrying = [e for e in hypotheses.pool if _carries(e)]
+    zero_sds = {e.tool: e.zero_sd for e in carrying if e.tool is not None}
     # a zero check of a tool that read nothing else says nothing
-    kept = [tuple(e for e in h if e.truth is not Truth.ZERO or e.tool in zero_sds) for h in hypotheses]
-    tool = max(zero_sds, key=lambda t: (zero_sds[t], count[t]), default=None)
+    kept = hypotheses.without(lambda e: e.truth is Truth.ZERO and e.tool not in zero_sds)
+    tool = _on_the_grid(hypotheses, zero_sds)
     noded: list[tuple[Instrument | None, list[Node]]] = []
-    shares_ratio = max((sum(e.shares_ratio for e in h) for h in kept), default=0)
+    shares_ratio = kept.most(_shares_ratio)
     if shares_ratio > 1:
         noded.append((None, _ratio_nodes(kept, model)))
     elif shares_ratio == 1:
-        kept = _with_ratio_spread(kept, model)
+        kept = kept.each(lambda e: _with_ratio_spread(e, model))
     total = math.prod(len(nodes) for _, nodes in noded)
     left = set()
     for t, sd in sorted(zero_sds.items(), key=lambda item: (-item[1], str(item[0]))):
@@ -193,60 +185,52 @@ def spread_over_nodes(hypotheses: Sequence[Sequence[Entry]], model: MeasuringMod
         elif nodes:
             left.add(t)
     if left:
-        kept = _standing_alone(kept, left)
+        kept = kept.without(lambda e: e.truth is Truth.ZERO and e.tool in left)
+        kept = kept.each(lambda e: e.standing_alone(0.0) if e.tool in left else e)
     if not noded:
         return Plan(kept, np.zeros(1), tool, zero_sds[tool] if tool else 0.0)
-    spread: list[tuple[Entry, ...]] = []
-    weights = []
+    pool, of, weights = list(kept.pool), [], []
     for combination in itertools.product(*(nodes for _, nodes in noded)):
         by_tool = {t: node[:2] for (t, _), node in zip(noded, combination, strict=True)}
         weights.append(math.prod(w for _, _, w in combination))
-        moved: dict[int, Entry] = {}
-        spread.extend(tuple(_moved(e, by_tool, moved) for e in h) for h in kept)
+        place = np.arange(-1, len(kept.pool))
+        for i, e in enumerate(kept.pool):
+            moved = _moved(e, by_tool)
+            if moved is not e:
+                place[i + 1] = len(pool)
+                pool.append(moved)
+        of.append(place[kept.of + 1])
+    spread = EntryLists(tuple(pool), np.empty((0, 0), np.int64)).at(np.concatenate(of))
     return Plan(spread, np.log(weights), tool, zero_sds[tool] if tool else 0.0)
 
 
-def _reads_one(hypotheses: Sequence[Sequence[Entry]], tool: Instrument) -> bool:
+def _on_the_grid(hypotheses: EntryLists, zero_sds: Mapping[Instrument, float]) -> Instrument | None:
+    """The tool whose zero is the least known; of several, the one that read most."""
+    if len(zero_sds) < 2:
+        return next(iter(zero_sds), None)
+    count = {
+        t: int(hypotheses.where(lambda e, t=t: e.tool is t and _carries(e))[hypotheses.of].sum())  # type: ignore[misc]
+        for t in zero_sds
+    }
+    return max(zero_sds, key=lambda t: (zero_sds[t], count[t]))
+
+
+def _reads_one(hypotheses: EntryLists, tool: Instrument) -> bool:
     """Whether `tool` has but one entry, a zero check counted, in every hypothesis."""
-    return all(sum(e.tool is tool for e in h) < 2 for h in hypotheses)
+    return hypotheses.most(lambda e: e.tool is tool) < 2
 
 
 _NOT_SHARED = (0.0, 0.0)
 
 
-def _moved(e: Entry, by_tool: dict[Instrument | None, tuple[float, float]], known: dict[int, Entry]) -> Entry:
-    """`e` with its tool's zero (or the rocker ratio's error) at this node taken out; one object for one `e`."""
+def _moved(e: Entry, by_tool: Mapping[Instrument | None, tuple[float, float]]) -> Entry:
+    """`e` with its tool's zero (or the rocker ratio's error) at this node taken out; `e` itself where that is none."""
     by, sd = by_tool.get(None if e.shares_ratio else e.tool, _NOT_SHARED) if e.shares_ratio or e.tool else _NOT_SHARED
     if e.shares_ratio:
         by *= e.mean
-    if by == 0.0 and sd == 0.0:
-        return e
-    if id(e) not in known:
-        known[id(e)] = replace(e, mean=e.mean - by, sd=math.hypot(e.sd, sd))
-    return known[id(e)]
+    return e if by == 0.0 and sd == 0.0 else replace(e, mean=e.mean - by, sd=math.hypot(e.sd, sd))
 
 
-def _standing_alone(hypotheses: list[tuple[Entry, ...]], tools: set[Instrument]) -> list[tuple[Entry, ...]]:
-    """Tools too many to follow: the zero of each of `tools` as its readings' own scatter."""
-    known: dict[int, Entry] = {}
-
-    def alone(e: Entry) -> Entry:
-        if e.tool not in tools or e.truth is Truth.ZERO:
-            return e
-        return known.setdefault(id(e), e.standing_alone(0.0))
-
-    return [tuple(alone(e) for e in h if e.truth is not Truth.ZERO or e.tool not in tools) for h in hypotheses]
-
-
-def _with_ratio_spread(hypotheses: list[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
+def _with_ratio_spread(e: Entry, model: MeasuringModel) -> Entry:
     """A lone valve lift: the rocker ratio's error is its own, so it joins the entry's spread."""
-    known: dict[int, Entry] = {}
-
-    def wider(e: Entry) -> Entry:
-        if not e.shares_ratio:
-            return e
-        if id(e) not in known:
-            known[id(e)] = replace(e, sd=float(np.hypot(e.sd, e.mean * model.valve_ratio_sd)))
-        return known[id(e)]
-
-    return [tuple(wider(e) for e in h) for h in hypotheses]
+    return replace(e, sd=float(np.hypot(e.sd, e.mean * model.valve_ratio_sd))) if e.shares_ratio else e

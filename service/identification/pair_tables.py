@@ -19,6 +19,7 @@ carried on with its slope beyond.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -126,82 +127,120 @@ def pair_table(errors: PairErrors) -> PairTable:
     return PairTable(x, d, np.maximum(log_density, _LEAST).astype(np.float32))
 
 
-def _cubic(at: Floats, size: int) -> tuple[Ints, list[Singles]]:
+@dataclass(frozen=True, eq=False)
+class PairsRead:
+    """n pairs of one kind: the `table` of their errors, x at the first shift (n,) and d (n,), in mm."""
+
+    table: PairTable
+    x_first: Floats
+    d: Floats
+
+
+def look_up(pairs: Sequence[PairsRead], apart: float, count: int) -> Floats:
+    """Log-density of all the pairs at x = their first - i `apart` for i < `count`, one kind after another: (n, count).
+
+    Kinds are looked up together, since there are often but a few pairs of each.
+    """
+    numbers = sum(each.d.size * 2 * (each.table.x.size + 2 * count) for each in pairs)
+    if numbers <= _AT_ONCE:
+        return _look_up(pairs, apart, count)
+    found = []
+    for each in pairs:
+        size = max(1, _AT_ONCE // (2 * (each.table.x.size + 2 * count)))
+        for i in range(0, each.d.size, size):
+            piece = PairsRead(each.table, each.x_first[i : i + size], each.d[i : i + size])
+            found.append(_look_up([piece], apart, count))
+    return np.concatenate(found)
+
+
+_AT_ONCE = 400_000
+_FAR = 1e4
+"""In mm: no two x of one kind are so far apart."""
+
+
+def _look_up(pairs: Sequence[PairsRead], apart: float, count: int) -> Floats:
+    tables = [each.table for each in pairs]
+    sizes = [each.d.size for each in pairs]
+    kind = np.repeat(np.arange(len(pairs)), sizes)
+    x_first, d = (np.concatenate(parts) for parts in zip(*((p.x_first, p.d) for p in pairs), strict=True))
+    # rows that differ in their lifts alone stand at the same x, which is found once
+    _, own, of_pair = np.unique(x_first + _FAR * kind, return_index=True, return_inverse=True)
+    x_axes = _Axes.of([table.x for table in tables])
+    kind_of_x = kind[own]
+    x = x_first[own][:, None] - apart * np.arange(count)
+    at, x_loss = x_axes.places(x, kind_of_x)
+    first, weights = _cubic(at, x_axes.size[kind_of_x][:, None])
+    # the part of each table that is needed: x falls from one shift to the next
+    low = np.full(len(pairs), np.iinfo(np.int64).max)
+    high = np.zeros(len(pairs), np.int64)
+    np.minimum.at(low, kind_of_x, first[:, -1])
+    np.maximum.at(high, kind_of_x, first[:, 0] + 4)
+    d_axes = _Axes.of([table.d for table in tables])
+    d_at, d_loss = d_axes.places(d[:, None], kind)
+    row, row_weights = _cubic(d_at[:, 0], d_axes.size[kind])
+    values, begin, start, filled = [], np.empty(d.size, np.int64), 0, 0
+    for table, size, i, j in zip(tables, sizes, low, high, strict=True):
+        some = slice(start, start + size)
+        if table.d.size == 1:
+            values.append(table.log_density[0, i:j])
+            begin[some] = filled - i
+        else:
+            lines = table.log_density[row[some], i:j] * row_weights[0][some, None]
+            for k in (1, 2, 3):
+                lines += table.log_density[row[some] + k, i:j] * row_weights[k][some, None]
+            values.append(lines.ravel())
+            begin[some] = filled - i + (j - i) * np.arange(size)
+        start, filled = start + size, filled + values[-1].size
+    flat = np.concatenate(values)
+    places = np.take(first, of_pair, axis=0)
+    places += begin[:, None]
+    found = np.take(flat, places) * np.take(weights[0], of_pair, axis=0)
+    for k in (1, 2, 3):
+        found += np.take(flat, places + k) * np.take(weights[k], of_pair, axis=0)
+    density: Floats = found.astype(float)
+    if x_loss is not None:
+        density -= np.take(x_loss, of_pair, axis=0)
+    if d_loss is not None:
+        density -= d_loss
+    return density
+
+
+@dataclass(frozen=True, eq=False)
+class _Axes:
+    """The axes of several tables side by side, as arrays of one number a table."""
+
+    first: Floats
+    step: Floats
+    last: Floats
+    size: Ints
+    below: Floats
+    above: Floats
+
+    @classmethod
+    def of(cls, axes: Sequence[_Axis]) -> _Axes:
+        first, step, last = np.array([(axis.first, axis.step, axis.last) for axis in axes]).T
+        below, above = np.array([(axis.below, axis.above) for axis in axes]).transpose(1, 2, 0)
+        return cls(first, step, last, np.array([axis.size for axis in axes]), below, above)
+
+    def places(self, values: Floats, of: Ints) -> tuple[Floats, Floats | None]:
+        """(where on its own axis `of` (n,) each of `values` (n, m) stands, what lying beyond it takes off)."""
+        below, above = self.first[of][:, None] - values, values - self.last[of][:, None]
+        at = np.clip(below / -self.step[of][:, None], 0, self.size[of][:, None] - 1)
+        if max(below.max(initial=0.0), above.max(initial=0.0)) <= 0:
+            return at, None
+        loss = np.zeros(values.shape)
+        for over, ends in ((below, self.below), (above, self.above)):
+            over = np.maximum(over, 0.0)
+            slope, curvature = ends[:, of]
+            loss += slope[:, None] * over + (0.5 * curvature)[:, None] * over**2
+        return at, loss
+
+
+def _cubic(at: Floats, size: Ints) -> tuple[Ints, list[Singles]]:
     """(first of four neighbours, their Lagrange weights) for positions `at` on a grid of `size` points, within it."""
-    first = np.clip(at.astype(np.int64), 1, size - 3) - 1
+    first = np.clip(at.astype(np.int64), 1, np.maximum(size - 3, 1)) - 1
     t = at - first
     a, b, c = t - 1, t - 2, t - 3
     bc, ta = b * c, t * a
     weights = (bc * a * (-1 / 6), t * bc * 0.5, ta * c * -0.5, ta * b * (1 / 6))
     return first, [w.astype(np.float32) for w in weights]
-
-
-def _beyond(values: Floats, axis: _Axis) -> Floats | float:
-    """What lying beyond the grid takes off the log-density."""
-    below, above = axis.first - values, values - axis.last
-    outside = np.maximum(below, above)
-    if outside.max() <= 0:
-        return 0.0
-    loss = np.zeros(values.shape)
-    for over, (slope, curvature) in ((below, axis.below), (above, axis.above)):
-        where = over > 0
-        loss[where] = slope * over[where] + 0.5 * curvature * over[where] ** 2
-    return loss
-
-
-def look_up(table: PairTable, x_first: Floats, d: Floats, apart: float, count: int) -> Floats:
-    """Log-density of n pairs at x = `x_first` (n,) - i `apart` for i < `count`, and at `d` (n,): (n, count)."""
-    return np.concatenate(
-        [
-            _look_up(table, x_first[some], d[some], apart, count)
-            for some in _pieces(d.size, 2 * (table.x.size + 2 * count))
-        ]
-    )
-
-
-def _pieces(n: int, numbers_each: int) -> list[slice]:
-    size = max(1, _AT_ONCE // numbers_each)
-    return [slice(i, i + size) for i in range(0, max(n, 1), size)]
-
-
-_AT_ONCE = 400_000
-
-
-def _look_up(table: PairTable, x_first: Floats, d: Floats, apart: float, count: int) -> Floats:
-    # rows that differ in their lifts alone stand at the same x, which is found once
-    own_x, of_pair = np.unique(x_first, return_inverse=True)
-    x = own_x[:, None] - apart * np.arange(count)
-    at = (x - table.x.first) / table.x.step
-    low = max(0, min(int(at.min()) - 1, table.x.size - 4))
-    high = min(table.x.size, max(int(at.max()) + 4, 4))
-    np.clip(at, 0, table.x.size - 1, out=at)
-    loss = _beyond(x, table.x)
-    columns = np.ascontiguousarray(table.log_density[:, low:high])
-    first, weights = _cubic(at - low, high - low)
-    if table.d.size == 1:
-        return np.asarray((_weighted(columns[0], first, weights) - loss)[of_pair], float)
-    along = np.clip((d - table.d.first) / table.d.step, 0, table.d.size - 1)
-    row, row_weights = _cubic(along, table.d.size)
-    rows = np.take(columns, row, axis=0)
-    rows *= row_weights[0][:, None]
-    for k in (1, 2, 3):
-        more = np.take(columns, row + k, axis=0)
-        more *= row_weights[k][:, None]
-        rows += more
-    begin = np.take(first, of_pair, axis=0)
-    begin += ((high - low) * np.arange(d.size))[:, None]
-    found: Floats = _weighted(rows.ravel(), begin, [np.take(w, of_pair, axis=0) for w in weights]).astype(float)
-    away = _beyond(d, table.d)
-    if isinstance(loss, np.ndarray):
-        found -= np.take(loss, of_pair, axis=0)
-    if isinstance(away, np.ndarray):
-        found -= away[:, None]
-    return found
-
-
-def _weighted(values: Singles, first: Ints, weights: list[Singles]) -> Singles:
-    """The weighted sum of four neighbouring `values`, from `first` on."""
-    found: Singles = np.take(values, first) * weights[0]
-    for k in (1, 2, 3):
-        found += np.take(values, first + k) * weights[k]
-    return found

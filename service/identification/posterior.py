@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from service.domain.readings import Submission
 from service.identification.densities import log_sum_exp
 from service.identification.entries import Entry, Hand, entry_of, hands, is_used, other_entries
+from service.identification.entry_lists import EntryLists
 from service.identification.likelihood import log_likelihood, own_log_density
 from service.identification.measuring import MeasuringModel
 from service.identification.nodes import tools_on_lobes, within_means
@@ -155,16 +156,9 @@ _UNLIKELY_HAND = 10.0
 """The same for a slip made by a hand of one kind: it moved no probability of 150 callers by more than 1e-4."""
 
 
-def _with_ratio_error(hypotheses: Sequence[tuple[Entry, ...]], model: MeasuringModel) -> list[tuple[Entry, ...]]:
+def _with_ratio_error(hypotheses: EntryLists, model: MeasuringModel) -> EntryLists:
     """The hypotheses for a quick look: each valve lift with the rocker ratio's error as its own scatter."""
-    known: dict[int, Entry] = {}
-
-    def wider(e: Entry) -> Entry:
-        if not e.shares_ratio:
-            return e
-        return known.setdefault(id(e), e.standing_alone(model.valve_ratio_sd))
-
-    return [tuple(wider(e) for e in h) for h in hypotheses]
+    return hypotheses.each(lambda e: e.standing_alone(model.valve_ratio_sd) if e.shares_ratio else e)
 
 
 _MOST_WEIGHED = 100_000
@@ -196,8 +190,9 @@ def weigh(
     all_hands = hands(submission, model)
     first = [source.of(h, all_hands[0].level) for h in every]
     log_priors = np.array([h.log_prior for h in every])
-    kept = screen(table, _with_ratio_error(first, model), log_priors + own_log_density(first), model, used)
-    strangers, of_strangers = likely_strangers(table, kept, first, log_priors, model, used)
+    plain = EntryLists.holding(first)
+    kept = screen(table, _with_ratio_error(plain, model), log_priors + own_log_density(plain), model, used)
+    strangers, of_strangers = likely_strangers(table, kept, plain, log_priors, model, used)
     chosen = np.union1d(kept.hypotheses, of_strangers)
     rows = _rows(table, kept, strangers, model, used)
     prior = _applies(rows, [every[i] for i in chosen], table) + log_priors[chosen][:, None] + rows.log_prior
@@ -205,7 +200,8 @@ def weigh(
         [first[i] if a == 0 else source.of(every[i], hand.level) for i in chosen] for a, hand in enumerate(all_hands)
     ]
     shares = np.array([hand.log_share for hand in all_hands])[:, None, None]
-    by_hand = rough_log_likelihood(table, rows, [h for of_hand in entries for h in of_hand], model, used)
+    every_hand = EntryLists.holding([h for of_hand in entries for h in of_hand])
+    by_hand = rough_log_likelihood(table, rows, every_hand, model, used)
     by_hand = by_hand.reshape(len(all_hands), *prior.shape) + shares + prior
     rough = log_sum_exp(by_hand, axis=0)
     # what is written always stays a hypothesis: nonsense is judged under it
@@ -247,13 +243,13 @@ def _likelihoods(
     for worth, some in ((told, np.arange(rows.size)), (~told, nonsense)):
         pairs = np.argwhere(worth)
         # decided for all of them together, as it is for one call
-        within = within_means([entries[a][h] for a, h in pairs], some.size, model)
+        within = within_means(EntryLists.holding([entries[a][h] for a, h in pairs]), some.size, model)
         # with several tools on a lobe the finest reading sets the grid, which a rough hand would make far too long
         of_call = pairs[:, 0] if len(tools_on_lobes(within)) > 1 else np.zeros(len(pairs))
         for call in np.unique(of_call):
             here = np.flatnonzero(of_call == call)
             factors = [wears[a] for a, _ in pairs[here]]
-            value = log_likelihood(table, rows.take(some), [within[int(i)] for i in here], model, factors)
+            value = log_likelihood(table, rows.take(some), within.at(within.of[here]), model, factors)
             for (a, h), one in zip(pairs[here], value, strict=True):
                 found[a, h, some] = one
     return found

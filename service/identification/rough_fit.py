@@ -22,6 +22,7 @@ from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
 from service.identification.distinct import distinct
 from service.identification.entries import Entry, GroupKey, Truth
+from service.identification.entry_lists import EntryLists
 from service.identification.flank import flank_width
 from service.identification.grids import in_pieces
 from service.identification.likelihood import own_log_density
@@ -57,7 +58,7 @@ class _Group:
 
 
 def rough_log_likelihood(
-    table: CatalogueTable, rows: Rows, hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel, used: bool
+    table: CatalogueTable, rows: Rows, hypotheses: EntryLists, model: MeasuringModel, used: bool
 ) -> Floats:
     """About the log-likelihood of each hypothesis' entries under each row, too kind to what fits badly: (H, K).
 
@@ -67,12 +68,14 @@ def rough_log_likelihood(
     solid = np.flatnonzero(rows.kind != Kind.NONSENSE)
     if solid.size:
         some = rows.take(solid)
-        total[:, solid] = in_pieces(lambda few: _of_some(table, some, few, model, used), hypotheses, 16 * solid.size)
+        total[:, solid] = in_pieces(
+            lambda few: _of_some(table, some, hypotheses.at(few), model, used), hypotheses.of, 16 * solid.size
+        )
     return np.asarray(total + own_log_density(hypotheses)[:, None])
 
 
 def _of_some(
-    table: CatalogueTable, rows: Rows, hypotheses: Sequence[Sequence[Entry]], model: MeasuringModel, used: bool
+    table: CatalogueTable, rows: Rows, hypotheses: EntryLists, model: MeasuringModel, used: bool
 ) -> Floats:
     total = np.zeros((len(hypotheses), rows.size))
     smaller = np.where(rows.kind == Kind.REGROUND, model.regrind_undersize_mean, 0.0)

@@ -15,6 +15,7 @@ import numpy as np
 
 from service.identification.claims import claim_log_density
 from service.identification.entries import Entry, GroupKey, Truth
+from service.identification.entry_lists import EntryLists
 from service.identification.measuring import MeasuringModel
 from service.identification.rows import Kind, part_rows
 from service.identification.table import CatalogueTable, Floats, Ints
@@ -159,7 +160,7 @@ def _part_scores(
 
 def screen(
     table: CatalogueTable,
-    hypotheses: Sequence[Sequence[Entry]],
+    hypotheses: EntryLists,
     log_priors: Floats,
     model: MeasuringModel,
     used: bool,
@@ -193,7 +194,7 @@ def screen(
         made=parts[made[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT],
         reground=parts[reground[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT],
         cores=cores[of_core >= of_core.max(initial=-np.inf) - _CORE_CUT],
-        lift_mm=_both_lifts(hypotheses[0], model),
+        lift_mm=_both_lifts(hypotheses.list(0), model),
     )
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from service.domain.readings import Instrument
 from service.identification.densities import log_sum_exp
-from service.identification.distinct import distinct
+from service.identification.distinct import distinct, distinct_places
 from service.identification.grids import MOST_NUMBERS, Grid
 from service.identification.lobe_densities import lobe_densities
 from service.identification.lobe_integral import Shifts
@@ -46,7 +46,9 @@ def shaft_log_density(
     """Log-density of all lobes' entries and of what bears on the zero, zero and undersize summed over: (H, K)."""
     if not lobes:
         return weights.alone()
-    combinations, back = np.unique(np.stack([lobe.variants.of for lobe in lobes], axis=1), axis=0, return_inverse=True)
+    of_lobes = np.stack([lobe.variants.of for lobe in lobes], axis=1)
+    first, back = distinct_places(of_lobes)
+    combinations = of_lobes[first]
     carrying = [e.tool is tool and tool is not None for lobe in lobes for e in lobe.widths()]
     result = np.empty((back.size, rows.size))
     made = np.flatnonzero(rows.kind == Kind.MADE)

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-
 import numpy as np
 
-from service.identification.entries import Entry
+from service.identification.entry_lists import EntryLists
 from service.identification.measuring import MeasuringModel
 from service.identification.rough_fit import rough_log_likelihood
 from service.identification.rows import Rows, stranger_rows
@@ -23,7 +21,7 @@ _AS_GOOD = 10.0
 def likely_strangers(
     table: CatalogueTable,
     kept: Kept,
-    hypotheses: Sequence[Sequence[Entry]],
+    hypotheses: EntryLists,
     log_priors: Floats,
     model: MeasuringModel,
     used: bool,

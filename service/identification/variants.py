@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from service.identification.distinct import distinct_places
 from service.identification.entries import Entry, GroupKey
+from service.identification.entry_lists import EntryLists
 from service.identification.table import Floats, Ints
 
 
@@ -30,22 +31,17 @@ def spread_over(values: Floats, of: Ints) -> Floats:
     return np.asarray(padded[of])
 
 
-def grouped(hypotheses: Sequence[Sequence[Entry]]) -> dict[GroupKey, Variants]:
+def grouped(hypotheses: EntryLists) -> dict[GroupKey, Variants]:
     """The variants of each group of truths over `hypotheses`; entries are told apart by identity."""
-    sets: dict[GroupKey, dict[tuple[int, ...], int]] = {}
-    members: dict[GroupKey, list[tuple[Entry, ...]]] = {}
-    of: dict[GroupKey, list[int]] = {}
-    for number, entries in enumerate(hypotheses):
-        groups: dict[GroupKey, list[Entry]] = {}
-        for e in entries:
-            groups.setdefault(e.group, []).append(e)
-        for key, group in groups.items():
-            known = sets.setdefault(key, {})
-            identity = tuple(id(e) for e in group)
-            if identity not in known:
-                known[identity] = len(known)
-                members.setdefault(key, []).append(tuple(group))
-            if key not in of:
-                of[key] = [-1] * len(hypotheses)
-            of[key][number] = known[identity]
-    return {key: Variants(key, members[key], np.array(of[key], np.int64)) for key in members}
+    numbers: dict[GroupKey, int] = {}
+    of_pool = np.array([*(numbers.setdefault(e.group, len(numbers)) for e in hypotheses.pool), -1])
+    of_place = of_pool[hypotheses.of]
+    found = {}
+    for key, number in numbers.items():
+        own = np.where(of_place == number, hypotheses.of, -1)
+        own = own[:, (own >= 0).any(axis=0)]
+        first, of = distinct_places(own)
+        sets = [tuple(hypotheses.pool[i] for i in own[h] if i >= 0) for h in first]
+        offset = int(not sets[0])
+        found[key] = Variants(key, sets[offset:], of - offset)
+    return found
