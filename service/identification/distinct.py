@@ -36,4 +36,6 @@ def distinct_places(places: Ints) -> tuple[Ints, Ints]:
         return first, of
     listed = label.tolist()
     number = {one: i for i, one in enumerate(sorted(set(listed)))}
-    return np.array([listed.index(one) for one in number], np.int64), np.array([number[one] for one in listed], np.int64)
+    return np.array([listed.index(one) for one in number], np.int64), np.array(
+        [number[one] for one in listed], np.int64
+    )

@@ -71,7 +71,7 @@ def _log_masses(posterior: Posterior, classes: Sequence[int], subsets: list[froz
     rows = posterior.rows.take(every)
     active = [(a, h) for a in range(len(posterior.hands)) for h in _active(posterior, a, sides)]
     lists = EntryLists.holding([posterior.entries[a][h] for a, h in active])
-    kept = np.array([lists.where(lambda e, subset=subset: e.pointer in subset) for subset in subsets])  # type: ignore[misc]
+    kept = np.array([[*(e.pointer in subset for e in lists.pool), False] for subset in subsets])
     hypotheses = lists.at(np.where(kept[:, lists.of], lists.of, -1).reshape(-1, lists.of.shape[1]))
     wears = [posterior.wear(a) for a, _ in active] * len(subsets)
     likelihood = log_likelihood(posterior.table, rows, hypotheses, posterior.model, wears)

@@ -106,9 +106,7 @@ class _Making:
         return math.hypot(self.base, self.lift) if truth is Truth.HEIGHT else self.own(truth)
 
 
-def _steps(
-    hypotheses: EntryLists, tool: Instrument | None, zero_sd: float, making: _Making
-) -> tuple[float, int, int]:
+def _steps(hypotheses: EntryLists, tool: Instrument | None, zero_sd: float, making: _Making) -> tuple[float, int, int]:
     """(step in mm, steps at a time of the lobes' own integrals, steps between the zeros of the grid).
 
     Either the lobes or the zeros take single steps, whichever needs the finer grid: the zeros do where many readings

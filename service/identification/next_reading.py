@@ -171,7 +171,10 @@ def _promising(posterior: Posterior, submission: Submission, lead: Leading) -> l
         means, sds = _predicted(posterior, lead, e, option.reading)
         rated.append((_quick(lead, means, sds) - option.cost_bits, option, e, means, sds))
     rated.sort(key=lambda r: -r[0])
-    return [*found, *(_Asked(o, e, *_nodes(means, sds), net) for net, o, e, means, sds in rated[:_PROMISING] if net > 0)]
+    return [
+        *found,
+        *(_Asked(o, e, *_nodes(means, sds), net) for net, o, e, means, sds in rated[:_PROMISING] if net > 0),
+    ]
 
 
 def next_reading(posterior: Posterior, submission: Submission) -> tuple[NextReading | None, bool]:

@@ -209,7 +209,7 @@ def _on_the_grid(hypotheses: EntryLists, zero_sds: Mapping[Instrument, float]) -
     if len(zero_sds) < 2:
         return next(iter(zero_sds), None)
     count = {
-        t: int(hypotheses.where(lambda e, t=t: e.tool is t and _carries(e))[hypotheses.of].sum())  # type: ignore[misc]
+        t: float(hypotheses.total([float(e.tool is t and _carries(e)) for e in hypotheses.pool]).sum())
         for t in zero_sds
     }
     return max(zero_sds, key=lambda t: (zero_sds[t], count[t]))

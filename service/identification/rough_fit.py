@@ -74,9 +74,7 @@ def rough_log_likelihood(
     return np.asarray(total + own_log_density(hypotheses)[:, None])
 
 
-def _of_some(
-    table: CatalogueTable, rows: Rows, hypotheses: EntryLists, model: MeasuringModel, used: bool
-) -> Floats:
+def _of_some(table: CatalogueTable, rows: Rows, hypotheses: EntryLists, model: MeasuringModel, used: bool) -> Floats:
     total = np.zeros((len(hypotheses), rows.size))
     smaller = np.where(rows.kind == Kind.REGROUND, model.regrind_undersize_mean, 0.0)
     groups = []
