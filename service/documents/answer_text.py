@@ -170,6 +170,8 @@ def _derived(submission: Submission, identification: Identification) -> list[str
     lines = ["Worked out from the readings"]
     for found in identification.derived:
         lines += _wrapped(_derived_words(found, submission), "    ", "  ")
+    if identification.suspected_slips:
+        lines += _wrapped("They are worked out from the readings as written, the slip in them included.", "  ", "  ")
     return lines
 
 

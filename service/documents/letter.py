@@ -203,6 +203,8 @@ def _what_was_measured(facts: Facts) -> Section:
     blocks: list[Block] = [table]
     if derived:
         blocks += ["From these we worked out, corrected for the errors such tools are known to make:", Bullets(derived)]
+        if facts.identification.suspected_slips:
+            blocks.append("These are worked out from the readings as they were given, the suspected slip included.")
     if any(advice.code == OVERDUE for advice in facts.identification.advice):
         blocks.append("An instrument used for it had no calibration in date on the day.")
     return Section("What was measured", tuple(blocks))

@@ -1,10 +1,11 @@
 """What confirmed cases teach, in worlds whose constants are halved and doubled.
 
-    .venv/bin/python -m tests.benchmarks.calibration [--cases N] [--world NAME ...]
+    .venv/bin/python -m tests.benchmarks.calibration [--cases N] [--world NAME ...] [--asked CALLERS]
 
 As many callers of a world are confirmed cases, a third of them held out of the fit. Beside each factor stands what it
 is in the base world, fitted to other callers: the engine's constants are not that world's, nor are its laws, so it is
-the ratio of the two that is known to be a half or two. Everything is invented.
+the ratio of the two that is known to be a half or two. With `--asked`, so many other callers of the world are answered
+by the constants as they were and as refitted. Everything is invented.
 """
 
 from __future__ import annotations
@@ -17,11 +18,13 @@ import click
 import numpy as np
 
 from service.identification.calibration import FACTORS, Calibration, LabelledCase, Learn, calibrate
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.table import build_table
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.benchmarks.shafts import Supply
+from tests.benchmarks.summary import summarise
+from tests.benchmarks.trial import Trial
 from tests.benchmarks.worlds import BASE, WORLDS, World
 
 USUAL = ("zero_halved", "zero_doubled", "scatter_halved", "scatter_doubled", "technique_doubled", "everything_doubled")
@@ -62,11 +65,22 @@ def _print(world: World, found: Calibration, base: Calibration, seconds: float) 
     )
 
 
+def _print_answers(world: World, model: MeasuringModel, callers: int, seed: int) -> None:
+    """What other callers of a world are told under the constants as they were, and as refitted."""
+    print(f"  {callers} other callers:{'named':>12}{'wrong':>8}{'worst bin':>12}{'log score':>12}")
+    for name, constants in (("as they were", DEFAULT_MODEL), ("refitted", model)):
+        trial = Trial(fixture_catalogue(), world, seed, ceiling=False, constants=constants)
+        found = summarise([trial.case(number) for number in range(callers)], lambda case: case.engine)
+        named = found.wrong_of_identified
+        print(f"  {name:<20}{named.of:>12}{named.count:>8}{found.worst_gap:>12.3f}{found.log_score:>12.3f}")
+
+
 @click.command()
 @click.option("--cases", default=240, show_default=True, help="Confirmed cases of each world.")
 @click.option("--seed", default=20260, show_default=True)
 @click.option("--world", "names", multiple=True, type=click.Choice(sorted(WORLDS)), default=USUAL)
-def main(cases: int, seed: int, names: tuple[str, ...]) -> None:
+@click.option("--asked", default=0, show_default=True, help="Other callers to answer by what was learned.")
+def main(cases: int, seed: int, names: tuple[str, ...], asked: int) -> None:
     """Print what is learnt of each world."""
     base, seconds = fitted(replace(BASE, name="base"), cases, seed + 1)
     print(f"{cases} confirmed cases of each world, number {seed}; factors {', '.join(FACTORS)} on the engine's own")
@@ -74,6 +88,8 @@ def main(cases: int, seed: int, names: tuple[str, ...]) -> None:
     for name in names:
         found, seconds = fitted(WORLDS[name], cases, seed)
         _print(WORLDS[name], found, base, seconds)
+        if asked:
+            _print_answers(WORLDS[name], found.model, asked, seed + 2)
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ from service.domain.catalogue import Catalogue
 from service.domain.identification import AnswerState, Identification, Slip
 from service.domain.readings import Feature
 from service.identification.engine import identify
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.table import build_table
 from tests.benchmarks.callers import Caller, Mistake, draw_caller
 from tests.benchmarks.ceiling import told_model, told_table
@@ -69,15 +69,22 @@ class Trial:
     """One world's callers on one catalogue. Caller `i` is the same whichever process draws it."""
 
     def __init__(
-        self, catalogue: Catalogue, world: World, seed: int, *, engine: bool = True, ceiling: bool = True
+        self,
+        catalogue: Catalogue,
+        world: World,
+        seed: int,
+        *,
+        engine: bool = True,
+        ceiling: bool = True,
+        constants: MeasuringModel = DEFAULT_MODEL,
     ) -> None:
-        self.world, self.seed = world, seed
+        self.world, self.seed, self.constants = world, seed, constants
         self.classes = classes_of(catalogue)
         self.class_count = len(set(self.classes.values()))
         self.supply = Supply(catalogue, world, np.random.default_rng([seed, 0]))
         self.hand = HandMethod(catalogue, self.classes)
         self.model = told_model(world)
-        self.table = build_table(catalogue) if engine else None
+        self.table = build_table(catalogue, constants) if engine else None
         self.told_table = told_table(catalogue, self.supply, self.model) if ceiling else None
 
     def caller(self, number: int) -> Caller:
@@ -91,7 +98,7 @@ class Trial:
         submission, origin = caller.submission, caller.shaft.origin
         engine = ceiling = None
         if self.table is not None:
-            engine = self._said(caller, lambda: identify(self.table, submission, DEFAULT_MODEL, explain=False))
+            engine = self._said(caller, lambda: identify(self.table, submission, self.constants, explain=False))
         if self.told_table is not None:
             ceiling = self._said(caller, lambda: identify(self.told_table, submission, self.model, explain=False))
         by_hand = self.hand.answer(submission)

@@ -79,6 +79,7 @@ def test_a_slip_a_question_and_advice_are_passed_on():
     )
     text = render_answer(sent, found, 3)
     assert section(text, "Please check") == "Please check: this may be a slip They look swapped. Probability 97.0 %."
+    assert "as written, the slip in them included" in section(text, "Worked out")
     assert "Measure the exhaust lobe across the round part. It is expected to tell 1.4 bits." in section(
         text, "Ask next"
     )

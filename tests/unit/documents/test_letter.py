@@ -150,10 +150,11 @@ def test_an_answer_that_names_no_part_promises_no_engine(state: AnswerState, hea
 
 
 def test_what_could_not_be_told_names_slips_advice_and_the_next_reading() -> None:
-    sent, _ = typical()
+    sent, typically = typical()
     found = identification(
         sent,
         candidate("WREN 7-31", 0.9),
+        derived=typically.derived,
         suspected_slips=(SuspectedSlip(Slip.LOBES_SWAPPED, "/readings/1", 0.4, "Perhaps the lobes were swapped."),),
         advice=(Advice("no_journal", "No journal was measured."),),
         next_reading=NextReading("base_circle", Instrument.OUTSIDE_MICROMETER, 1.0, "Measure the heel again."),
@@ -161,6 +162,7 @@ def test_what_could_not_be_told_names_slips_advice_and_the_next_reading() -> Non
     words = letter_text(compose(facts(identification=found), SUPPLIER))
     for said in ("Perhaps the lobes were swapped.", "No journal was measured.", "Measure the heel again."):
         assert said in words
+    assert "as they were given, the suspected slip included" in " ".join(words.split())
 
 
 def test_a_person_s_decision_stands_before_the_engine_s() -> None:

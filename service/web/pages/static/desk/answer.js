@@ -89,6 +89,8 @@ export function evidence(said, readings) {
     </details>`;
 }
 
+const AS_WRITTEN = "Worked out from the readings as they are written, the slip in them included.";
+
 export function derived(said) {
   const lifts = said.derived.filter((each) => each.quantity === "lobe_lift");
   if (!lifts.length) return nothing;
@@ -103,7 +105,8 @@ export function derived(said) {
           <td class="number">${each.value}</td><td class="number">${each.corrected}</td>
           <td class="number">${each.interval[0]} – ${each.interval[1]}</td></tr>`)}
       </tbody>
-    </table></div>`;
+    </table></div>
+    ${said.suspected_slips.length ? html`<p class="aside">${AS_WRITTEN}</p>` : nothing}`;
 }
 
 export function advice(said) {
@@ -157,6 +160,10 @@ export function summary(said, readings, values, reference) {
   readings.forEach((reading, i) => lines.push(`  ${labelOf(reading)}: ${values[i]}`));
   for (const each of said.derived.filter(({ quantity }) => quantity === "lobe_lift")) {
     lines.push(`  ${labelOf({ feature: "lobe_lift", lobe: each.lobe })}, worked out: ${each.corrected} (95 times in 100 from ${each.interval[0]} to ${each.interval[1]})`);
+  }
+  if (said.suspected_slips.length) {
+    if (said.derived.length) lines.push(`  ${AS_WRITTEN}`);
+    lines.push("", "Please check", ...said.suspected_slips.map((each) => `  ${each.message}`));
   }
   if (said.next_reading) lines.push("", `Would help most: ${said.next_reading.message}`);
   lines.push("", "Please note", ...said.cautions.map((each) => `- ${each}`));
