@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from service.identification.measuring import MeasuringModel
 from service.identification.table import LOBES, CatalogueTable
 from service.lobe.analysis import LobeReport, SheetReport
 from service.lobe.figures import Figure, lobe_figures
-from service.lobe.matching import DEFAULT_SPREADS, Comparison, Observed, Spreads, as_made, wide
+from service.lobe.matching import Comparison, Observed, Spreads, as_made, wide
 from service.lobe.timing import CRANK_DEG_PER_CAM_DEG
 
 Floats = NDArray[np.float64]
@@ -90,8 +90,7 @@ def table_entry(evidence: TableEvidence) -> Entry:
 
 def spreads_of(model: MeasuringModel) -> Spreads:
     """How far lobes stray from their nominals, as far as the measuring model says it."""
-    return replace(
-        DEFAULT_SPREADS,
+    return Spreads(
         lift_mm=model.lift_making_sd,
         wear_mean_mm=model.nose_wear_mean,
         stranger_lift_mm=model.stranger_lift_spread,

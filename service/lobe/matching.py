@@ -38,23 +38,24 @@ _FLANK = (0.05, 0.7)
 
 @dataclass(frozen=True)
 class Spreads:
-    """How far a ground lobe strays from its nominal (mm, cam degrees); common practice, no source."""
+    """How far a ground lobe strays from its nominal (mm, cam degrees); common practice, no source.
 
-    lift_mm: float = 0.011
+    `lift_mm` is the spread of making, `wear_mean_mm` the mean wear of a nose, `stranger_lift_mm` the spread of a
+    lift that nobody states: whoever compares knows them, and no lobe does.
+    """
+
+    lift_mm: float
+    wear_mean_mm: float
+    stranger_lift_mm: float
     half_width_deg: float = 0.12
     waviness_mm: float = 0.004
     waviness_reach_deg: float = 10.0
     roughness_mm: float = 0.001
     phase_deg: float = 2.0
-    wear_mean_mm: float = 0.018
     shape_half_width_deg: float = 2.2
     """Of a half width from lift to lift, about what textbooks' laws stray from one another."""
     shape_waviness_mm: float = 0.03
-    stranger_lift_mm: float = 0.6
     stranger_half_width_deg: float = 4.0
-
-
-DEFAULT_SPREADS = Spreads()
 
 
 @dataclass(frozen=True, eq=False)

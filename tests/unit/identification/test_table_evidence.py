@@ -15,10 +15,10 @@ from service.domain.readings import LobeKind
 from service.identification.lift_curves import build_curves
 from service.identification.measuring import DEFAULT_MODEL
 from service.identification.table import build_table
-from service.identification.table_evidence import figures_against_stranger, observed_of, table_evidence
+from service.identification.table_evidence import figures_against_stranger, observed_of, spreads_of, table_evidence
 from service.lobe.analysis import LobeTable, TableSheet, analyse
 from service.lobe.lift_table import RawTable
-from service.lobe.matching import DEFAULT_SPREADS, GRID_DEG, as_made, loss_beside, wide
+from service.lobe.matching import GRID_DEG, as_made, loss_beside, wide
 from tests.unit.lobe.lobes import Lobe, bench_table, polynomial
 
 CATALOGUE = read_json((Path(__file__).parents[3] / "fixtures" / "catalogue.json").read_bytes())
@@ -26,6 +26,7 @@ TABLE = build_table(CATALOGUE)
 CURVES = build_curves(CATALOGUE, TABLE)
 TABLED = [part for part in CATALOGUE.parts if any(lobe.lift_table for lobe in part.lobes.values())]
 AT = np.arange(0, 360, 2.0)
+SPREADS = spreads_of(DEFAULT_MODEL)
 
 
 def lift_of(table: LiftTable, from_nose):
@@ -88,7 +89,7 @@ def test_more_lobes_say_more():
 
 def test_the_likelihood_of_a_new_lobe_is_a_multivariate_normals():
     seen = observed_of(analyse(TableSheet((measured(TABLED[0], LobeKind.INTAKE),))).lobes[0])
-    comparison = as_made(seen, DEFAULT_SPREADS, used=False)
+    comparison = as_made(seen, SPREADS, used=False)
     covariance = comparison.factor @ comparison.factor.T
     nominal = CURVES.lift[0][:5]
     slow = [multivariate_normal(row, covariance).logpdf(seen.lift) for row in nominal]
@@ -97,12 +98,12 @@ def test_the_likelihood_of_a_new_lobe_is_a_multivariate_normals():
 
 def test_wear_is_integrated_as_slow_quadrature_does():
     seen = observed_of(analyse(TableSheet((measured(TABLED[0], LobeKind.INTAKE, wear=0.04),))).lobes[0])
-    comparison = as_made(seen, DEFAULT_SPREADS, used=True)
+    comparison = as_made(seen, SPREADS, used=True)
     covariance = comparison.factor @ comparison.factor.T
     nominal = CURVES.lift[0][TABLE.part_numbers.index(TABLED[0].part_number)]
     amounts, step = np.linspace(0, 0.5, 5001, retstep=True)
     density = multivariate_normal(np.zeros(GRID_DEG.size), covariance)
-    mean = DEFAULT_SPREADS.wear_mean_mm
+    mean = SPREADS.wear_mean_mm
     logs = density.logpdf(seen.lift - nominal + amounts[:, None] * seen.wear) - amounts / mean - math.log(mean)
     slow = logs.max() + math.log(np.trapezoid(np.exp(logs - logs.max()), dx=step))
     assert comparison.log_likelihood(nominal[None])[0] == pytest.approx(slow, abs=1e-3)
@@ -141,7 +142,7 @@ def test_wear_of_the_matched_part_is_found_with_its_uncertainty():
     part = TABLED[0]
     seen = observed_of(analyse(TableSheet((measured(part, LobeKind.INTAKE, wear=0.12),))).lobes[0])
     nominal = CURVES.lift[0][TABLE.part_numbers.index(part.part_number)]
-    loss = loss_beside(seen, nominal, DEFAULT_SPREADS)
+    loss = loss_beside(seen, nominal, SPREADS)
     assert loss.nose.value == pytest.approx(0.12, abs=3 * loss.nose.sd)
     assert loss.nose.value > 3 * loss.nose.sd
     flanks = np.abs(GRID_DEG) > 45
@@ -160,6 +161,6 @@ def test_a_strangers_density_is_wider_than_any_parts():
     seen = observed_of(analyse(TableSheet((measured(TABLED[0], LobeKind.INTAKE),))).lobes[0])
     own = CURVES.lift[0][TABLE.part_numbers.index(TABLED[0].part_number)][None]
     off = own * 1.08
-    narrow, broad = as_made(seen, DEFAULT_SPREADS, used=False), wide(seen, DEFAULT_SPREADS)
+    narrow, broad = as_made(seen, SPREADS, used=False), wide(seen, SPREADS)
     assert narrow.log_likelihood(own)[0] > broad.log_likelihood(own)[0]
     assert narrow.log_likelihood(off)[0] < broad.log_likelihood(off)[0]
