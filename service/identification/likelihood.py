@@ -168,16 +168,15 @@ def log_likelihood(
 def _of_one_wear(
     table: CatalogueTable, rows: Rows, hypotheses: EntryLists, model: MeasuringModel, wear: float
 ) -> Floats:
-    plan = spread_over_nodes(within_means(hypotheses, rows.size, model), model)
     solids = np.flatnonzero(rows.kind != Kind.NONSENSE)
     result = np.empty((len(hypotheses), rows.size))
-    for real in np.array_split(solids, math.ceil(solids.size / _ROWS_AT_ONCE) or 1):
-        if not real.size:
-            continue
-        solid = rows.take(real)
-        inner = _given_nodes(table, solid, plan.hypotheses, plan.tool, plan.tool_zero_sd, model, wear)
-        nodes = inner.reshape(len(plan.log_weights), len(hypotheses), solid.size) + plan.log_weights[:, None, None]
-        result[:, real] = np.maximum(log_sum_exp(nodes, axis=0), _IMPOSSIBLE)
+    if solids.size:
+        plan = spread_over_nodes(within_means(hypotheses, rows.size, model), model)
+        for real in np.array_split(solids, math.ceil(solids.size / _ROWS_AT_ONCE)):
+            solid = rows.take(real)
+            inner = _given_nodes(table, solid, plan.hypotheses, plan.tool, plan.tool_zero_sd, model, wear)
+            nodes = inner.reshape(len(plan.log_weights), len(hypotheses), solid.size) + plan.log_weights[:, None, None]
+            result[:, real] = np.maximum(log_sum_exp(nodes, axis=0), _IMPOSSIBLE)
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
     if nonsense.size:
         result[:, nonsense] = hypotheses.total([*map(_nonsense_log_density, hypotheses.pool)])[:, None]
