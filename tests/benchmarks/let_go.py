@@ -1,8 +1,8 @@
 """What the posterior is left without by the cuts that make it quick: beside one with no cut at all.
 
-Every cell of the posterior is a row under a slip under a hand. The cells that the cuts leave keep their weights, so that
-no probability moves by more than what the others hold; that is *lost*. Only the grids of the integrals, which go by
-what is there, move anything besides.
+Every cell of the posterior is a row under a slip under a hand. The cells that the cuts leave keep their weights, so
+that no probability moves by more than what the others hold; that is *lost*. Only the grids of the integrals, which go
+by what is there, move anything besides.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from service.domain.readings import Submission
 from service.identification import nodes, posterior, screening, strangers
 from service.identification.measuring import MeasuringModel
 from service.identification.posterior import Posterior, weigh
+from service.identification.rough_fit import rough_log_likelihood
 from service.identification.table import CatalogueTable, Floats
 
 Cut = tuple[ModuleType, str]
@@ -105,7 +106,8 @@ def let_go(table: CatalogueTable, submission: Submission, model: MeasuringModel,
 
 def _of_classes(found: Posterior) -> Floats:
     """Probability of "not in the catalogue" and of each class: (classes + 1,)."""
-    return np.bincount(found.row_class + 1, found.row_probability, len(found.table.class_numbers) + 1)
+    classes = len(found.table.class_numbers)
+    return np.asarray(np.bincount(found.row_class + 1, found.row_probability, classes + 1), float)
 
 
 class _Places:
@@ -138,7 +140,7 @@ def _row_keys(found: Posterior) -> list[tuple[str, ...]]:
 def _noting() -> Iterator[list[Floats]]:
     """The rough and the exact log-likelihoods of every cell: (A, H, K) each, once weighed without cuts."""
     noted: list[Floats] = []
-    rough, exact = posterior.rough_log_likelihood, posterior._likelihoods
+    rough, exact = rough_log_likelihood, posterior._likelihoods
 
     def roughly(*given: Any) -> Floats:
         noted.append(rough(*given))

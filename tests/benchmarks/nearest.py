@@ -33,7 +33,7 @@ def points(table: CatalogueTable) -> Floats:
         table.length[table.core_of],
     ]  # fmt: skip
     found = np.stack(of_part, axis=1)
-    return np.where(np.isfinite(found), found, np.nanmean(found, axis=0)) / STRAYS_MM
+    return np.asarray(np.where(np.isfinite(found), found, np.nanmean(found, axis=0)) / STRAYS_MM)
 
 
 def point(submission: Submission, model: MeasuringModel) -> Floats:
@@ -60,7 +60,7 @@ def point(submission: Submission, model: MeasuringModel) -> Floats:
     for group in heights.keys() & bases.keys():
         assert isinstance(group, tuple)
         read[2 + 2 * int(group[1])].append(float(np.mean(heights[group]) - np.mean(bases[group])))
-    return np.array([np.mean(sizes) if sizes else np.nan for sizes in read]) / STRAYS_MM
+    return np.asarray(np.array([np.mean(sizes) if sizes else np.nan for sizes in read]) / STRAYS_MM, float)
 
 
 def _lobe(e: Entry) -> int:
@@ -98,8 +98,8 @@ class Indexed:
     def plan(self, at: Floats) -> str:
         """How Postgres finds them: the scan that it chose."""
         rows = self._connection.execute("EXPLAIN " + self._NEAREST, self._corners(at)).fetchall()
-        scans = [row[0].strip(" ->").split(" on ")[0] for row in rows if "Scan" in row[0]]
-        return scans[-1].replace(" using part_points_at", "")
+        scans = [str(row[0]).strip(" ->").split(" on ")[0] for row in rows if "Scan" in row[0]]
+        return scans[-1]
 
     def server_ms(self) -> float:
         """CPU milliseconds the connection's server process has used so far."""

@@ -2,9 +2,9 @@
 
     .venv/bin/python -m tests.benchmarks.scaling [--sizes 250,10000,100000,1000000] [--callers N]
 
-The callers hold parts of the smallest catalogue, of which every other is the continuation: the same submissions of 5 to
-7 readings, some repeated, are put to each size in turn, so that what else the machine does falls on all alike. Times are
-CPU milliseconds of one core. Everything is invented.
+The callers hold parts of the smallest catalogue, of which every other is the continuation: the same submissions of 5
+to 7 readings, some repeated, are put to each size in turn, so that what else the machine does falls on all alike. Times
+are CPU milliseconds of one core. Everything is invented.
 """
 
 from __future__ import annotations
