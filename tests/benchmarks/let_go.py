@@ -10,19 +10,28 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from types import ModuleType
 from typing import Any
 from unittest import mock
 
 import numpy as np
 
-from service.domain.readings import Submission
+from service.domain.readings import Feature, Instrument, LobeKind, Reading, Source, Submission, Written
+from service.domain.units import LengthUnit
 from service.identification import nodes, posterior, screening, strangers
+from service.identification.densities import log_sum_exp
+from service.identification.entries import hands
+from service.identification.likelihood import log_likelihood
 from service.identification.measuring import MeasuringModel
-from service.identification.posterior import Posterior, weigh
+from service.identification.posterior import EntrySource, Posterior, weigh
 from service.identification.rough_fit import rough_log_likelihood
-from service.identification.table import CatalogueTable, Floats
+from service.identification.rows import Kind, part_rows
+from service.identification.slips import Hypothesis
+from service.identification.table import CatalogueTable, Floats, build_table
+from service.identification.variants import grouped
+from tests.benchmarks.catalogues import grown_catalogue
 
 Cut = tuple[ModuleType, str]
 
@@ -165,3 +174,27 @@ def _undervalued(whole: Posterior, rough: Floats, exact: Floats) -> float:
     if not known.any():
         return 0.0
     return float(((exact[known] - exact.max()) - (rough[known] - rough.max())).max())
+
+
+def far_off(aways_mm: Sequence[float], model: MeasuringModel) -> list[tuple[float, float]]:
+    """How many nats one base circle, read once by digital caliper, puts a part behind whose base circle is so much
+    smaller: (by the screen, by the exact likelihood with every hand summed over) for each."""
+    table = build_table(grown_catalogue(25), model)
+    read = Written(Decimal(f"{table.base[0, 0]:.2f}"), 2)
+    reading = Reading(Feature.BASE_CIRCLE, (read,), lobe=LobeKind.INTAKE)
+    submission = Submission(
+        Source.PHONE, LengthUnit.MILLIMETRE, (reading,), instrument=Instrument.DIGITAL_CALIPER
+    )  # fmt: skip
+    source, every = EntrySource(submission, model, table.families), hands(submission, model)
+    entries = [source.of(Hypothesis(None, "", 0.0), hand.level) for hand in every]
+    shares = np.array([hand.log_share for hand in every])[:, None]
+    two, found = np.array([0, 1]), []
+    for away in aways_mm:
+        base, lift = table.base.copy(), table.lift.copy()
+        base[1], lift[1] = base[0] - away, lift[0]
+        pair = replace(table, base=base, lift=lift)
+        screened = screening._part_scores(pair, two, grouped(entries[:1]), 1, model)[0][0]
+        rows = part_rows(pair, two, Kind.MADE, np.zeros(2))
+        exact = log_sum_exp(log_likelihood(pair, rows, entries, model, [hand.wear for hand in every]) + shares, axis=0)
+        found.append((float(screened[0] - screened[1]), float(exact[0] - exact[1])))
+    return found

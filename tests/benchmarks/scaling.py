@@ -38,7 +38,7 @@ from service.identification.table import LOBES, CatalogueTable, Floats, Ints, bu
 from service.serving.collecting import collect_seldom
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import grown_catalogue
-from tests.benchmarks.let_go import CUTS, LetGo, let_go, shown_nats
+from tests.benchmarks.let_go import CUTS, LetGo, far_off, let_go, shown_nats
 from tests.benchmarks.nearest import NEAREST, Indexed, Trees, point, score
 from tests.benchmarks.shafts import Supply
 from tests.benchmarks.stages import EVIDENCE, EXACT, NEXT, POSTERIOR, REST, ROUGH, SCREENING, STRANGERS, line, watching
@@ -48,6 +48,7 @@ READINGS = range(5, 8)
 WARMING = 3
 QUERIES = 4
 """Times each query to Postgres is put: one takes too little to be told."""
+FAR_OFF_MM = (0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
 
 
 def _made(parts: int) -> list[StoredColumn]:
@@ -288,6 +289,12 @@ def print_let_go(seen: dict[int, list[LetGo]]) -> None:
         ("cells left", row(lambda one: one.cells_left, ",.0f")),
     ]
     _table("what is let go: median / ninth decile / most", head, rows)
+    behind = zip(FAR_OFF_MM, far_off(FAR_OFF_MM, DEFAULT_MODEL), strict=True)
+    _table(
+        "nats that one far reading puts a part behind",
+        ["by the screen", "exactly"],
+        [(f"{away} mm", [f"{screened:.1f}", f"{exact:.1f}"]) for away, (screened, exact) in behind],
+    )
 
 
 def _pairs(text: str) -> dict[int, int]:
