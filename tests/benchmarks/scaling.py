@@ -237,7 +237,8 @@ def print_stages(sizes: Sequence[Size]) -> None:
         cells = []
         for size in sizes:
             seen = [counts.get(name, 0.0) for counts in size.counts]
-            cells.append(f"{np.median(seen):,.0f} / {np.mean(seen):,.0f}")
+            digits = 2 if max(seen) <= 1 else 0
+            cells.append(f"{np.median(seen):,.{digits}f} / {np.mean(seen):,.{digits}f}")
         rows.append((name, cells))
     _table("counts, median / mean", head, rows)
     lines = (

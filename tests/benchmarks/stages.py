@@ -73,6 +73,10 @@ def _zeros(given: tuple[Any, ...], found: Any) -> Counts:
     return {"zeros on the grid": found[0].size}
 
 
+def _bounded(given: tuple[Any, ...], found: Any) -> Counts:
+    return {"zeros taken as scatter, to bound the work": float(found is not given[0])}
+
+
 SCREENING, STRANGERS, ROUGH, EXACT = "screening", "strangers", "rough reckoning", "exact likelihood"
 REST, EVIDENCE, NEXT = "slips, entries, rows", "evidence", "next reading"
 STAGES: tuple[tuple[ModuleType, str, str, Count | None], ...] = (
@@ -87,6 +91,7 @@ STAGES: tuple[tuple[ModuleType, str, str, Count | None], ...] = (
 """(module, the name it calls the stage by, stage, what to count)."""
 WITHIN: tuple[tuple[ModuleType, str, str, Count], ...] = (
     (screening, "_part_scores", SCREENING, _looked_at),
+    (posterior, "within_means", EXACT, _bounded),
     (likelihood, "spread_over_nodes", EXACT, _nodes),
     (likelihood, "zero_nodes", EXACT, _zeros),
 )
