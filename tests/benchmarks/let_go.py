@@ -23,6 +23,7 @@ from service.domain.units import LengthUnit
 from service.identification import nodes, posterior, screening, strangers
 from service.identification.densities import log_sum_exp
 from service.identification.entries import hands
+from service.identification.entry_lists import EntryLists
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import MeasuringModel
 from service.identification.posterior import EntrySource, Posterior, weigh
@@ -193,7 +194,7 @@ def far_off(aways_mm: Sequence[float], model: MeasuringModel) -> list[tuple[floa
         base, lift = table.base.copy(), table.lift.copy()
         base[1], lift[1] = base[0] - away, lift[0]
         pair = replace(table, base=base, lift=lift)
-        screened = screening._part_scores(pair, two, grouped(entries[:1]), 1, model)[0][0]
+        screened = screening._part_scores(pair, two, grouped(EntryLists.holding(entries[:1])), 1, model)[0][0]
         rows = part_rows(pair, two, Kind.MADE, np.zeros(2))
         exact = log_sum_exp(log_likelihood(pair, rows, entries, model, [hand.wear for hand in every]) + shares, axis=0)
         found.append((float(screened[0] - screened[1]), float(exact[0] - exact[1])))

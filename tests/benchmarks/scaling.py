@@ -244,11 +244,10 @@ def print_stages(sizes: Sequence[Size]) -> None:
     lines = (
         (SCREENING, "slips x cores"),
         (SCREENING, "slips x parts looked at"),
-        (STRANGERS, "cores kept by the screen"),
+        (STRANGERS, "slips x cores kept"),
         (ROUGH, "rough: rows x slips x hands"),
         (EXACT, "exact: rows x slips x hands"),
-        (EXACT, "nodes of further zeros"),
-        (REST, "slips reckoned with"),
+        (REST, "rows reckoned roughly"),
     )
     rows = []
     for stage, name in lines:

@@ -40,6 +40,7 @@ def _screened(given: tuple[Any, ...], found: Kept) -> Counts:
         "slips kept by the screen": found.hypotheses.size,
         "rows kept by the screen": found.made.size + found.reground.size,
         "cores kept by the screen": found.cores.size,
+        "slips x cores kept": len(hypotheses) * found.cores.size,
     }
 
 
