@@ -169,61 +169,111 @@ _STRANGER_SHOT = 10.0
 """Strangers this near the likeliest of them stay however unlikely they all are: an answer is weighed against them."""
 
 
-def _lasting(log_joint: Floats, rows: Rows, most: int) -> Ints:
+def _lasting(log_joint: Floats, rows: Rows, most: int, patience: float) -> Ints:
     """Up to `most` rows that come near enough, and always the last one, so that there is always something to say."""
     best = log_joint.max(axis=0)
     best_stranger = best[rows.kind == Kind.STRANGER].max(initial=-np.inf)
-    near = best >= best.max() - _LONG_SHOT
-    near |= (rows.kind == Kind.STRANGER) & (best >= best_stranger - _STRANGER_SHOT)
+    near = best >= best.max() - _LONG_SHOT - patience
+    near |= (rows.kind == Kind.STRANGER) & (best >= best_stranger - _STRANGER_SHOT - patience)
     near[-1], best[-1] = True, np.inf
     order = np.argsort(-best, kind="stable")[: max(most, 2)]
     return np.sort(order[near[order]])
 
 
+_FALLS_SHORT = 3.0
+"""Nats by which the best may fall short of its rough reckoning, as it does for a caller in fifty."""
+_MORE_PATIENCE, _MOST_PATIENCE = 20.0, 60.0
+
+
 def weigh(
     table: CatalogueTable, submission: Submission, model: MeasuringModel, tables: TableEvidence | None = None
 ) -> Posterior:
-    """The posterior of `submission`, and of a bench's lift `tables`, over parts, strangers, slips and hands."""
-    used = is_used(submission)
-    every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
-    source = EntrySource(submission, model, table.families, tables)
-    all_hands = hands(submission, model)
-    first = [source.of(h, all_hands[0].level) for h in every]
-    log_priors = np.array([h.log_prior for h in every])
-    plain = EntryLists.holding(first)
-    kept = screen(table, _with_ratio_error(plain, model), log_priors + own_log_density(plain), model, used)
-    strangers, of_strangers = likely_strangers(table, kept, plain, log_priors, model, used)
+    """The posterior of `submission`, and of a bench's lift `tables`, over parts, strangers, slips and hands.
+
+    What is let go is so many nats behind the best of a rough reckoning, which is kind to what fits badly. Where that
+    best turns out to have been promised too much, what is true may have been let go for it: then all is weighed again
+    with that much more patience.
+    """
+    asked = _Asked.of(table, submission, model, tables)
+    patience = 0.0
+    while True:
+        posterior, short = _weighed(asked, patience)
+        if short <= patience + _FALLS_SHORT or patience >= _MOST_PATIENCE:
+            return posterior
+        patience = min(short, patience + _MORE_PATIENCE)
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """A submission as it is put to a catalogue: every slip that could have been made, every hand, and their entries."""
+
+    table: CatalogueTable
+    model: MeasuringModel
+    used: bool
+    source: EntrySource
+    slips: tuple[Hypothesis, ...]
+    hands: tuple[Hand, ...]
+    likeliest_hand: EntryLists
+    log_prior: Floats
+
+    @classmethod
+    def of(
+        cls, table: CatalogueTable, submission: Submission, model: MeasuringModel, tables: TableEvidence | None
+    ) -> _Asked:
+        source = EntrySource(submission, model, table.families, tables)
+        slips = tuple(hypotheses(submission, model, _ratios(table), tuple(LOBES)))
+        every_hand = hands(submission, model)
+        likeliest = EntryLists.holding([source.of(slip, every_hand[0].level) for slip in slips])
+        log_prior = np.array([slip.log_prior for slip in slips])
+        return cls(table, model, is_used(submission), source, slips, every_hand, likeliest, log_prior)
+
+    def entries(self, slip: int, hand: int) -> tuple[Entry, ...]:
+        """What was read under a slip by a hand."""
+        if hand == 0:
+            return self.likeliest_hand.list(slip)
+        return self.source.of(self.slips[slip], self.hands[hand].level)
+
+
+def _weighed(asked: _Asked, patience: float) -> tuple[Posterior, float]:
+    """(the posterior, by how many nats its best cell falls short of the best of the rough reckoning).
+
+    Everything is let go only where it is `patience` nats further behind than usually.
+    """
+    table, model, used, plain = asked.table, asked.model, asked.used, asked.likeliest_hand
+    own = asked.log_prior + own_log_density(plain)
+    kept = screen(table, _with_ratio_error(plain, model), own, model, used, patience)
+    strangers, of_strangers = likely_strangers(table, kept, plain, asked.log_prior, model, used, patience)
     chosen = np.union1d(kept.hypotheses, of_strangers)
     rows = _rows(table, kept, strangers, model, used)
-    prior = _applies(rows, [every[i] for i in chosen], table) + log_priors[chosen][:, None] + rows.log_prior
-    entries = [
-        [first[i] if a == 0 else source.of(every[i], hand.level) for i in chosen] for a, hand in enumerate(all_hands)
-    ]
-    shares = np.array([hand.log_share for hand in all_hands])[:, None, None]
+    applies = _applies(rows, [asked.slips[i] for i in chosen], table)
+    prior = applies + asked.log_prior[chosen][:, None] + rows.log_prior
+    entries = [[asked.entries(int(i), a) for i in chosen] for a in range(len(asked.hands))]
+    shares = np.array([hand.log_share for hand in asked.hands])[:, None, None]
     every_hand = EntryLists.holding([h for of_hand in entries for h in of_hand])
     by_hand = rough_log_likelihood(table, rows, every_hand, model, used)
-    by_hand = by_hand.reshape(len(all_hands), *prior.shape) + shares + prior
+    by_hand = by_hand.reshape(len(asked.hands), *prior.shape) + shares + prior
     rough = log_sum_exp(by_hand, axis=0)
     # what is written always stays a hypothesis: nonsense is judged under it
-    likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT))
-    lasting = _lasting(rough, rows, _MOST_WEIGHED // (likely.size * len(all_hands)))
+    likely = np.union1d([0], np.flatnonzero(rough.max(axis=1) >= rough.max() - _LONG_SHOT - patience))
+    lasting = _lasting(rough, rows, _MOST_WEIGHED // (likely.size * len(asked.hands)), patience)
     rows, log_world = rows.take(lasting), shares + prior[np.ix_(likely, lasting)]
-    slips = tuple(every[i] for i in chosen[likely])
     likely_entries = tuple(tuple(of_hand[i] for i in likely) for of_hand in entries)
-    told = _worth_telling(by_hand[:, likely][:, :, lasting], rows)
-    wears = [hand.wear if used else 0.0 for hand in all_hands]
+    told = _worth_telling(by_hand[:, likely][:, :, lasting], rows, patience)
+    wears = [hand.wear if used else 0.0 for hand in asked.hands]
     joint = log_world + _likelihoods(table, rows, likely_entries, told, wears, model)
     # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
     relative = joint - joint.max()
     log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)
-    return Posterior(table, model, used, rows, slips, all_hands, likely_entries, log_world, log_weight)
+    slips = tuple(asked.slips[i] for i in chosen[likely])
+    found = Posterior(table, model, used, rows, slips, asked.hands, likely_entries, log_world, log_weight)
+    return found, float(by_hand.max() - joint.max())
 
 
-def _worth_telling(log_joint: Floats, rows: Rows) -> NDArray[np.bool_]:
+def _worth_telling(log_joint: Floats, rows: Rows, patience: float) -> NDArray[np.bool_]:
     """Whether a hand matters to a slip, for the answer or for what strangers are worth beside it: (A, H)."""
     strangers = log_joint[:, :, rows.kind == Kind.STRANGER].max(axis=2, initial=-np.inf)
-    answer = log_joint.max(axis=2) >= log_joint.max() - _UNLIKELY_HAND
-    return np.asarray(answer | (strangers >= strangers.max() - _STRANGER_SHOT))
+    answer = log_joint.max(axis=2) >= log_joint.max() - _UNLIKELY_HAND - patience
+    return np.asarray(answer | (strangers >= strangers.max() - _STRANGER_SHOT - patience))
 
 
 def _likelihoods(

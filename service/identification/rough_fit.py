@@ -20,6 +20,7 @@ import numpy as np
 
 from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
+from service.identification.densities import LOG_SQRT_2PI
 from service.identification.distinct import distinct
 from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.entry_lists import EntryLists
@@ -130,7 +131,8 @@ def _widths(rows: Rows, groups: Sequence[_Group], model: MeasuringModel) -> Floa
         pull += group.variants.spread(own_pull)
         own_hold = np.swapaxes(entries.felt, 1, 2) @ towards
         hold += group.variants.spread(np.swapaxes(own_hold, 0, 1))
-        scale += group.variants.spread(0.5 * np.linalg.slogdet(covariance)[1].T)
+        size = np.array([len(s) for s in group.variants.sets], float)[:, None] * LOG_SQRT_2PI
+        scale += group.variants.spread(0.5 * np.linalg.slogdet(covariance)[1].T + size)
     # the undersize comes last among what is shared, and is each row's own
     pull[..., -1] *= undersize
     hold[..., -1, :] *= undersize[sorts][:, None]

@@ -164,14 +164,18 @@ def screen(
     log_priors: Floats,
     model: MeasuringModel,
     used: bool,
+    patience: float = 0.0,
 ) -> Kept:
-    """The rows and hypotheses worth working out; `log_priors` (H,) are the hypotheses' own."""
+    """The rows and hypotheses worth working out; `log_priors` (H,) are the hypotheses' own.
+
+    They may be `patience` nats further behind the best than usually.
+    """
     cores = table.cores_with_parts
     groups = grouped(hypotheses)
     n_h = len(hypotheses)
     core_scores = _core_scores(table, groups, n_h, model)[:, cores] + log_priors[:, None]
     best_core = core_scores.max(axis=0) if cores.size else np.zeros(0)
-    alive = cores[best_core >= best_core.max(initial=-np.inf) - _ROW_CUT]
+    alive = cores[best_core >= best_core.max(initial=-np.inf) - _ROW_CUT - patience]
     parts = np.concatenate(
         [table.parts_by_core[table.core_start[c] : table.core_start[c + 1]] for c in alive] or [np.zeros(0, np.int64)]
     )
@@ -185,15 +189,15 @@ def screen(
     best = max(made.max(initial=-np.inf), reground.max(initial=-np.inf))
     of_slip = np.maximum(made.max(axis=1, initial=-np.inf), reground.max(axis=1, initial=-np.inf))
     # a slip may also turn a shaft nobody sells into a plain stranger, so the best of a plain core counts too
-    kept = np.flatnonzero(of_slip >= best - _SLIP_CUT)
+    kept = np.flatnonzero(of_slip >= best - _SLIP_CUT - patience)
     if 0 not in kept:
         kept = np.concatenate([[0], kept])
     of_core = core_scores[kept].max(axis=0) if cores.size else np.zeros(0)
     return Kept(
         hypotheses=kept.astype(np.int64),
-        made=parts[made[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT],
-        reground=parts[reground[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT],
-        cores=cores[of_core >= of_core.max(initial=-np.inf) - _CORE_CUT],
+        made=parts[made[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT - patience],
+        reground=parts[reground[kept].max(axis=0, initial=-np.inf) >= best - _ROW_CUT - patience],
+        cores=cores[of_core >= of_core.max(initial=-np.inf) - _CORE_CUT - patience],
         lift_mm=_both_lifts(hypotheses.list(0), model),
     )
 

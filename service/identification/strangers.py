@@ -26,19 +26,20 @@ def likely_strangers(
     log_priors: Floats,
     model: MeasuringModel,
     used: bool,
+    patience: float = 0.0,
 ) -> tuple[Rows, Ints]:
     """(rows of strangers, the `hypotheses` that make one of them a plausible shaft though no part speaks for them).
 
-    `log_priors` (H,) are the hypotheses' own.
+    `log_priors` (H,) are the hypotheses' own; both may be `patience` nats further behind than usually.
     """
     cores, log_share = _cores(table, kept, model)
     # one broad row a core and kind of lift: what a core is worth shows on those
     broad = stranger_rows(table, cores, None, log_share, model)
     rough = rough_log_likelihood(table, broad, hypotheses, model, used) + log_priors[:, None] + broad.log_prior
     of_slip = rough.max(axis=1)
-    slips = np.flatnonzero(np.isfinite(of_slip) & (of_slip >= of_slip[0] - _AS_GOOD))
+    slips = np.flatnonzero(np.isfinite(of_slip) & (of_slip >= of_slip[0] - _AS_GOOD - patience))
     of_core = rough[np.union1d(kept.hypotheses, slips)].max(axis=0).reshape(-1, cores.size).max(axis=0)
-    likely = np.flatnonzero(of_core >= of_core.max() - _CORE_CUT)
+    likely = np.flatnonzero(of_core >= of_core.max() - _CORE_CUT - patience)
     lifts = None
     if kept.lift_mm is not None:
         low, high, step = kept.lift_mm
