@@ -78,6 +78,11 @@ class EntryLists:
         """The sum of one value an entry (N,) over each list: (H,)."""
         return np.asarray(np.append(values, 0.0)[self.of].sum(axis=1))
 
+    @property
+    def own_log_density(self) -> Floats:
+        """Log-density of the entries' repeats about their means, which says nothing of the part: (H,)."""
+        return self.total([e.own_log for e in self.pool])
+
     def most(self, so: Callable[[Entry], bool]) -> int:
         """The most entries of a kind that one list holds."""
         return int(self.where(so)[self.of].sum(axis=1).max(initial=0))

@@ -181,12 +181,7 @@ def _of_one_wear(
     if nonsense.size:
         result[:, nonsense] = hypotheses.total([*map(_nonsense_log_density, hypotheses.pool)])[:, None]
     # the same for every row, however wild the repeats: what a row cannot be must not be drowned by it
-    return np.asarray(result + own_log_density(hypotheses)[:, None])
-
-
-def own_log_density(hypotheses: EntryLists) -> Floats:
-    """Log-density of the entries' repeats about their means, which says nothing of the part: (H,)."""
-    return hypotheses.total([e.own_log for e in hypotheses.pool])
+    return np.asarray(result + hypotheses.own_log_density[:, None])
 
 
 def _nonsense_log_density(e: Entry) -> float:

@@ -21,9 +21,9 @@ from scipy.special import log_ndtr
 from service.domain.readings import Feature, Instrument, Reading, Submission
 from service.identification.densities import log_sum_exp
 from service.identification.entries import Entry
+from service.identification.entry_source import EntrySource
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import MeasuringModel, spread_of_mean, written_step
-from service.identification.posterior import EntrySource
 from service.identification.rows import nonsense_row
 from service.identification.slips import Hypothesis
 from service.identification.table import CatalogueTable, Floats

@@ -3,31 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Protocol
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.readings import Submission
 from service.identification.densities import log_sum_exp
-from service.identification.entries import Entry, Hand, entry_of, hands, is_used, other_entries
+from service.identification.entries import Entry, Hand, hands, is_used
 from service.identification.entry_lists import EntryLists
-from service.identification.likelihood import log_likelihood, own_log_density
+from service.identification.entry_source import EntrySource, Source
+from service.identification.likelihood import log_likelihood
 from service.identification.measuring import MeasuringModel
 from service.identification.nodes import tools_on_lobes, within_means
 from service.identification.rough_fit import rough_log_likelihood
 from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows
-from service.identification.screening import Kept, screen
+from service.identification.screening import ByHand, Kept, screen
 from service.identification.slips import Hypothesis, hypotheses
 from service.identification.strangers import likely_strangers
 from service.identification.table import LOBES, CatalogueTable, Floats, Ints
-from service.identification.table_evidence import TableEvidence, table_entry
-from service.identification.valve_events import weighed_events
-
-_GROOVE_MEAN_MM = 0.5
-"""How much smaller a journal reads in its oil groove or on a chamfer, on average (common practice, no source)."""
+from service.identification.table_evidence import TableEvidence
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,56 +66,6 @@ class Posterior:
         return np.asarray(np.where(self.rows.part >= 0, self.table.class_of[self.rows.part], -1))
 
 
-class EntrySource:
-    """Builds each reading's entry once a hand, however many hypotheses share it."""
-
-    def __init__(
-        self,
-        submission: Submission,
-        model: MeasuringModel,
-        families: frozenset[str],
-        tables: TableEvidence | None = None,
-    ) -> None:
-        self._submission = submission
-        self._other_unit = replace(submission, unit=submission.unit.other)
-        self._model = model
-        self._others = tuple(other_entries(submission, families))
-        if tables is not None:
-            self._others += (table_entry(tables),)
-        self._known: dict[tuple[int, float, bool], Entry | None] = {}
-        self._events: dict[tuple[float, bool], tuple[Entry, ...]] = {}
-
-    def _written(self, index: int, level: float, other_unit: bool) -> Entry | None:
-        key = (index, level, other_unit)
-        if key not in self._known:
-            submission = self._other_unit if other_unit else self._submission
-            e = entry_of(index, submission.readings[index], submission, self._model, level)
-            self._known[key] = e.simplified() if e is not None else None
-        return self._known[key]
-
-    def _of_events(self, level: float, other_unit: bool) -> tuple[Entry, ...]:
-        key = (level, other_unit)
-        if key not in self._events:
-            submission = self._other_unit if other_unit else self._submission
-            self._events[key] = weighed_events(submission, self._model, level).entries
-        return self._events[key]
-
-    def of(self, hypothesis: Hypothesis, level: float) -> tuple[Entry, ...]:
-        """The entries as they were meant under `hypothesis`, read by a hand of `level`."""
-        found = []
-        for i in range(len(self._submission.readings)):
-            meant = hypothesis.changed.get(i)
-            if meant is None:
-                e = self._written(i, level, hypothesis.other_unit)
-            else:
-                e = entry_of(i, meant, self._submission, self._model, level)
-                e = e.simplified() if e is not None else None
-            if e is None:
-                continue
-            found.append(replace(e, tail=_GROOVE_MEAN_MM, sign=-1) if hypothesis.misread == i else e)
-        return (*found, *self._of_events(level, hypothesis.other_unit), *self._others)
-
-
 def _rows(table: CatalogueTable, kept: Kept, strangers: Rows, model: MeasuringModel, used: bool) -> Rows:
     sold_share = math.log1p(-model.stranger_prior - model.unexplained_prior)
     regrind = model.regrind_prior if used else 0.0
@@ -154,11 +100,6 @@ callers they held no more than 1e-5 of the posterior together."""
 
 _UNLIKELY_HAND = 10.0
 """The same for a slip made by a hand of one kind: it moved no probability of 150 callers by more than 1e-4."""
-
-
-def _with_ratio_error(hypotheses: EntryLists, model: MeasuringModel) -> EntryLists:
-    """The hypotheses for a quick look: each valve lift with the rocker ratio's error as its own scatter."""
-    return hypotheses.each(lambda e: e.standing_alone(model.valve_ratio_sd) if e.shares_ratio else e)
 
 
 _MOST_WEIGHED = 100_000
@@ -213,7 +154,8 @@ class _Asked:
     source: EntrySource
     slips: tuple[Hypothesis, ...]
     hands: tuple[Hand, ...]
-    likeliest_hand: EntryLists
+    looked: Mapping[int, ByHand]
+    """The hands that a first look is taken for, by their places: the likeliest and the roughest."""
     log_prior: Floats
 
     @classmethod
@@ -223,14 +165,17 @@ class _Asked:
         source = EntrySource(submission, model, table.families, tables)
         slips = tuple(hypotheses(submission, model, _ratios(table), tuple(LOBES)))
         every_hand = hands(submission, model)
-        likeliest = EntryLists.holding([source.of(slip, every_hand[0].level) for slip in slips])
         log_prior = np.array([slip.log_prior for slip in slips])
-        return cls(table, model, is_used(submission), source, slips, every_hand, likeliest, log_prior)
+        looked = {}
+        for a in (0, max(range(len(every_hand)), key=lambda a: every_hand[a].level)):
+            lists = EntryLists.holding([source.of(slip, every_hand[a].level) for slip in slips])
+            looked[a] = ByHand(lists, log_prior + every_hand[a].log_share)
+        return cls(table, model, is_used(submission), source, slips, every_hand, looked, log_prior)
 
     def entries(self, slip: int, hand: int) -> tuple[Entry, ...]:
         """What was read under a slip by a hand."""
-        if hand == 0:
-            return self.likeliest_hand.list(slip)
+        if hand in self.looked:
+            return self.looked[hand].hypotheses.list(slip)
         return self.source.of(self.slips[slip], self.hands[hand].level)
 
 
@@ -239,10 +184,9 @@ def _weighed(asked: _Asked, patience: float) -> tuple[Posterior, float]:
 
     Everything is let go only where it is `patience` nats further behind than usually.
     """
-    table, model, used, plain = asked.table, asked.model, asked.used, asked.likeliest_hand
-    own = asked.log_prior + own_log_density(plain)
-    kept = screen(table, _with_ratio_error(plain, model), own, model, used, patience)
-    strangers, of_strangers = likely_strangers(table, kept, plain, asked.log_prior, model, used, patience)
+    table, model, used, looked = asked.table, asked.model, asked.used, list(asked.looked.values())
+    kept = screen(table, looked, model, used, patience)
+    strangers, of_strangers = likely_strangers(table, kept, looked, model, used, patience)
     chosen = np.union1d(kept.hypotheses, of_strangers)
     rows = _rows(table, kept, strangers, model, used)
     applies = _applies(rows, [asked.slips[i] for i in chosen], table)
@@ -303,14 +247,6 @@ def _likelihoods(
             for (a, h), one in zip(pairs[here], value, strict=True):
                 found[a, h, some] = one
     return found
-
-
-class Source(Protocol):
-    """Gives the entries of a submission under a slip hypothesis and a hand's level."""
-
-    def of(self, hypothesis: Hypothesis, level: float) -> tuple[Entry, ...]:
-        """The entries as they were meant."""
-        ...
 
 
 def log_evidence(

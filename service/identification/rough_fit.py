@@ -26,7 +26,6 @@ from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.entry_lists import EntryLists
 from service.identification.flank import flank_width
 from service.identification.grids import in_pieces
-from service.identification.likelihood import own_log_density
 from service.identification.measuring import MeasuringModel
 from service.identification.priors import core_width, lobe_prior
 from service.identification.rows import Kind, Rows
@@ -72,7 +71,7 @@ def rough_log_likelihood(
         total[:, solid] = in_pieces(
             lambda few: _of_some(table, some, hypotheses.at(few), model, used), hypotheses.of, 16 * solid.size
         )
-    return np.asarray(total + own_log_density(hypotheses)[:, None])
+    return np.asarray(total + hypotheses.own_log_density[:, None])
 
 
 def _of_some(table: CatalogueTable, rows: Rows, hypotheses: EntryLists, model: MeasuringModel, used: bool) -> Floats:

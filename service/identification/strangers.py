@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from service.identification.entry_lists import EntryLists
 from service.identification.measuring import MeasuringModel
 from service.identification.rough_fit import rough_log_likelihood
 from service.identification.rows import Rows, stranger_rows
-from service.identification.screening import Kept
+from service.identification.screening import ByHand, Kept
 from service.identification.table import CatalogueTable, Floats, Ints
 
 _CORE_CUT = 16.0
@@ -22,20 +23,21 @@ _AS_GOOD = 10.0
 def likely_strangers(
     table: CatalogueTable,
     kept: Kept,
-    hypotheses: EntryLists,
-    log_priors: Floats,
+    hands: Sequence[ByHand],
     model: MeasuringModel,
     used: bool,
     patience: float = 0.0,
 ) -> tuple[Rows, Ints]:
-    """(rows of strangers, the `hypotheses` that make one of them a plausible shaft though no part speaks for them).
+    """(rows of strangers, the hypotheses that make one of them a plausible shaft though no part speaks for them).
 
-    `log_priors` (H,) are the hypotheses' own; both may be `patience` nats further behind than usually.
+    Both may be `patience` nats further behind than usually, under any of `hands`, the likeliest first.
     """
     cores, log_share = _cores(table, kept, model)
     # one broad row a core and kind of lift: what a core is worth shows on those
     broad = stranger_rows(table, cores, None, log_share, model)
-    rough = rough_log_likelihood(table, broad, hypotheses, model, used) + log_priors[:, None] + broad.log_prior
+    every_hand = EntryLists.holding([entries for hand in hands for entries in hand.hypotheses])
+    by_hand = rough_log_likelihood(table, broad, every_hand, model, used).reshape(len(hands), -1, broad.size)
+    rough = (by_hand + np.array([hand.log_prior for hand in hands])[..., None]).max(axis=0) + broad.log_prior
     of_slip = rough.max(axis=1)
     slips = np.flatnonzero(np.isfinite(of_slip) & (of_slip >= of_slip[0] - _AS_GOOD - patience))
     of_core = rough[np.union1d(kept.hypotheses, slips)].max(axis=0).reshape(-1, cores.size).max(axis=0)

@@ -31,8 +31,9 @@ from service.domain.readings import Submission
 from service.identification.densities import log_sum_exp
 from service.identification.engine import ENGINE_VERSION, identify
 from service.identification.entries import Entry, hands, is_used
+from service.identification.entry_source import EntrySource
 from service.identification.measuring import DEFAULT_MODEL
-from service.identification.posterior import EntrySource, Posterior, weigh
+from service.identification.posterior import Posterior, weigh
 from service.identification.slips import hypotheses
 from service.identification.table import LOBES, CatalogueTable, Floats, Ints, build_table
 from service.serving.collecting import collect_seldom

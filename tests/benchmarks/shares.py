@@ -27,7 +27,7 @@ STEPS = (
     ("screening of parts and slips", "rough_fit", "rough_log_likelihood"),
     ("likelihood: the lobes", "shaft_integral", "shaft_log_density"),
     ("likelihood: journals, timing, counts", "likelihood", "log_likelihood"),
-    ("slips and entries", "posterior", "of"),
+    ("slips and entries", "entry_source", "of"),
     ("slips and entries", "slips", "hypotheses"),
     ("rows", "posterior", "_rows"),
 )

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from service.domain.catalogue import Catalogue
 from service.domain.identification import Slip
 from service.identification import nodes, posterior, screening, strangers
 from service.identification.engine import identify
@@ -18,7 +20,7 @@ from service.web.api.submissions.schemas import SubmissionSchema
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import fixture_catalogue, grown_catalogue
 from tests.benchmarks.shafts import Supply
-from tests.benchmarks.worlds import BASE
+from tests.benchmarks.worlds import BASE, WORLDS, World
 
 SAMPLE = Path(__file__).parents[3] / "fixtures" / "sample_submission.json"
 
@@ -29,6 +31,7 @@ PATIENCE = (
     | {
         (posterior, "_LONG_SHOT"): 30.0,
         (posterior, "_UNLIKELY_HAND"): 30.0,
+        (screening, "_ROUGH_ROW_CUT"): 40.0,
         (strangers, "_AS_GOOD"): 14.0,
         (strangers, "_CORE_CUT"): 30.0,
     }
@@ -36,14 +39,15 @@ PATIENCE = (
 )
 
 
-def most_moved(parts: int, callers: list[int], patch: pytest.MonkeyPatch) -> Floats:
+def most_moved(
+    catalogue: Catalogue, callers: Sequence[int], patch: pytest.MonkeyPatch, *, seed: int = 7, world: World = BASE
+) -> Floats:
     """The most that any part's probability is moved by what is let go, for each of `callers` (invented)."""
-    catalogue = grown_catalogue(parts)
     table = build_table(catalogue)
-    supply = Supply(catalogue, BASE, np.random.default_rng([7, 0]))
+    supply = Supply(catalogue, world, np.random.default_rng([seed, 0]))
     found = []
     for caller in callers:
-        submission = draw_caller(supply, BASE, np.random.default_rng([7, 2, caller])).submission
+        submission = draw_caller(supply, world, np.random.default_rng([seed, 2, caller])).submission
         several = []
         for patient in (False, True):
             with patch.context() as patched:
@@ -57,12 +61,18 @@ def most_moved(parts: int, callers: list[int], patch: pytest.MonkeyPatch) -> Flo
 
 def test_what_is_let_go_moves_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     # two cylinders that disagree with each other, a shaft nobody sells under a slip, and a few like any other
-    assert most_moved(2_000, [142, 20, 23, 51, 199], monkeypatch).max() < 1e-3
+    assert most_moved(grown_catalogue(2_000), [142, 20, 23, 51, 199], monkeypatch).max() < 1e-3
+
+
+def test_no_part_is_let_go_that_only_a_rough_hand_can_have_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    rough = WORLDS["everything_doubled"]
+    assert most_moved(fixture_catalogue(), [116], monkeypatch, seed=11).max() < 1e-3
+    assert most_moved(fixture_catalogue(), [20, 130, 163, 198], monkeypatch, seed=12, world=rough).max() < 2e-3
 
 
 @pytest.mark.long
 def test_what_is_let_go_moves_no_answer_in_a_large_catalogue(monkeypatch: pytest.MonkeyPatch) -> None:
-    moved = most_moved(10_000, list(range(200)), monkeypatch)
+    moved = most_moved(grown_catalogue(10_000), range(200), monkeypatch)
     assert moved.max() < 1e-3
     assert np.quantile(moved, 0.9) < 5e-5
 
