@@ -17,7 +17,7 @@ from service.identification.posterior import Posterior, weigh
 from service.identification.table import CatalogueTable
 from service.identification.table_evidence import TableEvidence
 
-ENGINE_VERSION = "1.7"
+ENGINE_VERSION = "1.8"
 """Changes with every change that can change an answer: stored answers and the cache are kept apart by it."""
 
 _MOST_CANDIDATES = 20
