@@ -8,7 +8,10 @@ from service.catalogue_files.faults import FaultList, Path
 
 
 class WholeCheck:
-    """Told of every row in turn by its path, `("cores", 3)`, it keeps their names and rows and no more. A bad row still counts as the name it gives."""
+    """Told of every row in turn by its path, `("cores", 3)`, it keeps their names and places and no more.
+
+    A bad row still counts as the name it gives.
+    """
 
     def __init__(self, faults: FaultList) -> None:
         self._faults = faults
@@ -43,7 +46,9 @@ class WholeCheck:
         for ring in supersession_rings(successors):
             for number in ring:
                 chain = " > ".join((*ring, ring[0]))
-                self._faults.add((*_part(self._numbers[number]), "superseded_by"), f"supersession runs in a circle: {chain}")
+                self._faults.add(
+                    (*_part(self._numbers[number]), "superseded_by"), f"supersession runs in a circle: {chain}"
+                )
 
     def _named_once(self, path: Path, name: str, word: str, text: str, first: dict[str, int]) -> None:
         if text in first:

@@ -52,6 +52,16 @@ def test_what_is_loaded_is_what_was_imported(stores: PostgresStores) -> None:
     assert loaded(stores, revision) == invented()
 
 
+def test_parts_keep_the_supplier_s_order(stores: PostgresStores) -> None:
+    numbers = ["P-10", "p-2", "P-1", "É-1", "A", "P-0"]
+    parts = [part(part_number=number, superseded_by=None) for number in numbers]
+    revision = imported(stores, read_json(catalogue(parts=parts)))
+    assert [one.part_number for one in loaded(stores, revision).parts] == numbers
+    with stores.transaction() as transaction:
+        page = transaction.catalogue.find_parts(revision, core=None, status=None, beginning=None, after=1, limit=3)
+    assert [(place, one.part_number) for place, one in page] == [(2, "P-1"), (3, "É-1"), (4, "A")]
+
+
 def test_both_forms_of_a_catalogue_load_as_one(stores: PostgresStores) -> None:
     files = [(FIXTURES / "catalogue" / f"{name}.csv").read_bytes() for name in ("cores", "parts", "lift_tables")]
     from_json = imported(stores, invented())
