@@ -47,6 +47,13 @@ class Grid:
 
     def add(self, line: int, cells: list[str], faults: FaultList) -> None:
         """Add a row. One that is at fault as a whole stays all the same, so that the name it gives is known."""
+        packed = _PACKED.join(cells)
+        if len(cells) > len(self.titles) or packed.count(_PACKED) >= len(cells):
+            packed = self._without_faults(line, cells, faults)
+        self.lines.append(line)
+        self._packed.append(packed)
+
+    def _without_faults(self, line: int, cells: list[str], faults: FaultList) -> str:
         at, width = f"{self.name}:{line}", len(self.titles)
         if len(cells) > width:
             detail = f"has {len(cells)} cells under {width} columns"
@@ -54,8 +61,7 @@ class Grid:
         if any(_PACKED in cell for cell in cells):
             faults.add_at(at, "holds a control character")
             cells = [cell.replace(_PACKED, " ") for cell in cells]
-        self.lines.append(line)
-        self._packed.append(_PACKED.join(cells[:width]))
+        return _PACKED.join(cells[:width])
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -79,15 +85,17 @@ def grid_of_text(name: str, data: bytes, known: Iterable[str], faults: FaultList
     The separator is the one that makes the most `known` columns of the first row.
     """
     grid = Grid(name)
-    text = _decoded(grid, data, faults)
-    if text is None:
+    encoding = _encoding_of(grid, data, faults)
+    if encoding is None:
         return grid
-    start, separator = _separator_of(text, frozenset(known))
-    if separator != ",":
-        grid.remarks.append(f"cells are parted by {_SEPARATORS.get(separator, separator)}")
-    reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=separator, strict=True)
-    before = text.count("\n", 0, start)
-    _fill(grid, reader, before, faults)
+    # read as it goes: the whole text at once is four times the file
+    with io.TextIOWrapper(io.BytesIO(data), encoding, newline="") as text:
+        start, separator = _separator_of(text.read(LONGEST_CELL), frozenset(known))
+        if separator != ",":
+            grid.remarks.append(f"cells are parted by {_SEPARATORS.get(separator, separator)}")
+        text.seek(0)
+        before = text.read(start).count("\n")
+        _fill(grid, csv.reader(text, delimiter=separator, strict=True), before, faults)
     return grid
 
 
@@ -95,7 +103,7 @@ def _fill(grid: Grid, reader: Rows, before: int, faults: FaultList) -> None:
     line = before + 1
     try:
         for row in reader:
-            cells = [cell.strip() for cell in row]
+            cells = list(map(str.strip, row))
             if any(cells):
                 if not grid.titles:
                     grid.title_line = line
@@ -110,34 +118,36 @@ def _fill(grid: Grid, reader: Rows, before: int, faults: FaultList) -> None:
         faults.add_at(f"{grid.name}:{line}", f"is not CSV: {error}")
 
 
-def _decoded(grid: Grid, data: bytes, faults: FaultList) -> str | None:
+def _encoding_of(grid: Grid, data: bytes, faults: FaultList) -> str | None:
+    """How all of the data can be read; None after adding to `faults` where it cannot."""
     encoding = next((name for mark, name in _MARKS if data.startswith(mark)), None)
     try:
-        if encoding is not None:
-            return data.decode(encoding)
-        return data.decode("utf-8")
+        data.decode(encoding or "utf-8")
+        return encoding or "utf-8"
     except UnicodeDecodeError as error:
         if encoding is not None:
             faults.add_at(grid.name, f"begins as {encoding.removesuffix('-sig').upper()} and is not")
             return None
         line = data.count(b"\n", 0, error.start) + 1
     try:
-        text = data.decode("cp1252")
+        data.decode("cp1252")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         faults.add_at(f"{grid.name}:{line}", "is neither UTF-8 nor Windows-1252 text")
         return None
     grid.remarks.append(f"read as Windows-1252: line {line} is not UTF-8")
-    return text
+    return "cp1252"
 
 
-def _separator_of(text: str, known: frozenset[str]) -> tuple[int, str]:
-    """Where the rows begin and what parts their cells. A spreadsheet may say so itself, in a first line `sep=;`."""
-    first, newline, _ = text.partition("\n")
+def _separator_of(head: str, known: frozenset[str]) -> tuple[int, str]:
+    """Where the rows begin and what parts their cells, by how the text begins.
+
+    A spreadsheet may say so itself, in a first line `sep=;`.
+    """
+    first, newline, _ = head.partition("\n")
     stated = first.strip().removeprefix('"').removesuffix('"')
     if newline and stated[:4].lower() == "sep=" and len(stated) == 5:
         return len(first) + 1, stated[4]
-    head = text[:LONGEST_CELL]
 
     def columns(separator: str) -> int:
         try:

@@ -11,9 +11,10 @@ import statistics
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from service.catalogue_files.faults import Path
-from service.domain.catalogue import Catalogue, FollowerKind, LobeNominal, Part, Tolerance
+from service.domain.catalogue import Catalogue, Core, FollowerKind, LobeNominal, Part, Tolerance
 from service.domain.errors import Fault
 from service.domain.readings import LobeKind
 from service.domain.units import LengthUnit
@@ -33,7 +34,12 @@ WIDEST_LIMIT_MM = 0.25
 LEAST_LIMIT_MM = 0.002
 """A limit under 0.0001 in is one in inches that was written as millimetres (common practice, no source)."""
 
-Found = tuple[Path, str]
+INTAKE, EXHAUST = LobeKind.INTAKE, LobeKind.EXHAUST
+
+Found: TypeAlias = tuple[Path, str]
+
+PlacedLobe: TypeAlias = tuple[int, Part, LobeKind, LobeNominal]
+"""A lobe after its kind, its part and the part's place."""
 
 
 @dataclass(frozen=True)
@@ -61,8 +67,14 @@ def usual_of(values_mm: Sequence[float]) -> Usual | None:
 
 def doubts_of(catalogue: Catalogue, place: Callable[[Path], str]) -> tuple[Fault, ...]:
     """Everything doubtful about a catalogue, in the order of its cores and parts."""
-    of_parts = (_unlike_neighbours, _durations, _lashes, _twins)
-    found = [*_limits(catalogue), *(one for doubts in of_parts for one in doubts(catalogue))]
+    found = [
+        (("cores", i, *path), detail) for i, core in enumerate(catalogue.cores) for path, detail in _core_limits(core)
+    ]
+    for parts in _by_core(catalogue.parts):
+        lobes = [(i, part, kind, lobe) for i, part in parts for kind, lobe in part.lobes.items()]
+        for doubts in (_limits, _unlike_neighbours, _durations, _lashes):
+            found += doubts(lobes)
+        found += _twins(parts)
     found.sort(key=lambda entry: (str(entry[0][0]), int(entry[0][1]), str(entry[0][2:])))
     return tuple(Fault(place(path), detail) for path, detail in found)
 
@@ -78,26 +90,33 @@ def shortest_duration_deg(lift_mm: float, base_circle_mm: float, checking_lift_m
     return 4 * math.degrees(math.acos((radius + checking_lift_mm) / (radius + lift_mm)))
 
 
-def _lobes(catalogue: Catalogue) -> Iterator[tuple[int, Part, LobeKind, LobeNominal]]:
-    """Every lobe, after the place of its part."""
-    for i, part in enumerate(catalogue.parts):
-        for kind, lobe in part.lobes.items():
-            yield i, part, kind, lobe
+def _by_core(parts: Sequence[Part]) -> Iterator[list[tuple[int, Part]]]:
+    """The parts of each core after their places: parts of two cores are never held against each other."""
+    places: dict[str, list[int]] = defaultdict(list)
+    for i, part in enumerate(parts):
+        places[part.core].append(i)
+    for of_core in places.values():
+        yield [(i, parts[i]) for i in of_core]
 
 
 def _at(part: int, kind: LobeKind, *further: str | int) -> Path:
     return ("parts", part, "lobes", kind.value, *further)
 
 
-def _unlike_neighbours(catalogue: Catalogue) -> Iterator[Found]:
-    of_core: dict[tuple[str, LobeKind], list[LobeNominal]] = defaultdict(list)
-    for _, part, kind, lobe in _lobes(catalogue):
-        of_core[part.core, kind].append(lobe)
-    lifts = {key: usual_of([lobe.lift_mm for lobe in lobes]) for key, lobes in of_core.items()}
-    bases = {key: usual_of([lobe.base_circle_mm for lobe in lobes]) for key, lobes in of_core.items()}
-    heights = {key: usual_of([lobe.height_mm for lobe in lobes]) for key, lobes in of_core.items()}
-    for i, part, kind, lobe in _lobes(catalogue):
-        lift, base, height = (usual[part.core, kind] for usual in (lifts, bases, heights))
+def _unlike_neighbours(lobes: Sequence[PlacedLobe]) -> Iterator[Found]:
+    alike: dict[LobeKind, list[LobeNominal]] = defaultdict(list)
+    for _, _, kind, lobe in lobes:
+        alike[kind].append(lobe)
+    usual = {
+        kind: (
+            usual_of([lobe.lift_mm for lobe in of_kind]),
+            usual_of([lobe.base_circle_mm for lobe in of_kind]),
+            usual_of([lobe.height_mm for lobe in of_kind]),
+        )
+        for kind, of_kind in alike.items()
+    }
+    for i, part, kind, lobe in lobes:
+        lift, base, height = usual[kind]
         if lift is not None and not lift.holds(lobe.lift_mm):
             detail = f"{_shown(lobe.lift_mm, part)} is unlike the {kind} lifts on core {part.core}"
             yield _at(i, kind, "lift"), f"{detail}, {_range(lift, part)}"
@@ -116,8 +135,8 @@ def _unlike_neighbours(catalogue: Catalogue) -> Iterator[Found]:
         yield _at(i, kind, "base_circle"), shown
 
 
-def _durations(catalogue: Catalogue) -> Iterator[Found]:
-    for i, part, kind, lobe in _lobes(catalogue):
+def _durations(lobes: Sequence[PlacedLobe]) -> Iterator[Found]:
+    for i, part, kind, lobe in lobes:
         if lobe.lift_table is not None and lobe.lift_table.follower is not FollowerKind.FLAT:
             continue
         for n, stated in enumerate(lobe.durations):
@@ -132,17 +151,21 @@ def _durations(catalogue: Catalogue) -> Iterator[Found]:
             yield _at(i, kind, "durations", n, "crank_degrees"), detail
 
 
-def _lashes(catalogue: Catalogue) -> Iterator[Found]:
-    for i, part, kind, lobe in _lobes(catalogue):
+def _lashes(lobes: Sequence[PlacedLobe]) -> Iterator[Found]:
+    for i, part, kind, lobe in lobes:
         if lobe.lash_mm is not None and 0 < lobe.lash_mm < LEAST_LASH_MM:
             yield _at(i, kind, "lash"), f"{_shown(lobe.lash_mm, part)} is hardly a lash; is it in inches?"
 
 
-def _limits(catalogue: Catalogue) -> Iterator[Found]:
-    for i, core in enumerate(catalogue.cores):
-        for j, journal in enumerate(core.journals):
-            yield from _limits_of(("cores", i, "journals", j), journal.tolerance, core.unit)
-    for i, part, kind, lobe in _lobes(catalogue):
+def _core_limits(core: Core) -> Iterator[Found]:
+    for j, journal in enumerate(core.journals):
+        yield from _limits_of(("journals", j), journal.tolerance, core.unit)
+
+
+def _limits(lobes: Sequence[PlacedLobe]) -> Iterator[Found]:
+    for i, part, kind, lobe in lobes:
+        if lobe.lift_tolerance is None and lobe.base_circle_tolerance is None:
+            continue
         for name, tolerance in (("lift", lobe.lift_tolerance), ("base_circle", lobe.base_circle_tolerance)):
             if tolerance is not None:
                 yield from _limits_of(_at(i, kind, "tolerances", name), tolerance, part.unit)
@@ -158,13 +181,13 @@ def _limits_of(path: Path, tolerance: Tolerance | None, unit: LengthUnit) -> Ite
             yield (*path, name), f"{limit_mm:g} mm is hardly a limit; is it in inches?"
 
 
-def _twins(catalogue: Catalogue) -> Iterator[Found]:
-    """Parts that are ground alike in all that is stated, with nothing to say that one is the other."""
+def _twins(parts: Sequence[tuple[int, Part]]) -> Iterator[Found]:
+    """Parts of a core that are ground alike in all that is stated, with nothing to say that one is the other."""
     first: dict[tuple[object, ...], Part] = {}
     exact: dict[tuple[object, ...], Part] = {}
-    for i, part in enumerate(catalogue.parts):
+    for i, part in parts:
         # few agree in their sizes, so that all the rest is seldom looked at
-        near = first.setdefault((part.core, *(_sizes(part.lobes.get(kind)) for kind in LobeKind)), part)
+        near = first.setdefault((_sizes(part.lobes.get(INTAKE)), _sizes(part.lobes.get(EXHAUST))), part)
         if near is part:
             continue
         exact.setdefault(_stated(near), near)

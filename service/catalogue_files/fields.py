@@ -21,7 +21,7 @@ from service.domain.units import LengthUnit
 
 Choice = TypeVar("Choice", bound=StrEnum)
 
-REMEMBERED = 4096
+REMEMBERED = 16_384
 """Numbers that are remembered as read: a catalogue states the same few again and again."""
 
 _DECIMAL = re.compile(r"-?\d{1,6}(?:\.(\d{0,8}))?|-?\.(\d{1,8})", re.ASCII)

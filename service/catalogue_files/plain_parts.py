@@ -12,7 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
-from typing import Generic, TypeVar
+from operator import itemgetter
+from typing import Any, Generic, TypeAlias, TypeVar
 
 from service.catalogue_files.columns import DURATION, PART_COLUMNS, PART_NAMES, is_duration
 from service.catalogue_files.faults import FaultList
@@ -48,6 +49,9 @@ _STATUSES: dict[str, PartStatus | None] = {"": None} | {status.value: status for
 
 Value = TypeVar("Value")
 
+Pick: TypeAlias = Callable[[list[str]], tuple[str, ...]]
+"""Takes some of a row's cells."""
+
 
 class NotPlain(Exception):
     """This row is for the checks that find the words."""
@@ -56,15 +60,16 @@ class NotPlain(Exception):
 class _Cells(dict[str, Value], Generic[Value]):
     """What cells of one kind hold, by their text, each worked out once. Raises `NotPlain` where anything is wrong."""
 
-    def __init__(self, read: Callable[[Fields], Value | None]) -> None:
+    def __init__(self, read: Callable[[Fields], Value | None], *, of_words: bool = False) -> None:
         super().__init__()
         self._read = read
+        self._of_words = of_words
 
     def __missing__(self, text: str) -> Value:
         if len(self) >= REMEMBERED:
             self.clear()
         faults = FaultList(lambda _: "")
-        value = None if "," in text else self._read(Fields({_CELL: text}, (), faults, (_CELL,)))
+        value = None if "," in text and not self._of_words else self._read(Fields({_CELL: text}, (), faults, (_CELL,)))
         if value is None or len(faults):
             raise NotPlain
         self[text] = value
@@ -76,11 +81,16 @@ _CELL = "cell"
 
 @dataclass(frozen=True)
 class _Lobe:
-    """Where a lobe's cells stand in a row: `sizes` as `_LOBE_CELLS`, `durations` by their checking lifts."""
+    """A lobe's cells in a row: `sizes` as `_LOBE_CELLS`, `durations` by their checking lifts, which stand beside.
+
+    `known` are durations by the cells that state them.
+    """
 
     kind: LobeKind
-    sizes: tuple[int, ...]
-    durations: tuple[tuple[int, float], ...]
+    sizes: Pick
+    durations: Pick
+    checking_lifts_mm: tuple[float, ...]
+    known: dict[tuple[str, ...], tuple[StatedDuration, ...]]
 
 
 @dataclass(frozen=True)
@@ -118,6 +128,8 @@ class PlainParts:
         self._readers = {unit: _Reader(unit, at) for unit in LengthUnit} if self._is_plain else {}
         self._sold: _Cells[int] = _Cells(lambda fields: read_units_sold(_whole(fields), _CELL))
         self._separation: _Cells[float] = _Cells(lambda fields: _float(read_lobe_separation(fields, _CELL)))
+        self._cores = _Cells(lambda fields: fields.text(_CELL, longest=LONGEST_CODE), of_words=True)
+        self._titles = _Cells(lambda fields: fields.text(_CELL, longest=LONGEST_TITLE), of_words=True)
 
     def part(self, index: int) -> Part | None:
         """The part of a row; None where the row is not plain."""
@@ -131,15 +143,15 @@ class PlainParts:
             return None
 
     def _read(self, cells: list[str]) -> Part:
-        if any(cells[i] for i in self._other):
+        if self._other and any(cells[i] for i in self._other):
             raise NotPlain
         unit, named = _UNITS.get(cells[self._unit]), self._named
         if unit is None:
             raise NotPlain
-        number, core = line_of_text(cells[named.number], LONGEST_NUMBER), line_of_text(cells[named.core], LONGEST_CODE)
-        title, successor = cells[named.title], cells[named.successor]
-        if not number or not core or not is_name(number) or (title and line_of_text(title, LONGEST_TITLE) is None):
+        number, title, successor = cells[named.number], cells[named.title], cells[named.successor]
+        if not number or line_of_text(number, LONGEST_NUMBER) is None or not is_name(number):
             raise NotPlain
+        core = self._cores[cells[named.core]]
         if cells[named.status] not in _STATUSES:
             raise NotPlain
         status = _STATUSES[cells[named.status]]
@@ -153,7 +165,7 @@ class PlainParts:
             number,
             core,
             lobes,
-            title,
+            self._titles[title] if title else "",
             status or (PartStatus.SUPERSEDED if successor else PartStatus.CURRENT),
             successor or None,
             self._sold[sold] if sold else None,
@@ -173,7 +185,6 @@ class _Reader:
         self._ratio: _Cells[float] = _Cells(lambda fields: _float(read_rocker_ratio(fields, _CELL)))
         self._degrees: _Cells[float] = _Cells(lambda fields: _float(read_crank_degrees(fields, _CELL)))
         self._tolerances: dict[tuple[str, str], Tolerance] = {}
-        self._durations: dict[tuple[float, str], StatedDuration] = {}
         checking_lifts = lengths(CHECKING_LIFT)
         self._lobes: list[_Lobe] = []
         self._unsure: list[int] = []
@@ -188,12 +199,13 @@ class _Reader:
             durations.sort(key=lambda one: one[1])
             if any(lift == higher for (_, lift), (_, higher) in pairwise(durations)):
                 self._unsure += [i for i, _ in durations]
-            sizes = tuple(at.get(f"{kind}.{name}", -1) for name in _LOBE_CELLS)
-            self._lobes.append(_Lobe(kind, sizes, tuple(durations)))
+            sizes = _pick([at.get(f"{kind}.{name}", -1) for name in _LOBE_CELLS])
+            lifts = tuple(lift for _, lift in durations)
+            self._lobes.append(_Lobe(kind, sizes, _pick([i for i, _ in durations]), lifts, {}))
 
     def lobes(self, cells: list[str]) -> dict[LobeKind, LobeNominal]:
         """The lobes of a row, one at least; raises `NotPlain`."""
-        if any(cells[i] for i in self._unsure):
+        if self._unsure and any(cells[i] for i in self._unsure):
             raise NotPlain
         found = {}
         for lobe in self._lobes:
@@ -205,28 +217,29 @@ class _Reader:
         return found
 
     def _lobe(self, lobe: _Lobe, cells: list[str]) -> LobeNominal | None:
-        lift, base, lash, ratio, lift_minus, lift_plus, base_minus, base_plus = [cells[i] for i in lobe.sizes]
-        stated = [(at, cells[i]) for i, at in lobe.durations if cells[i]]
+        sizes, stated = lobe.sizes(cells), lobe.durations(cells)
+        lift, base, lash, ratio, lift_minus, lift_plus, base_minus, base_plus = sizes
         if not lift or not base:
-            if stated or any(cells[i] for i in lobe.sizes):
+            if any(sizes) or any(stated):
                 raise NotPlain
             return None
         lift_mm, base_mm = self._lift[lift], self._base[base]
-        if lift_mm >= base_mm or (stated and stated[-1][0] >= lift_mm):
+        durations = lobe.known.get(stated)
+        if durations is None:
+            durations = self._stated(lobe, stated)
+        if lift_mm >= base_mm or (durations and durations[-1].checking_lift_mm >= lift_mm):
             raise NotPlain
         return LobeNominal(
             lift_mm,
             base_mm,
             self._lash[lash] if lash else None,
             self._ratio[ratio] if ratio else None,
-            self._tolerance(lift_minus, lift_plus, lift_mm),
-            self._tolerance(base_minus, base_plus, base_mm),
-            self._stated(stated) if stated else (),
+            self._tolerance(lift_minus, lift_plus, lift_mm) if lift_minus or lift_plus else None,
+            self._tolerance(base_minus, base_plus, base_mm) if base_minus or base_plus else None,
+            durations,
         )
 
-    def _tolerance(self, minus: str, plus: str, nominal_mm: float) -> Tolerance | None:
-        if not minus and not plus:
-            return None
+    def _tolerance(self, minus: str, plus: str, nominal_mm: float) -> Tolerance:
         found = self._tolerances.get((minus, plus))
         if found is None:
             if not minus or not plus:
@@ -238,20 +251,28 @@ class _Reader:
             raise NotPlain
         return found
 
-    def _stated(self, cells: list[tuple[float, str]]) -> tuple[StatedDuration, ...]:
-        durations = []
-        shortest = float("inf")
-        for one in cells:
-            found = self._durations.get(one)
-            if found is None:
-                found = StatedDuration(one[0], self._degrees[one[1]])
-                if len(self._durations) < REMEMBERED:
-                    self._durations[one] = found
-            if found.crank_deg >= shortest:
-                raise NotPlain
-            shortest = found.crank_deg
-            durations.append(found)
-        return tuple(durations)
+    def _stated(self, lobe: _Lobe, cells: tuple[str, ...]) -> tuple[StatedDuration, ...]:
+        """The durations of a lobe, worked out once for all that state the same."""
+        durations = tuple(
+            StatedDuration(lift_mm, self._degrees[cell])
+            for lift_mm, cell in zip(lobe.checking_lifts_mm, cells, strict=True)
+            if cell
+        )
+        if any(longer.crank_deg <= shorter.crank_deg for longer, shorter in pairwise(durations)):
+            raise NotPlain
+        if len(lobe.known) >= REMEMBERED:
+            lobe.known.clear()
+        lobe.known[cells] = durations
+        return durations
+
+
+def _pick(places: list[int]) -> Pick:
+    """What takes the cells at these places, always as a tuple."""
+    if len(places) < 2:
+        return lambda cells: tuple(cells[i] for i in places)
+    several: Any = itemgetter(*places)
+    pick: Pick = several
+    return pick
 
 
 def _is_size(name: str) -> bool:

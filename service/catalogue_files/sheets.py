@@ -135,7 +135,8 @@ class Sheet:
                 continue
             cells = self.grid.row(index)
             for i in numbers:
-                if i < len(cells) and cells[i]:
+                # where a point was seen, a cell without a comma says nothing more
+                if i < len(cells) and cells[i] and not (pointed and "," not in cells[i]):
                     pointed = pointed or is_point_decimal(cells[i])
                     yield f"{self.name}:{line}:{columns[i].title}", cells[i]
 

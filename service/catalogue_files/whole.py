@@ -8,12 +8,15 @@ from service.catalogue_files.faults import FaultList, Path
 
 
 class WholeCheck:
-    """Told of every row in turn, it keeps their names and no more. A bad row still counts as the name it gives."""
+    """Told of every row in turn by its path, `("cores", 3)`, it keeps their names and places and no more.
+
+    A bad row still counts as the name it gives.
+    """
 
     def __init__(self, faults: FaultList) -> None:
         self._faults = faults
-        self._codes: dict[str, Path] = {}
-        self._numbers: dict[str, Path] = {}
+        self._codes: dict[str, int] = {}
+        self._numbers: dict[str, int] = {}
         self._followed: list[tuple[Path, str, str]] = []
 
     def core(self, path: Path, row: object) -> None:
@@ -38,19 +41,25 @@ class WholeCheck:
         for path, number, successor in self._followed:
             if successor not in self._numbers:
                 self._faults.add((*path, "superseded_by"), f"there is no part number {successor}")
-            elif number and self._numbers[number] == path:
+            elif number and _part(self._numbers[number]) == path:
                 successors[number] = successor
         for ring in supersession_rings(successors):
             for number in ring:
                 chain = " > ".join((*ring, ring[0]))
-                self._faults.add((*self._numbers[number], "superseded_by"), f"supersession runs in a circle: {chain}")
+                self._faults.add(
+                    (*_part(self._numbers[number]), "superseded_by"), f"supersession runs in a circle: {chain}"
+                )
 
-    def _named_once(self, path: Path, name: str, word: str, text: str, first: dict[str, Path]) -> None:
+    def _named_once(self, path: Path, name: str, word: str, text: str, first: dict[str, int]) -> None:
         if text in first:
-            place = self._faults.place((*first[text], name))
+            place = self._faults.place((path[0], first[text], name))
             self._faults.add((*path, name), f"{word} {text} stands at {place} already")
         elif text:
-            first[text] = path
+            first[text] = int(path[1])
+
+
+def _part(row: int) -> Path:
+    return "parts", row
 
 
 def _text(row: object, name: str) -> str:

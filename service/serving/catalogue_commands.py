@@ -74,6 +74,7 @@ def import_(
         if summary is not None:
             write_summary(settings, checked, summary)
     else:
+        del checked  # its sheets, which are a part of what a large import takes
         with command_stores(settings) as stores, _progress("storing") as told:
             report = import_catalogue(stores, read, who=who(), why=why, told=told)
     click.echo(f"{report.cores} cores, {report.parts} parts, {report.lift_tables} lift tables")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from service.domain.catalogue import Catalogue
 from service.domain.errors import StaleRevision
+from service.identification.demand import Demand
 from service.identification.look_alikes import LookAlike, look_alikes
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.table import CatalogueTable, build_table
@@ -40,9 +42,17 @@ class WorkedOut:
 
 def work_out(stores: Stores, catalogue: Catalogue) -> WorkedOut:
     """Make a catalogue ready to become a revision, with no transaction open."""
+    return _worked_out(catalogue, *_constants(stores))
+
+
+def _constants(stores: Stores) -> tuple[str | None, MeasuringModel, Demand]:
+    """The version in use, and what it answers by."""
     with stores.transaction() as transaction:
         constants = transaction.engine_versions.active()
-        model, demand = answers_by(version_of(transaction, constants))
+        return constants, *answers_by(version_of(transaction, constants))
+
+
+def _worked_out(catalogue: Catalogue, constants: str | None, model: MeasuringModel, demand: Demand) -> WorkedOut:
     table = table_under(catalogue, model, demand)
     return WorkedOut(catalogue, table, _report(catalogue, table, model), constants)
 
@@ -53,13 +63,17 @@ def import_catalogue(
     """Make `catalogue` the active revision, all of it or nothing, and report on it; a dry run only reports.
 
     `catalogue` has been checked where it was read in (`catalogue_files`). Imports at the same time happen one after
-    the other; the last one stays active. `told` hears how many parts have been stored, of how many.
+    the other; the last one stays active. `told` hears how many parts have been stored, of how many. What the engine
+    makes of it is worked out by a second thread meanwhile, for storing is for the most part waiting for the database.
     """
     if dry_run:
         return report_on(catalogue, None)
-    ready = work_out(stores, catalogue)
-    with stores.transaction() as transaction:
-        return add_revision(transaction, ready, who=who, why=why, told=told)
+    constants = _constants(stores)
+    with ThreadPoolExecutor(1, "import") as beside, stores.transaction() as transaction:
+        ready = beside.submit(_worked_out, catalogue, *constants)
+        transaction.catalogue.hold()
+        revision = publish_revision(transaction, catalogue, who=who, why=why, told=told)
+        return _kept(transaction, revision, ready.result())
 
 
 def add_revision(
@@ -68,17 +82,19 @@ def add_revision(
     *,
     who: str,
     why: str,
-    told: Told | None = None,
     against: int | None = None,
 ) -> ImportReport:
-    """The same inside a transaction that is there already.
+    """Make what was worked out the active revision, inside a transaction that is there already.
 
     Raises `StaleRevision` where `against` is said and another revision is active (0: none is).
     """
     transaction.catalogue.hold()
     if against is not None and (transaction.catalogue.active_revision() or 0) != against:
         raise StaleRevision
-    revision = publish_revision(transaction, ready.catalogue, who=who, why=why, told=told)
+    return _kept(transaction, publish_revision(transaction, ready.catalogue, who=who, why=why), ready)
+
+
+def _kept(transaction: Transaction, revision: int, ready: WorkedOut) -> ImportReport:
     transaction.engine_tables.keep(revision, version_named(ready.constants), ready.table)
     transaction.look_alikes.keep(revision, version_named(ready.constants), ready.report.look_alikes)
     return replace(ready.report, revision=revision)

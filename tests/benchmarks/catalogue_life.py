@@ -4,6 +4,9 @@ A Postgres of its own, thrown away, that waits for its disk as a real one does. 
 and the processor's time of this process and of the server, which another load on the machine hardly changes.
 
     .venv/bin/python -m tests.benchmarks.catalogue_life --parts 100000
+
+Growing the sheets of a million parts takes longer than reading them: `--sheets FOLDER` keeps them there, and reads them
+from there the next time.
 """
 
 from __future__ import annotations
@@ -24,14 +27,14 @@ from service.adapters.catalogue_source import check_source
 from service.adapters.embedded.postgres import EmbeddedPostgres
 from service.adapters.postgres.migrations.migrate import upgrade
 from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.adapters.stored_catalogue import catalogue_from_bytes, catalogue_to_bytes
 from service.catalogue_files.edits import put_part
 from service.catalogue_files.written import written_csv, written_json
 from service.identification.measuring import DEFAULT_MODEL
 from service.identification.table import build_table
 from service.serving.collecting import collect_seldom
 from service.workflows.edit_catalogue import edit_catalogue
-from service.workflows.engine_ports import version_named
-from service.workflows.import_catalogue import work_out
+from service.workflows.import_catalogue import import_catalogue, report_on
 from service.workflows.revisions import restore_revision
 from service.workflows.snapshot import CatalogueSnapshot
 from tests.benchmarks.processes import cpu_seconds, family
@@ -59,20 +62,23 @@ class Clock:
 
 @click.command()
 @click.option("--parts", default=10_000, help="How many parts.")
-def main(parts: int) -> None:
+@click.option("--sheets", type=click.Path(path_type=Path), help="Where the sheets are kept, or are already.")
+def main(parts: int, sheets: Path | None) -> None:
     """Print the steps."""
     collect_seldom()  # as the commands and the servers do
     with tempfile.TemporaryDirectory(prefix="lobedesk-life-") as name:
         folder = Path(name)
-        cores, count = grow_elsewhere(parts, folder / "sheets")
-        print(f"{cores} cores and {count} parts")
+        source = sheets or folder / "sheets"
+        if not source.exists():
+            cores, count = grow_elsewhere(parts, source)
+            print(f"{cores} cores and {count} parts")
         (folder / "run").mkdir(mode=0o700)
         server = EmbeddedPostgres(folder / "postgres", folder / "run")
         server.start()
         try:
             upgrade(server.url())
             with open_pool(server.url()) as pool:
-                _live(PostgresStores(pool), Clock(server.pid or 0), folder / "sheets")
+                _live(PostgresStores(pool), Clock(server.pid or 0), source)
         finally:
             server.stop()
 
@@ -96,15 +102,13 @@ def _live(stores: PostgresStores, clock: Clock, sheets: Path) -> None:
     with clock.step("its table built"):
         build_table(whole, DEFAULT_MODEL)
     with clock.step("that, and its look-alikes"):
-        ready = work_out(stores, whole)
-    with clock.step("stored and made active"), stores.transaction() as transaction:
-        transaction.catalogue.hold()
-        transaction.catalogue.add_revision(whole, made_by="the benchmark", reason="another")
-    with clock.step("table and look-alikes kept"), stores.transaction() as transaction:
-        transaction.catalogue.allow_time()
-        transaction.engine_tables.keep(1, version_named(None), ready.table)
-        transaction.look_alikes.keep(1, version_named(None), ready.report.look_alikes)
-    del ready
+        report_on(whole, None)
+    with clock.step("all that, stored and made active"):
+        import_catalogue(stores, whole, who="the benchmark", why="another")
+    kept = catalogue_to_bytes(whole)
+    with clock.step("read as a draft is opened"):
+        catalogue_from_bytes(kept)
+    del kept
     with clock.step("table read, as a process starts"):
         CatalogueSnapshot(DEFAULT_MODEL).now(stores)
     with clock.step("loaded"), stores.transaction() as transaction:

@@ -14,7 +14,7 @@ from fixtures.make_catalogue import generate
 from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.catalogue_files import read_csv, read_json
 from service.domain.catalogue import Catalogue, LobeNominal, PartStatus
-from service.domain.errors import Unavailable
+from service.domain.errors import InvalidInput, Unavailable
 from service.domain.readings import LobeKind
 from service.workflows.catalogue_ports import CatalogueRevision
 from service.workflows.import_catalogue import import_catalogue
@@ -50,6 +50,42 @@ def test_before_the_first_import_nothing_is_active(stores: PostgresStores) -> No
 def test_what_is_loaded_is_what_was_imported(stores: PostgresStores) -> None:
     revision = imported(stores, invented())
     assert loaded(stores, revision) == invented()
+
+
+def test_parts_keep_the_supplier_s_order(stores: PostgresStores) -> None:
+    numbers = ["P-10", "p-2", "P-1", "É-1", "A", "P-0"]
+    parts = [part(part_number=number, superseded_by=None) for number in numbers]
+    revision = imported(stores, read_json(catalogue(parts=parts)))
+    assert [one.part_number for one in loaded(stores, revision).parts] == numbers
+    with stores.transaction() as transaction:
+        page = transaction.catalogue.find_parts(revision, core=None, status=None, beginning=None, after=1, limit=3)
+    assert [(place, one.part_number) for place, one in page] == [(2, "P-1"), (3, "É-1"), (4, "A")]
+
+
+def test_an_import_that_cannot_be_worked_out_leaves_nothing(
+    stores: PostgresStores, pool: Pool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = imported(stores, read_json(catalogue()))
+
+    def too_many(*_: object) -> None:
+        raise InvalidInput("too many pairs")
+
+    stored: list[tuple[int, int]] = []
+    monkeypatch.setattr("service.workflows.import_catalogue.look_alikes", too_many)
+    with pytest.raises(InvalidInput, match="too many pairs"):
+        import_catalogue(stores, invented(), who="tests", why="", told=lambda done, of: stored.append((done, of)))
+    parts = len(invented().parts)
+    assert stored == [(parts, parts)]
+    assert active(stores) == before
+    with pool.connection() as connection:
+        for table, number in (
+            ("catalogue_revision", "number"),
+            ("catalogue_part", "revision"),
+            ("engine_tables", "catalogue_revision"),
+            ("look_alike_maps", "catalogue_revision"),
+        ):
+            found = connection.execute(f"SELECT DISTINCT {number} AS number FROM {table}".encode()).fetchall()
+            assert [row["number"] for row in found] == [before], table
 
 
 def test_both_forms_of_a_catalogue_load_as_one(stores: PostgresStores) -> None:

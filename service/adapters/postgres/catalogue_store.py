@@ -24,7 +24,8 @@ PART_TABLES = ("parts", "lobes", "durations", "lift_tables")
 REPEATED_CORES = ("repeat_cores", "repeat_journals")
 REPEATED_PARTS = ("repeat_parts", "repeat_lobes", "repeat_durations", "repeat_lift_tables")
 
-_ROWS_A_STEP = 1000
+_PARTS_A_STEP = 5000
+"""So many go in with all that belongs to them before the next: what a row refers to is then at hand, here and there."""
 _ALLOWED_S = 610.0
 """Longer than the limits that `allow_time` sets, so that Postgres is the first to say that one is reached."""
 
@@ -58,8 +59,9 @@ class CatalogueStore:
     def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: Told | None = None) -> int:
         """Keep a catalogue as a new revision and make it the active one; returns its number."""
         revision = self._begin(made_by, reason, len(catalogue.cores), len(catalogue.parts))
-        cores, parts = list(enumerate(catalogue.cores)), list(enumerate(catalogue.parts))
-        self._copy_cores(revision, cores)
+        self._copy_cores(revision, list(enumerate(catalogue.cores)))
+        # in the order of the indexes, which so grow at one end, and in which a lobe's part was read a moment ago
+        parts = sorted(enumerate(catalogue.parts), key=lambda placed: placed[1].part_number)
         self._copy_parts(revision, parts, told)
         self._connection.execute(QUERIES["tell_planner"])
         return self._activate(revision)
@@ -111,11 +113,15 @@ class CatalogueStore:
         self._copy("copy_journals", _journal_rows(revision, [core for _, core in cores]))
 
     def _copy_parts(self, revision: int, placed: list[tuple[int, Part]], told: Told | None) -> None:
-        parts = [part for _, part in placed]
-        self._copy("copy_parts", _told_rows(_part_rows(revision, placed), len(parts), told))
-        self._copy("copy_lobes", _lobe_rows(revision, parts))
-        self._copy("copy_durations", _duration_rows(revision, parts))
-        self._copy("copy_lift_tables", _lift_table_rows(revision, parts))
+        for first in range(0, len(placed), _PARTS_A_STEP):
+            step = placed[first : first + _PARTS_A_STEP]
+            parts = [part for _, part in step]
+            self._copy("copy_parts", _part_rows(revision, step))
+            self._copy("copy_lobes", _lobe_rows(revision, parts))
+            self._copy("copy_durations", _duration_rows(revision, parts))
+            self._copy("copy_lift_tables", _lift_table_rows(revision, parts))
+            if told is not None:
+                told(first + len(step), len(placed))
 
     def revision(self, number: int) -> CatalogueRevision | None:
         """One revision, without its rows."""
@@ -178,13 +184,6 @@ class CatalogueStore:
         with self._connection.cursor() as cursor, cursor.copy(QUERIES[query]) as copy:
             for row in rows:
                 copy.write_row(row)
-
-
-def _told_rows(rows: Rows, count: int, told: Told | None) -> Rows:
-    for done, row in enumerate(rows, 1):
-        yield row
-        if told is not None and (done % _ROWS_A_STEP == 0 or done == count):
-            told(done, count)
 
 
 def _limits(tolerance: Tolerance | None) -> tuple[float | None, float | None]:

@@ -14,6 +14,7 @@ from uuid6 import uuid7
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.stored_catalogue import WRITTEN_BY, catalogue_from_bytes, catalogue_to_bytes
 from service.adapters.stored_types import reader
 from service.catalogue_files import Checked, read_json
 from service.catalogue_files.written import written_json
@@ -49,6 +50,8 @@ class DraftStore:
             "parts": None if whole is None else len(whole.parts),
             "findings": Jsonb(msgspec.to_builtins(findings)),
             "document": None if whole is None else zlib.compress(written_json(whole)),
+            "stated": None if whole is None else catalogue_to_bytes(whole),
+            "stated_by": None if whole is None else WRITTEN_BY,
             "corrected": zlib.compress(orjson.dumps(sheets)),
         }
         self._connection.execute(QUERIES["keep"], values)
@@ -66,6 +69,10 @@ class DraftStore:
 
     def catalogue(self, draft_id: UUID) -> Catalogue | None:
         """The catalogue in it; None where there is none."""
+        values = {"id": draft_id, "stated_by": WRITTEN_BY}
+        row = self._connection.execute(QUERIES["stated"], values, binary=True).fetchone()
+        if row is not None:
+            return catalogue_from_bytes(row["stated"])
         row = self._connection.execute(QUERIES["document"], {"id": draft_id}).fetchone()
         return None if row is None or row["document"] is None else read_json(zlib.decompress(row["document"]))
 

@@ -13,6 +13,8 @@ from service.identification.look_alikes import LookAlike
 QUERIES = Queries("look_alikes")
 
 _READ_PAIRS = reader(tuple[LookAlike, ...])
+_ENCODER = msgspec.json.Encoder(enc_hook=float)
+"""Takes numpy's floats too."""
 
 
 class LookAlikeStore:
@@ -35,8 +37,7 @@ class LookAlikeStore:
 
     def keep(self, revision: int, engine_version: str, pairs: tuple[LookAlike, ...]) -> None:
         """Keep a map, unless there is one."""
-        stored = msgspec.to_builtins(pairs, enc_hook=float)  # numpy's floats
-        values = {"revision": revision, "engine_version": engine_version, "pairs": Jsonb(stored)}
+        values = {"revision": revision, "engine_version": engine_version, "pairs": Jsonb(pairs, dumps=_ENCODER.encode)}
         self._connection.execute(QUERIES["keep"], values)
 
     def forget_others(self, engine_version: str) -> int:

@@ -84,6 +84,18 @@ def test_a_part_stated_under_another_number_too_is_doubted() -> None:
     assert doubts_of([part(), part(part_number="P-2", status="superseded", superseded_by="P-1")]) == {}
 
 
+def test_doubts_come_in_the_order_of_the_parts_though_their_cores_alternate() -> None:
+    cores = [core(), core(code="C2", name="Second core")]
+    parts = [part(part_number=f"P-{i}", core=f"C{1 + i % 2}") for i in range(6)]
+    found = check_json(catalogue(cores=cores, parts=parts)).doubts
+    assert [(doubt.pointer, doubt.detail.partition(" is;")[0]) for doubt in found] == [
+        ("/parts/2/part_number", "is stated exactly as P-0"),
+        ("/parts/3/part_number", "is stated exactly as P-1"),
+        ("/parts/4/part_number", "is stated exactly as P-0"),
+        ("/parts/5/part_number", "is stated exactly as P-1"),
+    ]
+
+
 def test_doubts_of_sheets_are_named_by_their_cells() -> None:
     rows = "".join(f"P-{i},C1,0.3{10 + 5 * i},0.861\n" for i in range(8)) + "P-9,C1,0.133,0.861\n"
     cores = "code,name,journal.front.diameter\nC1,One,0.75\n"

@@ -759,12 +759,17 @@ CREATE TABLE public.catalogue_draft (
     findings jsonb NOT NULL,
     document bytea,
     corrected bytea NOT NULL,
+    stated bytea,
+    stated_by text,
     CONSTRAINT catalogue_draft_check CHECK (((document IS NULL) = (cores IS NULL))),
     CONSTRAINT catalogue_draft_check1 CHECK (((document IS NULL) = (parts IS NULL))),
-    CONSTRAINT catalogue_draft_name_check CHECK ((name <> ''::text))
+    CONSTRAINT catalogue_draft_check2 CHECK (((stated IS NULL) = (stated_by IS NULL))),
+    CONSTRAINT catalogue_draft_name_check CHECK ((name <> ''::text)),
+    CONSTRAINT catalogue_draft_stated_by_check CHECK ((stated_by <> ''::text))
 );
 ALTER TABLE ONLY public.catalogue_draft ALTER COLUMN document SET STORAGE EXTERNAL;
 ALTER TABLE ONLY public.catalogue_draft ALTER COLUMN corrected SET STORAGE EXTERNAL;
+ALTER TABLE ONLY public.catalogue_draft ALTER COLUMN stated SET STORAGE EXTERNAL;
 
 CREATE TABLE public.catalogue_duration (
     revision integer NOT NULL,
