@@ -1,7 +1,7 @@
 -- name: open
 -- Opens the one unsettled review of its sort that a submission may have; no row where there is one already.
 INSERT INTO reviews (id, submission_id, reason, second_look, priority, skill, due_at, not_for)
-VALUES (%(id)s, %(submission_id)s, %(reason)s, %(second_look)s, %(priority)s, %(skill)s,
+VALUES (%(review_id)s, %(submission_id)s, %(reason)s, %(second_look)s, %(priority)s, %(skill)s,
         now() + %(due_in)s::interval, %(not_for)s)
 ON CONFLICT DO NOTHING
 RETURNING id, submission_id, (SELECT reference FROM submissions WHERE id = submission_id) AS reference,
