@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import msgspec
-import orjson
 
 from service.adapters.redis_link import RedisAway, RedisLink
-from service.adapters.stored_form import STORED_FORM, answer_from_stored, answer_to_stored
+from service.adapters.stored_form import STORED_FORM, answer_from_json, answer_to_json
 from service.domain.identification import Identification
 
 
@@ -26,13 +25,13 @@ class RedisAnswerCache:
         if kept is None:
             return None
         try:
-            return answer_from_stored(orjson.loads(kept))
-        except (ValueError, msgspec.ValidationError):
+            return answer_from_json(kept)
+        except msgspec.MsgspecError:
             return None  # left by another release; worked out again, it is overwritten
 
     def put(self, key: str, identification: Identification) -> None:
         """Keep an answer; quietly does nothing while Redis is away."""
-        body = orjson.dumps(answer_to_stored(identification))
+        body = answer_to_json(identification)
         try:
             self._link.call(lambda client: client.set(_name(key), body, ex=self._seconds), "answer.put")
         except RedisAway:

@@ -19,6 +19,8 @@ STORED_FORM = 2
 """2 says what was meant where 1 says only that a slip is suspected."""
 
 _READ_ANSWER = reader(Identification)
+_READ_WRITTEN_ANSWER = msgspec.json.Decoder(Identification).decode
+_WRITE_ANSWER = msgspec.json.Encoder(enc_hook=float).encode  # numpy's floats
 _READ_SUBMISSION = reader(Submission)
 
 
@@ -26,6 +28,16 @@ def answer_to_stored(identification: Identification) -> dict[str, Any]:
     """An answer as JSON."""
     stored: dict[str, Any] = msgspec.to_builtins(identification, enc_hook=float)  # numpy's floats
     return stored
+
+
+def answer_to_json(identification: Identification) -> bytes:
+    """The same, written out."""
+    return _WRITE_ANSWER(identification)
+
+
+def answer_from_json(written: bytes | str) -> Identification:
+    """An answer out of the present stored form, written out; raises `msgspec.MsgspecError` for what is none."""
+    return _READ_WRITTEN_ANSWER(written)
 
 
 def answer_from_stored(stored: dict[str, Any], form: int = STORED_FORM) -> Identification:

@@ -43,9 +43,10 @@ class LengthUnit(StrEnum):
 
     def show(self, value_mm: float) -> str:
         """`value_mm` as a decimal string in this unit, without the unit; a zero never carries a minus sign."""
-        text = f"{self.from_mm(value_mm):.{self.decimals}f}"
+        text = _SHOWN[self] % (value_mm / _MM[self])
         return text[1:] if text[0] == "-" and not text.strip("-0.") else text
 
 
 _MM = {unit: float(unit.mm) for unit in LengthUnit}
-"""Worked out once: an answer shows hundreds of lengths."""
+_SHOWN = {unit: f"%.{unit.decimals}f" for unit in LengthUnit}
+"""Both worked out once: an answer shows hundreds of lengths."""

@@ -131,16 +131,21 @@ def answer_once(stores: Stores, work: Callable[[Transaction], Reply]) -> Respons
 
 
 def identify_once(
-    desk: Desk, work: Callable[[Transaction, AtHand], Reply], first: Callable[[AtHand], object] | None = None
+    desk: Desk,
+    work: Callable[[Transaction, AtHand], Reply],
+    first: Callable[[AtHand], object] | None = None,
+    *,
+    one_statement: bool = False,
 ) -> Response:
     """`answer_once` for a write that needs answers, which are worked out while no transaction is open.
 
     `work` may be begun several times, each in a transaction of its own; `first` asks for what it is known to need.
+    `one_statement`: it reads nothing and writes one statement.
     """
     claim = _claim()
 
     def whole(at_hand: AtHand) -> Reply:
-        return once(desk.stores, claim, lambda transaction: work(transaction, at_hand))
+        return once(desk.stores, claim, lambda transaction: work(transaction, at_hand), one_statement=one_statement)
 
     return respond(with_answers(desk.stores, desk.answering, whole, first))
 

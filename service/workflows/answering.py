@@ -7,6 +7,8 @@ import time
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
+import msgspec
+
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Marking, Submission
 from service.identification.engine import identify
@@ -105,5 +107,5 @@ class Answering:
         markings = _SOME_MARKING if submission.markings else ()
         used = replace(submission, contact=None, note=None, markings=markings, ask_person=False)
         # Frozen dataclasses of decimals, enumerations and text: equal values have equal representations.
-        whole = repr((snapshot.fingerprint, self.losses, used, sheets))
-        return hashlib.sha256(whole.encode()).hexdigest()
+        beside = repr((snapshot.fingerprint, self.losses, sheets))
+        return hashlib.sha256(beside.encode() + msgspec.json.encode(used)).hexdigest()

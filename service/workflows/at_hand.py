@@ -45,6 +45,7 @@ class AtHand:
         self._looked = answering.snapshot.is_kept_fresh
         self._at_least = 0
         self._answers: dict[str, Answered] = {}
+        self._keyed: tuple[Snapshot, Submission, tuple[SentSheet, ...], str] | None = None
         self._sheets: dict[tuple[int, str, SentSheet], WorkedOut] = {}
 
     @property
@@ -63,7 +64,7 @@ class AtHand:
     def answer(self, submission: Submission, sheets: tuple[SentSheet, ...] = ()) -> Answered:
         """What the readings, and a bench's lift tables of the same shaft, say of the snapshot's revision."""
         snapshot = self.snapshot
-        key = self._answering.cache_key(snapshot, submission, sheets)
+        key = self._key(snapshot, submission, sheets)
         if key not in self._answers:
             raise NotAtHand(lambda: self._work_out(snapshot, key, submission, sheets))
         return self._answers[key]
@@ -80,6 +81,14 @@ class AtHand:
         """Look which snapshot is to be answered from; with no transaction open. Raises `Unavailable`."""
         self._answering.snapshot.now(self._stores, at_least)
         self._looked, self._at_least = True, at_least
+
+    def _key(self, snapshot: Snapshot, submission: Submission, sheets: tuple[SentSheet, ...]) -> str:
+        """The cache's key, worked out once for what is asked again at every beginning."""
+        keyed = self._keyed
+        if keyed is None or keyed[0] is not snapshot or keyed[1] is not submission or keyed[2] != sheets:
+            keyed = snapshot, submission, sheets, self._answering.cache_key(snapshot, submission, sheets)
+            self._keyed = keyed
+        return keyed[3]
 
     def _work_out(self, snapshot: Snapshot, key: str, submission: Submission, sheets: tuple[SentSheet, ...]) -> None:
         self._answers[key] = self._answering.under(self._stores, snapshot, submission, sheets, key)

@@ -20,7 +20,7 @@ from service.workflows.answering import Answered
 from service.workflows.at_hand import AtHand
 from service.workflows.bench_record import OF_THE_BENCH
 from service.workflows.ports import Case, KeyRecord, Transaction
-from service.workflows.review_ports import NewReview, Review
+from service.workflows.review_ports import NewReview
 from service.workflows.told import told_otherwise
 from service.workflows.weighed_tables import weighed
 
@@ -58,12 +58,16 @@ def open_submission(
 ) -> Case:
     """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same.
 
-    `advice` is said with the answer of how it was measured.
+    It writes one statement. `advice` is said with the answer of how it was measured.
     """
     answered = _saying(at_hand.answer(submission), advice)
-    case = transaction.submissions.open(key.id, submission, answered.identification, answered.catalogue_revision)
-    review = _open_review_if_needed(transaction, case.id, submission, answered.identification, rules)
-    return as_seen_by(key, case if review is None or review.second_look else replace(case, review=review))
+    found = answered.identification
+
+    def review_for(submission_id: UUID) -> NewReview | None:
+        return _review_needed(submission_id, submission, found, rules)
+
+    case = transaction.submissions.open(key.id, submission, found, answered.catalogue_revision, review_for)
+    return as_seen_by(key, case)
 
 
 def read_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
@@ -138,7 +142,9 @@ def add_to_submission(
         skill = answered.identification.candidates[0].core if answered.identification.candidates else None
         transaction.reviews.open(new_review(case.id, after, ReviewReason.ANSWER_CHANGED, rules, skill=skill))
     else:
-        _open_review_if_needed(transaction, case.id, after, answered.identification, rules)
+        needed = _review_needed(case.id, after, answered.identification, rules)
+        if needed is not None:
+            transaction.reviews.open(needed)
     return as_seen_by(key, _found(transaction, case.id))
 
 
@@ -186,20 +192,16 @@ def review_reason(submission: Submission, identification: Identification) -> Rev
     }.get(identification.state)
 
 
-def _open_review_if_needed(
-    transaction: Transaction,
-    submission_id: UUID,
-    submission: Submission,
-    identification: Identification,
-    rules: CaseworkRules,
-) -> Review | None:
+def _review_needed(
+    submission_id: UUID, submission: Submission, identification: Identification, rules: CaseworkRules
+) -> NewReview | None:
     reason = review_reason(submission, identification)
     if reason is None and identification.state is AnswerState.IDENTIFIED and rules.takes_second_look(submission_id):
         reason = ReviewReason.AUTOMATIC_SAMPLE
     if reason is None:
         return None
     skill = identification.candidates[0].core if identification.candidates else None
-    return transaction.reviews.open(new_review(submission_id, submission, reason, rules, skill=skill))
+    return new_review(submission_id, submission, reason, rules, skill=skill)
 
 
 def new_review(

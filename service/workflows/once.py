@@ -26,11 +26,17 @@ class Claim:
     request_hash: bytes
 
 
-def once(stores: Stores, claim: Claim | None, work: Callable[[Transaction], Reply]) -> Reply:
+def once(
+    stores: Stores, claim: Claim | None, work: Callable[[Transaction], Reply], *, one_statement: bool = False
+) -> Reply:
     """Do `work` in one transaction; with a claim that was met before, send the reply made then.
+
+    `one_statement` says that it writes no more than that, which needs no transaction around it where there is no claim.
 
     Raises `Conflict` while the same request is being answered, `InvalidInput` when the key came with another request.
     """
+    if claim is None and one_statement:
+        return stores.write(work)
     with stores.transaction() as transaction:
         if claim is None:
             return work(transaction)

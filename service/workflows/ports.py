@@ -22,7 +22,7 @@ from service.workflows.lift_table_ports import LiftTableStore
 from service.workflows.mail_in_ports import MailInStore
 from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
 from service.workflows.reidentification_ports import ReidentificationStore
-from service.workflows.review_ports import Review, ReviewStore, TrailStore
+from service.workflows.review_ports import NewReview, Review, ReviewStore, TrailStore
 from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
 
 Found = TypeVar("Found")
@@ -108,9 +108,17 @@ class SubmissionStore(Protocol):
     """Submissions, their rounds and answers."""
 
     def open(
-        self, key_id: UUID, submission: Submission, identification: Identification, catalogue_revision: int
+        self,
+        key_id: UUID,
+        submission: Submission,
+        identification: Identification,
+        catalogue_revision: int,
+        review_for: Callable[[UUID], NewReview | None] = ...,
     ) -> Case:
-        """Keep a new submission with its first round; returns it as `find` would, with no review yet."""
+        """Keep a new submission with its first round and the review that `review_for` says its id needs, if one.
+
+        One statement, and returned as `find` would return it.
+        """
         ...
 
     def find(self, submission_id: UUID, *, for_update: bool = False) -> Case | None:
@@ -312,4 +320,11 @@ class Stores(Protocol):
 
     def look(self, work: Callable[[Transaction], Found]) -> Found:
         """What `work` returns: one statement that may be done twice. Raises `Unavailable` as `transaction` does."""
+        ...
+
+    def write(self, work: Callable[[Transaction], Found]) -> Found:
+        """What `work` returns: one statement that writes, and so is a transaction, which is done once.
+
+        Raises `Unavailable` as `transaction` does.
+        """
         ...

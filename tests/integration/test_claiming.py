@@ -310,3 +310,44 @@ def test_what_a_killed_claimer_held_is_back_when_its_lease_ends_and_not_before(
         came_back[review.id] = review.claim.at
     assert set(came_back) == set(opened)
     assert all(came_back[review_id] >= end for review_id, end in ends.items())
+
+
+MIXED = """
+UPDATE reviews
+SET state = drawn.state::review_state, opened_at = now() - make_interval(secs => drawn.age_s),
+    due_at = now() + make_interval(secs => drawn.due_s), settled_at = CASE WHEN drawn.settled THEN now() END,
+    claimed_key = CASE WHEN drawn.state = 'claimed' THEN %(key)s::uuid END,
+    claimed_by = CASE WHEN drawn.state = 'claimed' THEN 'somebody' END,
+    claimed_at = CASE WHEN drawn.state = 'claimed' THEN now() END,
+    lease_seconds = CASE WHEN drawn.state = 'claimed' THEN 60 END,
+    lease_until = CASE WHEN drawn.state = 'claimed' THEN now() + make_interval(secs => drawn.lease_s) END
+FROM unnest(%(ids)s::uuid[], %(states)s::text[], %(ages_s)s::float8[], %(dues_s)s::float8[], %(leases_s)s::float8[],
+            %(settled)s::boolean[]) AS drawn (id, state, age_s, due_s, lease_s, settled)
+WHERE reviews.id = drawn.id
+"""
+
+
+def test_counting_says_what_going_through_the_queue_says(stores: PostgresStores, desk_key: KeyRecord) -> None:
+    """Ages that are a bound exactly, too: such a review is still in the younger band."""
+    draw = random.Random(11)
+    bounds_s = (3600.0, 14_400.0, 86_400.0)
+    ids = open_reviews(stores, desk_key, 120)
+    states = [draw.choice(list(ReviewState)) for _ in ids]
+    ages_s = [draw.choice((0.0, 60.0, *bounds_s, *(bound + 1 for bound in bounds_s), 10.0**7)) for _ in ids]
+    dues_s = [draw.choice((-3600.0, 3600.0)) for _ in ids]
+    leases_s = [draw.choice((-3600.0, 3600.0)) for _ in ids]
+    is_settled = [state in (ReviewState.DECIDED, ReviewState.WITHDRAWN) for state in states]
+    drawn = {"ids": ids, "states": [state.value for state in states], "ages_s": ages_s, "dues_s": dues_s}
+    with stores.transaction() as transaction:
+        transaction.connection.execute(MIXED, drawn | {"leases_s": leases_s, "settled": is_settled, "key": desk_key.id})
+        found = transaction.reviews.counts(bounds_s)
+
+    reviews, overdue = Counter[tuple[ReviewState, int]](), Counter[tuple[ReviewState, int]]()
+    for state, age_s, due_s, lease_s in zip(states, ages_s, dues_s, leases_s, strict=True):
+        lapsed = state is ReviewState.CLAIMED and lease_s < 0
+        shown = ReviewState.WAITING if lapsed else state
+        band = shown, sum(age_s > bound for bound in bounds_s)
+        reviews[band] += 1
+        overdue[band] += due_s < 0 and shown in (ReviewState.WAITING, ReviewState.CLAIMED)
+    assert {(one.state, one.age): one.reviews for one in found} == reviews
+    assert {(one.state, one.age): one.overdue for one in found} == overdue

@@ -1,4 +1,5 @@
-"""A queue of two hundred thousand reviews: nothing the desk page or the chores ask reads it whole. Counting it does."""
+"""A queue of two hundred thousand reviews: nothing the desk page or the chores ask reads it whole. Counting it by age
+does read an index whole."""
 
 from __future__ import annotations
 

@@ -170,6 +170,47 @@ def test_a_look_outlives_connections_that_the_server_has_ended(pool: Pool, postg
     assert backend() not in (0, first)
 
 
+def test_a_write_needs_no_transaction_around_it(stores: PostgresStores) -> None:
+    def write(transaction: PostgresTransaction) -> str:
+        add_key(transaction.connection, "kept")
+        return transaction.connection.info.transaction_status.name
+
+    assert stores.write(write) == "IDLE"
+    assert count_of(stores) == 1
+
+
+def test_a_write_is_done_once_though_the_server_has_ended_the_connection(pool: Pool, postgres_url: str) -> None:
+    stores, tried = PostgresStores(pool), []
+
+    def write(transaction: PostgresTransaction) -> int:
+        tried.append(transaction)
+        add_key(transaction.connection, f"the {len(tried)}th")
+        return transaction.connection.info.backend_pid
+
+    first = stores.write(write)
+    with psycopg.connect(postgres_url, autocommit=True) as other:
+        other.execute("SELECT pg_terminate_backend(%s, 5000)", [first])
+    assert stores.write(write) not in (0, first)
+    assert (len(tried), count_of(stores)) == (2, 2)
+
+
+def test_a_write_that_takes_too_long_is_unavailable_and_is_not_tried_again(database_url: str) -> None:
+    with open_pool(database_url, statement_timeout=0.1) as pool:
+        tried = []
+
+        def write(transaction: PostgresTransaction) -> None:
+            tried.append(transaction)
+            transaction.connection.execute(
+                "INSERT INTO api_keys (id, digest, ending, role, name)"
+                " SELECT gen_random_uuid(), sha256('late'), 'abcd', 'desk', 'late' FROM pg_sleep(30)"
+            )
+
+        with pytest.raises(Unavailable):
+            PostgresStores(pool).write(write)
+        assert len(tried) == 1
+        assert count_of(PostgresStores(pool)) == 0
+
+
 def test_a_look_that_takes_too_long_is_unavailable_and_is_not_tried_again(database_url: str) -> None:
     with open_pool(database_url, statement_timeout=0.1) as pool:
         looks = []

@@ -134,6 +134,25 @@ def test_a_request_is_one_trace_from_the_key_to_the_answer(as_role: Callable[[Ro
     assert {span.context.trace_id for span in seen.all if span.name in within} == {request.context.trace_id}
 
 
+@pytest.mark.parametrize("ask_person", [False, True])
+def test_a_case_and_its_review_are_written_by_one_statement(
+    as_role: Callable[[Role], Caller], seen: Seen, *, ask_person: bool
+) -> None:
+    """One statement is one transaction to Postgres; two without `BEGIN` could be half done."""
+    desk = as_role(Role.DESK)
+    desk.submit(SAMPLE)
+    seen.clear()
+    opened = desk.submit(SAMPLE | {"ask_person": ask_person})
+
+    assert [span.name for span in seen.all if span.attributes.get("db.system.name") == "postgresql"] == [
+        "keys.find",
+        "submissions.open",
+    ]
+    assert (opened["review"] is not None) is ask_person
+    found = desk.get(f"/v1/submissions/{opened['id']}")
+    assert found.get_json() == opened
+
+
 def test_a_transaction_begun_again_with_the_answer_at_hand_is_no_failure(
     as_role: Callable[[Role], Caller], seen: Seen
 ) -> None:

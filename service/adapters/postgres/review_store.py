@@ -27,16 +27,7 @@ class ReviewStore:
 
     def open(self, new: NewReview) -> Review:
         """Open the submission's one unsettled review of this sort, or return the one there is."""
-        values = {
-            "id": UUID(int=uuid7().int),
-            "submission_id": new.submission_id,
-            "reason": new.reason.value,
-            "second_look": new.second_look,
-            "priority": int(new.priority),
-            "skill": new.skill,
-            "due_in": new.due_in,
-            "not_for": new.not_for,
-        }
+        values = values_of(new) | {"submission_id": new.submission_id}
         row = self._connection.execute(QUERIES["open"], values).fetchone()
         if row is not None:
             return review_of(row)
@@ -160,6 +151,19 @@ class ReviewStore:
             QueueCount(ReviewState(row["state"]), row["age"], row["reviews"], row["overdue"], row["oldest"])
             for row in rows
         )
+
+
+def values_of(new: NewReview) -> dict[str, Any]:
+    """What a review is opened with, under an id of its own, beside the id of its submission."""
+    return {
+        "review_id": UUID(int=uuid7().int),
+        "reason": new.reason.value,
+        "second_look": new.second_look,
+        "priority": int(new.priority),
+        "skill": new.skill,
+        "due_in": new.due_in,
+        "not_for": new.not_for,
+    }
 
 
 def review_of(row: dict[str, Any]) -> Review:

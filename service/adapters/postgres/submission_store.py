@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 from uuid import UUID
@@ -13,11 +14,11 @@ from uuid6 import uuid7
 from service.adapters.postgres.case_store import CaseStore
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
-from service.adapters.postgres.review_store import ReviewStore
+from service.adapters.postgres.review_store import ReviewStore, review_of, values_of
 from service.adapters.stored_form import (
     STORED_FORM,
     answer_from_stored,
-    answer_to_stored,
+    answer_to_json,
     readings_to_stored,
     submission_from_stored,
     submission_to_stored,
@@ -30,12 +31,18 @@ from service.domain.reference import REFERENCES, reference_of
 from service.domain.review import Decision
 from service.workflows.case_ports import Round, Told
 from service.workflows.ports import Case
-from service.workflows.review_ports import Review
+from service.workflows.review_ports import NewReview, Review
 
 QUERIES = Queries("submissions")
 
 _TRIES = 100
 """Half of all references may be in use, and a free one is still missed only once in 10 ** 30."""
+
+_NO_REVIEW = dict.fromkeys(("review_id", "reason", "second_look", "priority", "skill", "due_in", "not_for"))
+
+
+def _none_needed(_submission_id: UUID) -> None:
+    """No review."""
 
 
 class SubmissionStore:
@@ -45,11 +52,21 @@ class SubmissionStore:
         self._connection = connection
 
     def open(
-        self, key_id: UUID, submission: Submission, identification: Identification, catalogue_revision: int
+        self,
+        key_id: UUID,
+        submission: Submission,
+        identification: Identification,
+        catalogue_revision: int,
+        review_for: Callable[[UUID], NewReview | None] = _none_needed,
     ) -> Case:
-        """Keep a new submission with its first round; returns it as `find` would, with no review yet."""
+        """Keep a new submission with its first round and the review that `review_for` says its id needs.
+
+        One statement, and returned as `find` would return it.
+        """
         submission_id = UUID(int=uuid7().int)
-        values = {"id": submission_id, "key_id": key_id, "source": submission.source.value}
+        review = review_for(submission_id)
+        values: dict[str, Any] = {"id": submission_id, "key_id": key_id, "source": submission.source.value}
+        values |= _NO_REVIEW if review is None else values_of(review)
         values |= _head_of(submission, identification)
         values |= _answer_of(submission.readings, identification, catalogue_revision)
         for _ in range(_TRIES):
@@ -61,7 +78,9 @@ class SubmissionStore:
         else:
             raise RuntimeError("the references are used up")
         answer = Round(1, len(submission.readings), identification, catalogue_revision, row["answered_at"])
-        return Case(submission_id, key_id, reference, row["row_revision"], submission, answer, None, row["opened_at"])
+        shown = None if review is None or review.second_look else review_of(row)
+        opened_at = row["case_opened_at"]
+        return Case(submission_id, key_id, reference, row["case_revision"], submission, answer, shown, opened_at)
 
     def find(self, submission_id: UUID, *, for_update: bool = False) -> Case | None:
         """A submission with its latest answer; `for_update` holds it until the transaction ends."""
@@ -150,7 +169,7 @@ def _answer_of(added: tuple[Reading, ...], identification: Identification, catal
     return {
         "readings": Jsonb(readings_to_stored(added)),
         "state": identification.state.value,
-        "answer": Jsonb(answer_to_stored(identification)),
+        "answer": Jsonb(identification, answer_to_json),
         "stored_form": STORED_FORM,
         "engine_version": identification.engine_version,
         "catalogue_revision": catalogue_revision,

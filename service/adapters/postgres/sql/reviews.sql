@@ -1,7 +1,7 @@
 -- name: open
 -- Opens the one unsettled review of its sort that a submission may have; no row where there is one already.
 INSERT INTO reviews (id, submission_id, reason, second_look, priority, skill, due_at, not_for)
-VALUES (%(id)s, %(submission_id)s, %(reason)s, %(second_look)s, %(priority)s, %(skill)s,
+VALUES (%(review_id)s, %(submission_id)s, %(reason)s, %(second_look)s, %(priority)s, %(skill)s,
         now() + %(due_in)s::interval, %(not_for)s)
 ON CONFLICT DO NOTHING
 RETURNING id, submission_id, (SELECT reference FROM submissions WHERE id = submission_id) AS reference,
@@ -180,19 +180,30 @@ WHERE id IN (
 RETURNING id, submission_id
 
 -- name: counts
--- How many reviews there are in each state, by how long ago they were opened. One whose lease has run out waits.
-WITH bounds AS (
-    SELECT array_agg(now() - make_interval(secs => bound) ORDER BY bound DESC) AS opened
+-- How many reviews there are in each state, by how long ago they were opened. One whose lease has run out waits. Each
+-- band of a state is a range of `reviews_counted`, so that nothing is read but as much of that index as is counted.
+WITH ends AS (
+    SELECT array_agg(now() - make_interval(secs => bound) ORDER BY bound) AS opened
     FROM unnest(%(bounds_s)s::float8[]) AS bound
+), bands AS (
+    SELECT age, coalesce(opened[age + 1], '-infinity') AS since, coalesce(opened[age], 'infinity') AS until
+    FROM ends CROSS JOIN LATERAL generate_series(0, cardinality(opened)) AS age
 ), counted AS (
-    SELECT state, opened_at, due_at FROM reviews WHERE state IN ('waiting', 'decided', 'withdrawn')
+    SELECT kind.state, age, reviews, overdue, oldest
+    FROM unnest(ARRAY['waiting', 'decided', 'withdrawn']::review_state[]) AS kind (state)
+    CROSS JOIN bands
+    CROSS JOIN LATERAL (
+        SELECT count(*) AS reviews, count(*) FILTER (WHERE kind.state = 'waiting' AND due_at < now()) AS overdue,
+               min(opened_at) AS oldest
+        FROM reviews WHERE reviews.state = kind.state AND opened_at >= since AND opened_at < until
+    ) AS of_band
     UNION ALL
-    SELECT CASE WHEN lease_until <= clock_timestamp() THEN 'waiting' ELSE state END, opened_at, due_at
-    FROM reviews WHERE state = 'claimed'
+    SELECT CASE WHEN lease_until <= clock_timestamp() THEN 'waiting' ELSE state END, age, 1, (due_at < now())::integer,
+           opened_at
+    FROM reviews JOIN bands ON opened_at >= since AND opened_at < until WHERE state = 'claimed'
 )
-SELECT state, cardinality(opened) - width_bucket(opened_at, opened) AS age, count(*) AS reviews,
-       count(*) FILTER (WHERE due_at < now() AND state IN ('waiting', 'claimed')) AS overdue, min(opened_at) AS oldest
-FROM counted CROSS JOIN bounds
+SELECT state, age, sum(reviews)::bigint AS reviews, sum(overdue)::bigint AS overdue, min(oldest) AS oldest
+FROM counted WHERE reviews > 0
 GROUP BY state, age
 ORDER BY state, age
 

@@ -1,5 +1,6 @@
 -- name: open
--- A new submission's head and its first round; no row where another case has that reference.
+-- A new submission's head, its first round, and its review where it needs one: one statement, and so a transaction by
+-- itself. No row where another case has that reference, a row without a review where there is no id for one.
 WITH opened AS (
     INSERT INTO submissions (id, key_id, reference, source, state, ask_person, head)
     VALUES (%(id)s, %(key_id)s, %(reference)s, %(source)s, %(state)s, %(ask_person)s, %(head)s)
@@ -11,8 +12,17 @@ WITH opened AS (
     SELECT id, 1, %(readings)s, %(state)s, %(answer)s, %(stored_form)s, %(engine_version)s, %(catalogue_revision)s
     FROM opened
     RETURNING answered_at
+), asked AS (
+    INSERT INTO reviews (id, submission_id, reason, second_look, priority, skill, due_at, not_for)
+    SELECT %(review_id)s, id, %(reason)s, %(second_look)s, %(priority)s, %(skill)s, now() + %(due_in)s::interval,
+           %(not_for)s
+    FROM opened WHERE %(review_id)s::uuid IS NOT NULL
+    RETURNING id, submission_id, row_revision, reason, second_look, priority, skill, opened_at, due_at, assigned_to,
+              not_for, settled_at, state, claimed_key, NULL AS lapsed_key
 )
-SELECT row_revision, opened_at, answered_at FROM opened, answered
+SELECT opened.row_revision AS case_revision, opened.opened_at AS case_opened_at, answered_at,
+       %(reference)s AS reference, %(source)s AS source, asked.*
+FROM opened CROSS JOIN answered LEFT JOIN asked ON true
 
 -- name: add_answer
 -- One round: the readings that came with it and the answer to all of them.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
 
@@ -133,37 +134,35 @@ def _candidate(candidate: Candidate, unit: LengthUnit, *, with_evidence: bool) -
 
 
 def _evidence(evidence: Evidence, unit: LengthUnit) -> Json:
-    is_count = evidence.pointer.startswith("/counts/")
-
-    def show(value: float | None) -> str | None:
-        if value is None:
-            return None
-        if is_count:
-            return f"{value:.0f}"
-        return quantity(value, unit, is_length=evidence.is_length)
-
+    show = _count if evidence.pointer.startswith("/counts/") else _shower(unit, is_length=evidence.is_length)
+    measured, expected = evidence.measured, evidence.expected
+    difference, spread = evidence.difference, evidence.expected_spread
     return {
         "reading": evidence.pointer,
-        "measured": show(evidence.measured),
-        "expected": show(evidence.expected),
-        "difference": show(evidence.difference),
-        "expected_spread": show(evidence.expected_spread),
+        "measured": None if measured is None else show(measured),
+        "expected": None if expected is None else show(expected),
+        "difference": None if difference is None else show(difference),
+        "expected_spread": None if spread is None else show(spread),
         "bits": round(float(evidence.bits), 3) + 0.0,
     }
 
 
-def quantity(value: float, unit: LengthUnit, *, is_length: bool) -> str:
-    """A length in millimetres shown in `unit`, or degrees shown to a tenth."""
-    if is_length:
-        return unit.show(value)
+def _shower(unit: LengthUnit, *, is_length: bool) -> Callable[[float], str]:
+    """Shows lengths in millimetres in `unit`, or degrees to a tenth."""
+    return unit.show if is_length else _degrees
+
+
+def _degrees(value: float) -> str:
     text = f"{value:.1f}"
     return text.lstrip("-") if float(text) == 0 else text
 
 
-def _derived(derived: Derived, unit: LengthUnit) -> Json:
-    def show(value: float) -> str:
-        return quantity(value, unit, is_length=derived.is_length)
+def _count(value: float) -> str:
+    return f"{value:.0f}"
 
+
+def _derived(derived: Derived, unit: LengthUnit) -> Json:
+    show = _shower(unit, is_length=derived.is_length)
     return {
         "quantity": derived.quantity,
         "lobe": None if derived.lobe is None else derived.lobe.value,

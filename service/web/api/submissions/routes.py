@@ -61,7 +61,7 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
             case = open_submission(transaction, at_hand, caller(), submission, desk.rules)
             return _reply(case, 201, Location=f"/v1/submissions/{case.id}")
 
-        return identify_once(desk, work, first=lambda at_hand: at_hand.answer(submission))
+        return identify_once(desk, work, first=lambda at_hand: at_hand.answer(submission), one_statement=True)
 
     @blueprint.route("/<uuid:submission_id>", methods=["GET"])
     @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
