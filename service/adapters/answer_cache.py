@@ -22,8 +22,8 @@ class RedisAnswerCache:
             kept = self._link.call(lambda client: client.get(_name(key)), "answer.get")
         except RedisAway:
             return None
-        if kept is None:
-            return None
+        if not isinstance(kept, bytes):
+            return None  # nothing is kept, or it is no Redis that answers
         try:
             return answer_from_json(kept)
         except msgspec.MsgspecError:
