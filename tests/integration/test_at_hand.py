@@ -259,7 +259,7 @@ def test_no_transaction_is_open_while_a_catalogue_and_its_look_alikes_are_worked
         assert map_look_alikes(desk.stores, CatalogueSnapshot(DEFAULT_MODEL)) == 1
 
     assert ready is not None
-    # a revision that is active is read as it is kept; an import works all out in a thread of its own, beside its storing
+    # a revision that is active is read as it is kept; an import works all out in a thread of its own, beside storing
     assert seen == [0] * 2 * (2 + 2 + 1 + 1)
 
 
