@@ -82,8 +82,6 @@ def _rows(top: Fields, name: str) -> Sequence[object]:
 
 def is_name(text: str) -> bool:
     """Whether a web address may end in this."""
-    if "/" not in text and not text.startswith("."):
-        return text != ""
     return _NAME_IN_ADDRESS.fullmatch(text) is not None
 
 

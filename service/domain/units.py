@@ -43,7 +43,7 @@ class LengthUnit(StrEnum):
 
     def show(self, value_mm: float) -> str:
         """`value_mm` as a decimal string in this unit, without the unit; a zero never carries a minus sign."""
-        text = _SHOWN[self] % (value_mm / _MM[self])
+        text = _SHOWN[self] % self.from_mm(value_mm)
         return text[1:] if text[0] == "-" and not text.strip("-0.") else text
 
 

@@ -45,9 +45,9 @@ class EntryLists:
         return int(self.of.shape[0])
 
     def __iter__(self) -> Iterator[tuple[Entry, ...]]:
-        return (self.list(number) for number in range(len(self)))
+        return (self.entries(number) for number in range(len(self)))
 
-    def list(self, number: int) -> tuple[Entry, ...]:
+    def entries(self, number: int) -> tuple[Entry, ...]:
         """One of the lists."""
         return tuple(self.pool[i] for i in self.of[number] if i >= 0)
 

@@ -122,7 +122,7 @@ def _lasting(log_joint: Floats, rows: Rows, most: int, patience: float) -> Ints:
 
 
 _FALLS_SHORT = 3.0
-"""Nats by which the best may fall short of its rough reckoning, as it does for a caller in fifty."""
+"""Nats by which the best may fall short of its rough reckoning, as it does by more for one caller in thirty."""
 _MORE_PATIENCE, _MOST_PATIENCE = 20.0, 60.0
 
 
@@ -175,7 +175,7 @@ class _Asked:
     def entries(self, slip: int, hand: int) -> tuple[Entry, ...]:
         """What was read under a slip by a hand."""
         if hand in self.looked:
-            return self.looked[hand].hypotheses.list(slip)
+            return self.looked[hand].hypotheses.entries(slip)
         return self.source.of(self.slips[slip], self.hands[hand].level)
 
 

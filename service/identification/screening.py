@@ -269,7 +269,7 @@ def screen(
         made=parts[near_made],
         reground=parts[near_reground],
         cores=cores[_near(followed, [_CORE_CUT] * len(hands), patience) if cores.size else []],
-        lift_mm=_both_lifts(likeliest.list(0), model),
+        lift_mm=_both_lifts(likeliest.entries(0), model),
     )
 
 

@@ -32,15 +32,16 @@ class Watched:
 
 
 def _screened(given: tuple[Any, ...], found: Kept) -> Counts:
-    table, hypotheses = given[0], given[1]
+    table, hands = given[0], given[1]
+    slips = len(hands[0].hypotheses)
     return {
-        "slips reckoned with": len(hypotheses),
+        "slips reckoned with": slips,
         "cores looked at": table.cores_with_parts.size,
-        "slips x cores": len(hypotheses) * table.cores_with_parts.size,
+        "slips x cores": slips * table.cores_with_parts.size,
         "slips kept by the screen": found.hypotheses.size,
         "rows kept by the screen": found.made.size + found.reground.size,
         "cores kept by the screen": found.cores.size,
-        "slips x cores kept": len(hypotheses) * found.cores.size,
+        "slips x cores kept": slips * found.cores.size,
     }
 
 
