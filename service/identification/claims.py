@@ -46,6 +46,29 @@ def claim_log_density(
     return log_normal(away, np.hypot(s[:, None], sd[None])) + constant[:, None]
 
 
+def claim_log_bound(
+    table: CatalogueTable, key: GroupKey, variants: Sequence[Sequence[Entry]], model: MeasuringModel
+) -> Floats:
+    """What no row's `claim_log_density` exceeds: (V,)."""
+    name = key[0]
+    if name == "teeth":
+        return np.full(len(variants), max(math.log(model.teeth_right), math.log(_UNKNOWN_COUNT)))
+    if name == "family":
+        return np.array([max(_family_logs(table, v[0], model)) for v in variants])
+    if name == "table":
+        return np.array([max(v[0].per_stranger, float(np.max(_per_part(v[0]), initial=-np.inf))) for v in variants])
+    if name == "separation":
+        least = min(model.separation_making_sd, _USUAL_SEPARATION[1])
+    else:
+        least = min(model.duration_making_sd, _USUAL_DURATION_SD)
+    _, sd, constant = EntryTable.of(variants).combined()
+    return np.asarray(log_normal(np.zeros(sd.size), np.hypot(sd, least)) + constant)
+
+
+def _per_part(e: Entry) -> Floats:
+    return np.zeros(0) if e.per_part is None else e.per_part
+
+
 def _lift_tables(rows: Rows, e: Entry) -> Floats:
     """A bench's lift tables, worked out beforehand for every part and for a stranger (`table_evidence`)."""
     if e.per_part is None or e.per_part.size == 0:
@@ -109,12 +132,16 @@ def _teeth(table: CatalogueTable, rows: Rows, entry: Entry, model: MeasuringMode
     return np.where(stated < 0, math.log(_UNKNOWN_COUNT), known)
 
 
-def _family(table: CatalogueTable, rows: Rows, entry: Entry, model: MeasuringModel) -> Floats:
-    names = [entry.claim in families for families in table.core_families]
-    share = max(1, sum(names))
+def _family_logs(table: CatalogueTable, entry: Entry, model: MeasuringModel) -> tuple[float, float, float]:
+    """The logs for a core of the claimed family, for any other, and for a core nobody knows."""
+    share = max(1, len(table.cores_named_for.get(entry.claim, ())))
     others = max(1, len(table.families) - 1)
-    named = np.array([*names, False])
-    right = np.log(model.family_right / share)
-    wrong = math.log((1 - model.family_right) / others)
-    unknown_core = math.log(1 / (others + 1))
-    return np.where(rows.core < 0, unknown_core, np.where(named[rows.core], right, wrong))
+    return math.log(model.family_right / share), math.log((1 - model.family_right) / others), -math.log(others + 1)
+
+
+def _family(table: CatalogueTable, rows: Rows, entry: Entry, model: MeasuringModel) -> Floats:
+    right, wrong, unknown_core = _family_logs(table, entry, model)
+    of_core = np.full(len(table.core_codes) + 1, wrong)
+    of_core[table.cores_named_for.get(entry.claim, [])] = right
+    of_core[-1] = unknown_core
+    return of_core[rows.core]

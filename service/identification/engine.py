@@ -16,6 +16,7 @@ from service.identification.next_reading import next_reading
 from service.identification.posterior import Posterior, weigh
 from service.identification.table import CatalogueTable
 from service.identification.table_evidence import TableEvidence
+from service.identification.watch import EVIDENCE, NEXT_READING, POSTERIOR, Watch, unwatched
 
 ENGINE_VERSION = "1.8"
 """Changes with every change that can change an answer: stored answers and the cache are kept apart by it."""
@@ -34,22 +35,26 @@ def identify(
     *,
     explain: bool = True,
     tables: TableEvidence | None = None,
+    watch: Watch = unwatched,
 ) -> Identification:
     """What `submission`, and a bench's lift `tables` of its shaft, say of the parts in `table`.
 
     Deterministic. With `explain` False the evidence, the next reading and the derived quantities are left out, and
-    the state is decided as if no further reading could be asked for.
+    the state is decided as if no further reading could be asked for. `watch` is told of every step.
     """
-    posterior = weigh(table, submission, model, tables)
+    with watch(POSTERIOR):
+        posterior = weigh(table, submission, model, tables, watch)
     stands = standing(posterior)
     members = credible_set(stands, losses)
-    asked, cheap = next_reading(posterior, submission) if explain else (None, False)
+    with watch(NEXT_READING):
+        asked, cheap = next_reading(posterior, submission) if explain else (None, False)
     state = decide(stands, losses, readings_left=asked is not None)
     if state is AnswerState.IDENTIFIED:
         asked, cheap = None, False
     listed = _listed(stands, members)
     pairs = [(int(stands.order[i]), _runner_up(stands, i)) for i in listed[:_EXPLAINED]] if explain else []
-    reasons = evidence(posterior, submission, pairs)
+    with watch(EVIDENCE):
+        reasons = evidence(posterior, submission, pairs)
     return Identification(
         state=state,
         candidates=tuple(

@@ -24,6 +24,7 @@ from service.identification.slips import Hypothesis, hypotheses
 from service.identification.strangers import likely_strangers
 from service.identification.table import LOBES, CatalogueTable, Floats, Ints
 from service.identification.table_evidence import TableEvidence
+from service.identification.watch import EXACT, READINGS, ROUGH, SCREENING, STRANGERS, Watch, unwatched
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +128,11 @@ _MORE_PATIENCE, _MOST_PATIENCE = 20.0, 60.0
 
 
 def weigh(
-    table: CatalogueTable, submission: Submission, model: MeasuringModel, tables: TableEvidence | None = None
+    table: CatalogueTable,
+    submission: Submission,
+    model: MeasuringModel,
+    tables: TableEvidence | None = None,
+    watch: Watch = unwatched,
 ) -> Posterior:
     """The posterior of `submission`, and of a bench's lift `tables`, over parts, strangers, slips and hands.
 
@@ -135,10 +140,11 @@ def weigh(
     best turns out to have been promised too much, what is true may have been let go for it: then all is weighed again
     with that much more patience.
     """
-    asked = _Asked.of(table, submission, model, tables)
+    with watch(READINGS):
+        asked = _Asked.of(table, submission, model, tables)
     patience = 0.0
     while True:
-        posterior, short = _weighed(asked, patience)
+        posterior, short = _weighed(asked, patience, watch)
         if short <= patience + _FALLS_SHORT or patience >= _MOST_PATIENCE:
             return posterior
         patience = min(short, patience + _MORE_PATIENCE)
@@ -179,14 +185,16 @@ class _Asked:
         return self.source.of(self.slips[slip], self.hands[hand].level)
 
 
-def _weighed(asked: _Asked, patience: float) -> tuple[Posterior, float]:
+def _weighed(asked: _Asked, patience: float, watch: Watch) -> tuple[Posterior, float]:
     """(the posterior, by how many nats its best cell falls short of the best of the rough reckoning).
 
     Everything is let go only where it is `patience` nats further behind than usually.
     """
     table, model, used, looked = asked.table, asked.model, asked.used, list(asked.looked.values())
-    kept = screen(table, looked, model, used, patience)
-    strangers, of_strangers = likely_strangers(table, kept, looked, model, used, patience)
+    with watch(SCREENING):
+        kept = screen(table, looked, model, used, patience)
+    with watch(STRANGERS):
+        strangers, of_strangers = likely_strangers(table, kept, looked, model, used, patience)
     chosen = np.union1d(kept.hypotheses, of_strangers)
     rows = _rows(table, kept, strangers, model, used)
     applies = _applies(rows, [asked.slips[i] for i in chosen], table)
@@ -194,7 +202,8 @@ def _weighed(asked: _Asked, patience: float) -> tuple[Posterior, float]:
     entries = [[asked.entries(int(i), a) for i in chosen] for a in range(len(asked.hands))]
     shares = np.array([hand.log_share for hand in asked.hands])[:, None, None]
     every_hand = EntryLists.holding([h for of_hand in entries for h in of_hand])
-    by_hand = rough_log_likelihood(table, rows, every_hand, model, used)
+    with watch(ROUGH):
+        by_hand = rough_log_likelihood(table, rows, every_hand, model, used)
     by_hand = by_hand.reshape(len(asked.hands), *prior.shape) + shares + prior
     rough = log_sum_exp(by_hand, axis=0)
     # what is written always stays a hypothesis: nonsense is judged under it
@@ -204,7 +213,8 @@ def _weighed(asked: _Asked, patience: float) -> tuple[Posterior, float]:
     likely_entries = tuple(tuple(of_hand[i] for i in likely) for of_hand in entries)
     told = _worth_telling(by_hand[:, likely][:, :, lasting], rows, patience)
     wears = [hand.wear if used else 0.0 for hand in asked.hands]
-    joint = log_world + _likelihoods(table, rows, likely_entries, told, wears, model)
+    with watch(EXACT):
+        joint = log_world + _likelihoods(table, rows, likely_entries, told, wears, model)
     # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
     relative = joint - joint.max()
     log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)

@@ -28,8 +28,8 @@ from service.identification.flank import flank_width
 from service.identification.grids import in_pieces
 from service.identification.measuring import MeasuringModel
 from service.identification.priors import core_width, lobe_prior
+from service.identification.quick_look import tailed
 from service.identification.rows import Kind, Rows
-from service.identification.screening import tailed
 from service.identification.table import CatalogueTable, Floats, Ints
 from service.identification.variants import Variants, grouped
 

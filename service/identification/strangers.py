@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from service.identification.alike_cores import stand_for_alike
 from service.identification.entry_lists import EntryLists
 from service.identification.measuring import MeasuringModel
 from service.identification.rough_fit import rough_log_likelihood
@@ -32,7 +33,7 @@ def likely_strangers(
 
     Both may be `patience` nats further behind than usually, under any of `hands`, the likeliest first.
     """
-    cores, log_share = _cores(table, kept, model)
+    cores, log_share = _cores(table, kept, hands[0].hypotheses, model, used)
     # one broad row a core and kind of lift: what a core is worth shows on those
     broad = stranger_rows(table, cores, None, log_share, model)
     every_hand = EntryLists.holding([entries for hand in hands for entries in hand.hypotheses])
@@ -49,11 +50,14 @@ def likely_strangers(
     return stranger_rows(table, cores[likely], lifts, log_share[likely], model), slips
 
 
-def _cores(table: CatalogueTable, kept: Kept, model: MeasuringModel) -> tuple[Ints, Floats]:
-    """The cores kept, the one nobody knows (-1) last, and the log prior of a stranger on each."""
+def _cores(
+    table: CatalogueTable, kept: Kept, hypotheses: EntryLists, model: MeasuringModel, used: bool
+) -> tuple[Ints, Floats]:
+    """Cores kept, or what stands for them, the one nobody knows (-1) last; the log prior of a stranger on each."""
     with np.errstate(divide="ignore"):
         stranger = np.log(model.stranger_prior)
     share = table.core_parts[kept.cores] / max(table.core_parts.sum(), 1.0)
     known = stranger + math.log(model.stranger_known_core_share) + np.log(share)
     unknown = stranger + math.log1p(-model.stranger_known_core_share)
-    return np.concatenate([kept.cores, [-1]]), np.concatenate([known, [unknown]])
+    cores, known = stand_for_alike(table, kept.cores, known, hypotheses, model, used)
+    return np.concatenate([cores, [-1]]), np.concatenate([known, [unknown]])

@@ -6,7 +6,9 @@ middle, rear). What the catalogue does not state is NaN (lengths, angles) or -1 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +16,7 @@ from numpy.typing import NDArray
 from service.domain.catalogue import Catalogue, FollowerKind, LobeNominal, Part, PartStatus
 from service.domain.readings import LobeKind, Position
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel, making_sd
+from service.identification.part_boxes import BoxLevel, Shown, in_boxes, levels, shown
 from service.lobe.timing import duration_at, flank_lift
 
 Floats = NDArray[np.float64]
@@ -22,7 +25,7 @@ Ints = NDArray[np.int64]
 LOBES = (LobeKind.INTAKE, LobeKind.EXHAUST)
 POSITIONS = (Position.FRONT, Position.MIDDLE, Position.REAR)
 MOST_DURATIONS = 6
-TABLE_FORM = 1
+TABLE_FORM = 2
 """Raised whenever the same catalogue and constants make another table: kept ones are told apart by it."""
 INCLUDED_ANGLES_DEG = np.linspace(30.0, 150.0, 49)
 """Cam degrees between the two places of a flank width for which a lift table is read beforehand."""
@@ -65,6 +68,9 @@ class CatalogueTable:
     core_base: Floats  # (C, 2) mean base circle of the core's parts
     parts_by_core: Ints  # (N,) part indices sorted by core
     core_start: Ints  # (C + 1,) where each core's parts begin in parts_by_core
+    box_order: Ints  # (N,) part indices so that near ones stand together, see part_boxes
+    box_low: Floats  # (things shown, boxes)
+    box_high: Floats
     lift_mean: Floats  # (2,) over all parts
     lift_spread: Floats  # (2,)
     duration_mean_at: Floats  # (1,) the checking lift most often stated, NaN where none is
@@ -72,10 +78,34 @@ class CatalogueTable:
     journal_mean: float
     journal_spread: float
 
-    @property
+    @cached_property
     def cores_with_parts(self) -> Ints:
         """Indices of the cores that carry any part."""
         return np.flatnonzero(self.core_parts > 0)
+
+    @cached_property
+    def box_levels(self) -> tuple[BoxLevel, ...]:
+        """The boxes that the parts lie in, the largest first."""
+        return levels(self.box_low, self.box_high, self.log_prior[self.box_order])
+
+    @cached_property
+    def cores_named_for(self) -> Mapping[str, Ints]:
+        """For each engine family, case folded, the indices of its cores."""
+        found: dict[str, list[int]] = {}
+        for core, families in enumerate(self.core_families):
+            for family in families:
+                found.setdefault(family, []).append(core)
+        return {family: np.array(cores) for family, cores in found.items()}
+
+    def shown_by(self, parts: Ints) -> Shown:
+        """What `parts` show to a gauge."""
+        core = self.core_of[parts]
+        return shown(self.journal[core], self.journal_sd[core], self.length[core], self.base[parts], self.lift[parts])
+
+    def shown_by_cores(self, cores: Ints) -> Shown:
+        """What `cores` show, whose lobes are not looked at."""
+        nothing = np.full((cores.size, len(LOBES)), np.nan)
+        return shown(self.journal[cores], self.journal_sd[cores], self.length[cores], nothing, nothing)
 
 
 def of_core(values: Floats, cores: Ints) -> Floats:
@@ -237,6 +267,8 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         core_base[has, k] = total[has] / count[has]
     usual_at, usual = _usual_duration(checking_lifts, duration)
     by_core = np.argsort(core_of, kind="stable").astype(np.int64)
+    length = np.array([np.nan if x.overall_length_mm is None else x.overall_length_mm for x in cores], float)
+    box_order, box_low, box_high = in_boxes(shown(journal[core_of], journal_sd[core_of], length[core_of], base, lift))
     return CatalogueTable(
         part_numbers=tuple(part.part_number for part in parts),
         class_numbers=tuple(tuple(parts[i].part_number for i in members) for members in classes),
@@ -259,12 +291,15 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         families=frozenset(f.strip().casefold() for core in cores for f in core.engine_families),
         journal=journal,
         journal_sd=journal_sd,
-        length=np.array([np.nan if x.overall_length_mm is None else x.overall_length_mm for x in cores], float),
+        length=length,
         teeth=np.array([-1 if x.gear_teeth is None else x.gear_teeth for x in cores], np.int64),
         core_parts=core_parts,
         core_base=core_base,
         parts_by_core=by_core,
         core_start=np.concatenate([[0], np.cumsum(core_parts)]).astype(np.int64),
+        box_order=box_order,
+        box_low=box_low,
+        box_high=box_high,
         lift_mean=np.array([_mean(lift[:, k], 8.0) for k in range(2)]),
         duration_mean_at=usual_at,
         duration_mean=usual,

@@ -89,7 +89,7 @@ class Answering:
                         curves = self.snapshot.curves(stores, snapshot)
                         tables = evidence_of(sheets, curves, snapshot.table, snapshot.model)
                 with span("engine"):
-                    found = identify(snapshot.table, submission, snapshot.model, self.losses, tables=tables)
+                    found = identify(snapshot.table, submission, snapshot.model, self.losses, tables=tables, watch=span)
                 identification = replace(found, engine_version=snapshot.engine_version)
                 self.cache.put(key, identification)
             said.say(

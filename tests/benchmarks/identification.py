@@ -18,7 +18,6 @@ import click
 from service.domain.catalogue import Catalogue
 from service.domain.identification import AnswerState
 from tests.benchmarks.catalogues import fixture_catalogue
-from tests.benchmarks.shares import shares_of_time
 from tests.benchmarks.summary import (
     HandSummary,
     Summary,
@@ -27,7 +26,7 @@ from tests.benchmarks.summary import (
     summarise,
     summarise_hand,
 )
-from tests.benchmarks.timing import time_identifications
+from tests.benchmarks.timing import shares_of_time, time_identifications
 from tests.benchmarks.trial import Case, Trial, run_trial
 from tests.benchmarks.worlds import WORLDS
 

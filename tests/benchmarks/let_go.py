@@ -28,6 +28,7 @@ from service.identification.entry_source import EntrySource
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import MeasuringModel
 from service.identification.posterior import Posterior, weigh
+from service.identification.quick_look import QuickLook
 from service.identification.rough_fit import rough_log_likelihood
 from service.identification.rows import Kind, part_rows
 from service.identification.slips import Hypothesis
@@ -37,7 +38,7 @@ from tests.benchmarks.catalogues import grown_catalogue
 Cut = tuple[ModuleType, str]
 
 CUTS: dict[str, tuple[Cut, ...]] = {
-    "screen: rows": ((screening, "_ROW_CUT"), (screening, "_ROUGH_ROW_CUT")),
+    "screen: rows": ((screening, "_ROW_CUT"),),
     "screen: slips": ((screening, "_SLIP_CUT"),),
     "strangers: cores and slips": (
         (screening, "_CORE_CUT"),
@@ -195,10 +196,8 @@ def far_off(aways_mm: Sequence[float], model: MeasuringModel) -> list[tuple[floa
         base, lift = table.base.copy(), table.lift.copy()
         base[1], lift[1] = base[0] - away, lift[0]
         pair = replace(table, base=base, lift=lift)
-        likeliest = screening._Read.by(EntryLists.holding(entries[:1]), None)
-        rough = screening._Read.by(EntryLists.holding(entries[roughest : roughest + 1]), likeliest)
-        by_hand = [screening._part_scores(pair, two, read, 1, model)[0][0] for read in (likeliest, rough)]
-        screened = np.max(by_hand + shares[[0, roughest]], axis=0)
+        look = QuickLook([EntryLists.holding([entries[hand]]) for hand in (0, roughest)], model)
+        screened = (look.lobes(pair.shown_by(two))[0] + shares[[0, roughest]]).max(axis=0)
         rows = part_rows(pair, two, Kind.MADE, np.zeros(2))
         exact = log_sum_exp(log_likelihood(pair, rows, entries, model, [hand.wear for hand in every]) + shares, axis=0)
         found.append((float(screened[0] - screened[1]), float(exact[0] - exact[1])))

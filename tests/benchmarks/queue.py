@@ -58,8 +58,8 @@ def one_slice(stores: PostgresStores, key: KeyRecord, count: int, skills: tuple[
 
 @click.command()
 @click.option("--reviews", "sizes", multiple=True, default=(1_000, 1_000_000), show_default=True)
-@click.option("--count", default=60, show_default=True, help="reviews in a slice")
-@click.option("--slices", default=4, show_default=True)
+@click.option("--count", default=50, show_default=True, help="reviews in a slice")
+@click.option("--slices", default=4, show_default=True, help="of any review three times as many")
 def main(sizes: tuple[int, ...], count: int, slices: int) -> None:
     """Print reviews claimed and decided a second in each queue, and the ratios to the first."""
     with tempfile.TemporaryDirectory(prefix="lobedesk-queue-") as name, ExitStack() as stack:
@@ -81,13 +81,13 @@ def main(sizes: tuple[int, ...], count: int, slices: int) -> None:
             fill_queue(url, key, size)
             click.echo(f"{size:,} reviews written in {time.perf_counter() - began:.0f} s")
             queues.append((stores, key))
-        for what, skills in (
-            ("for two cores of twelve", SKILLS),
-            ("for the core that stands last", (LAST_CORE,)),
-            ("any review", None),
+        for what, skills, turns in (
+            ("for two cores of twelve", SKILLS, slices),
+            ("for the core that stands last", (LAST_CORE,), slices),
+            ("any review", None, 3 * slices),
         ):
             rates: list[list[float]] = [[] for _ in sizes]
-            for turn in range(slices + 1):
+            for turn in range(turns + 1):
                 for rate, (stores, key) in zip(rates, queues, strict=True):
                     found = one_slice(stores, key, count if skills is None else count * 2 // 5, skills)
                     rate += [found] if turn else []  # the first warms everything

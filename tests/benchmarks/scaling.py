@@ -36,13 +36,14 @@ from service.identification.measuring import DEFAULT_MODEL
 from service.identification.posterior import Posterior, weigh
 from service.identification.slips import hypotheses
 from service.identification.table import LOBES, CatalogueTable, Floats, Ints, build_table
+from service.identification.watch import EXACT, ROUGH, SCREENING, STRANGERS
 from service.serving.collecting import collect_seldom
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import grown_catalogue
 from tests.benchmarks.let_go import CUTS, LetGo, far_off, let_go, shown_nats
 from tests.benchmarks.nearest import NEAREST, Indexed, Trees, point, score
 from tests.benchmarks.shafts import Supply
-from tests.benchmarks.stages import EVIDENCE, EXACT, NEXT, POSTERIOR, REST, ROUGH, SCREENING, STRANGERS, line, watching
+from tests.benchmarks.stages import REST_OF_POSTERIOR, STEPS, identify_watched, line
 from tests.benchmarks.worlds import WORLDS, World
 
 READINGS = range(5, 8)
@@ -107,14 +108,13 @@ class Size:
 
 
 def ask_engine(size: Size, submission: Submission) -> Posterior:
-    """Time one caller's identification, whole and in its parts; then watch its stages."""
+    """Time one caller's identification, whole and in its parts; then watch its steps."""
     table = size.table
     found = weigh(table, submission, DEFAULT_MODEL)  # and the caches warm, for each of the three alike
     size.took(POSTERIOR_ALONE, cpu_ms(lambda: weigh(table, submission, DEFAULT_MODEL)))
     size.took(PLAIN, cpu_ms(lambda: identify(table, submission, explain=False)))
     size.took(WHOLE, cpu_ms(lambda: identify(table, submission)))
-    with watching() as seen:
-        identify(table, submission)
+    seen = identify_watched(table, submission)
     size.stage_ms.append(seen.own_ms)
     size.counts.append(seen.counts)
     return found
@@ -221,17 +221,17 @@ def print_times(sizes: Sequence[Size]) -> None:
 
 
 def print_stages(sizes: Sequence[Size]) -> None:
-    """Where the time goes, what the stages work on, and what an item of it takes."""
+    """Where the time goes, what they work on, and what an item of it takes."""
     head = [f"{size.parts:,}" for size in sizes]
     rows = []
-    for stage in (*POSTERIOR, EVIDENCE, NEXT):
+    for step in STEPS:
         cells = []
         for size in sizes:
             whole = sum(sum(ms.values()) for ms in size.stage_ms)
-            own = sum(ms.get(stage, 0.0) for ms in size.stage_ms)
+            own = sum(ms.get(step, 0.0) for ms in size.stage_ms)
             cells.append(f"{own / len(size.stage_ms):.1f} ({100 * own / whole:.0f} %)")
-        rows.append((stage, cells))
-    _table("mean CPU ms of each stage (share of those watched)", head, rows)
+        rows.append((step, cells))
+    _table("mean CPU ms of each step (share of those watched)", head, rows)
     names = dict.fromkeys(name for size in sizes for counts in size.counts for name in counts)
     rows = []
     for name in names:
@@ -244,17 +244,18 @@ def print_stages(sizes: Sequence[Size]) -> None:
     _table("counts, median / mean", head, rows)
     lines = (
         (SCREENING, "slips x cores"),
-        (SCREENING, "slips x parts looked at"),
+        (SCREENING, "boxes looked at"),
+        (SCREENING, "parts looked at x slips x hands"),
         (STRANGERS, "slips x cores kept"),
         (ROUGH, "rough: rows x slips x hands"),
         (EXACT, "exact: rows x slips x hands"),
-        (REST, "rows reckoned roughly"),
+        (REST_OF_POSTERIOR, "rows reckoned roughly"),
     )
     rows = []
-    for stage, name in lines:
+    for step, name in lines:
         counts = [counts.get(name, 0.0) for size in sizes for counts in size.counts]
-        found = line(counts, [ms.get(stage, 0.0) for size in sizes for ms in size.stage_ms])
-        rows.append((stage, [name, f"{found.fixed:.2f}", f"{1e6 * found.each:,.0f}", f"{found.explained:.2f}"]))
+        found = line(counts, [ms.get(step, 0.0) for size in sizes for ms in size.stage_ms])
+        rows.append((step, [name, f"{found.fixed:.2f}", f"{1e6 * found.each:,.0f}", f"{found.explained:.2f}"]))
     _table(
         "a line through all callers' times, each count by itself",
         ["count", "ms fixed", "ns each", "variance explained"],

@@ -1,7 +1,7 @@
-"""The engine's stages as an identification goes through them: what each is given, what it keeps, what it takes.
+"""The steps of an identification: what each takes, what it is given and what it keeps.
 
-The stages are watched by putting a function of ours in the place of each; a run that is watched is not the one whose
-whole time is taken.
+The engine says which step it is in; what a step works on is seen by putting a function of ours in the place of the one
+it calls. A run that is watched is not the one whose whole time is taken.
 """
 
 from __future__ import annotations
@@ -10,14 +10,18 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from types import ModuleType
 from typing import Any
 from unittest import mock
 
 import numpy as np
 
-from service.identification import engine, likelihood, posterior, screening
+from service.domain.readings import Submission
+from service.identification import likelihood, posterior, screening
+from service.identification.engine import identify
+from service.identification.quick_look import QuickLook
 from service.identification.screening import Kept
+from service.identification.table import CatalogueTable
+from service.identification.watch import EVIDENCE, EXACT, NEXT_READING, OF_POSTERIOR, POSTERIOR
 
 Counts = dict[str, float]
 Count = Callable[[tuple[Any, ...], Any], Counts]
@@ -25,7 +29,7 @@ Count = Callable[[tuple[Any, ...], Any], Counts]
 
 @dataclass
 class Watched:
-    """One identification: CPU milliseconds of each stage, those within it taken off, and what it worked on."""
+    """One identification: CPU milliseconds of each step, those within it taken off, and what it worked on."""
 
     own_ms: Counts = field(default_factory=dict)
     counts: Counts = field(default_factory=dict)
@@ -45,8 +49,12 @@ def _screened(given: tuple[Any, ...], found: Kept) -> Counts:
     }
 
 
-def _looked_at(given: tuple[Any, ...], found: Any) -> Counts:
-    return {"parts looked at": given[1].size, "slips x parts looked at": found[0].size}
+def _parts_looked_at(given: tuple[Any, ...], found: Any) -> Counts:
+    return {"parts looked at": given[1].size, "parts looked at x slips x hands": found.made.size}
+
+
+def _boxes_looked_at(given: tuple[Any, ...], found: Any) -> Counts:
+    return {"boxes looked at": 0 if given[1].exact else given[1].count}
 
 
 def _strangers(given: tuple[Any, ...], found: Any) -> Counts:
@@ -79,74 +87,97 @@ def _bounded(given: tuple[Any, ...], found: Any) -> Counts:
     return {"zeros taken as scatter, to bound the work": float(found is not given[0])}
 
 
-SCREENING, STRANGERS, ROUGH, EXACT = "screening", "strangers", "rough reckoning", "exact likelihood"
-REST, EVIDENCE, NEXT = "slips, entries, rows", "evidence", "next reading"
-STAGES: tuple[tuple[ModuleType, str, str, Count | None], ...] = (
-    (engine, "weigh", REST, None),
-    (posterior, "screen", SCREENING, _screened),
-    (posterior, "likely_strangers", STRANGERS, _strangers),
-    (posterior, "rough_log_likelihood", ROUGH, _rough),
-    (posterior, "_likelihoods", EXACT, _exact),
-    (engine, "evidence", EVIDENCE, None),
-    (engine, "next_reading", NEXT, None),
+COUNTED: tuple[tuple[object, str, Count], ...] = (
+    (posterior, "screen", _screened),
+    (posterior, "likely_strangers", _strangers),
+    (posterior, "rough_log_likelihood", _rough),
+    (posterior, "_likelihoods", _exact),
 )
-"""(module, the name it calls the stage by, stage, what to count)."""
-WITHIN: tuple[tuple[ModuleType, str, str, Count], ...] = (
-    (screening, "_part_scores", SCREENING, _looked_at),
+"""(module, the name it calls a step's work by, what to count)."""
+COUNTED_WITHIN: tuple[tuple[object, str, str, Count], ...] = (
     (posterior, "within_means", EXACT, _bounded),
     (likelihood, "spread_over_nodes", EXACT, _nodes),
     (likelihood, "zero_nodes", EXACT, _zeros),
 )
-"""What a stage calls that is counted, where it runs within that stage."""
-POSTERIOR = (SCREENING, STRANGERS, ROUGH, EXACT, REST)
+"""What a step calls that is counted, the most of it, where it runs within that step."""
+ADDED_UP: tuple[tuple[object, str, Count], ...] = (
+    (screening._Screening, "_of_parts", _parts_looked_at),
+    (QuickLook, "lobes", _boxes_looked_at),
+)
+"""What is called several times, and counted all together."""
+REST_OF_POSTERIOR = "rows, priors, sums"
+REST = "decision, derived quantities, the rest"
+STEPS = (*OF_POSTERIOR, REST_OF_POSTERIOR, EVIDENCE, NEXT_READING, REST)
+"""All that an identification's time goes into."""
 
 
-@contextmanager
-def watching() -> Iterator[Watched]:
-    """Watch what runs inside: one identification."""
+class _Watch:
+    """Satisfies the engine's `Watch`: CPU milliseconds of each step, those of the steps within it taken off."""
+
+    def __init__(self, own_ms: Counts) -> None:
+        self._own_ms = own_ms
+        self.running: list[str] = []
+        self._spent: list[float] = []
+
+    @contextmanager
+    def __call__(self, step: str, /) -> Iterator[None]:
+        self.running.append(step)
+        self._spent.append(0.0)
+        began = time.process_time()
+        yield
+        took = 1000 * (time.process_time() - began)
+        self.running.pop()
+        within = self._spent.pop()
+        if self._spent:
+            self._spent[-1] += took
+        named = REST_OF_POSTERIOR if step == POSTERIOR else step
+        self._own_ms[named] = self._own_ms.get(named, 0.0) + took - within
+
+
+def identify_watched(table: CatalogueTable, submission: Submission) -> Watched:
+    """What one identification goes through."""
     seen = Watched()
-    running: list[str] = []
-    spent: list[float] = []
+    watch = _Watch(seen.own_ms)
 
-    def stage(real: Callable[..., Any], name: str, count: Count | None) -> Callable[..., Any]:
-        def watched(*given: Any, **named: Any) -> Any:
-            running.append(name)
-            spent.append(0.0)
-            began = time.process_time()
+    def counted(real: Callable[..., Any], keep: Callable[[Counts], None], count: Count) -> Callable[..., Any]:
+        def called(*given: Any, **named: Any) -> Any:
             found = real(*given, **named)
-            took = 1000 * (time.process_time() - began)
-            running.pop()
-            within = spent.pop()
-            if spent:
-                spent[-1] += took
-            seen.own_ms[name] = seen.own_ms.get(name, 0.0) + took - within
-            if count is not None:
-                seen.counts |= count(given, found)
+            keep(count(given, found))
             return found
 
-        return watched
+        return called
 
-    def part(real: Callable[..., Any], name: str, count: Count) -> Callable[..., Any]:
-        def watched(*given: Any, **named: Any) -> Any:
-            found = real(*given, **named)
-            if running and running[-1] == name:
-                for what, number in count(given, found).items():
+    def the_last(counts: Counts) -> None:
+        seen.counts |= counts
+
+    def the_most(step: str) -> Callable[[Counts], None]:
+        def keep(counts: Counts) -> None:
+            if watch.running and watch.running[-1] == step:
+                for what, number in counts.items():
                     seen.counts[what] = max(number, seen.counts.get(what, 0))
-            return found
 
-        return watched
+        return keep
 
+    def all_together(counts: Counts) -> None:
+        for what, number in counts.items():
+            seen.counts[what] = seen.counts.get(what, 0) + number
+
+    every = [
+        *((owner, called, the_last, count) for owner, called, count in COUNTED),
+        *((owner, called, the_most(step), count) for owner, called, step, count in COUNTED_WITHIN),
+        *((owner, called, all_together, count) for owner, called, count in ADDED_UP),
+    ]
     with ExitStack() as stack:
-        for module, called, name, count in STAGES:
-            stack.enter_context(mock.patch.object(module, called, stage(getattr(module, called), name, count)))
-        for module, called, name, counted in WITHIN:
-            stack.enter_context(mock.patch.object(module, called, part(getattr(module, called), name, counted)))
-        yield seen
+        for owner, called, keep, count in every:
+            stack.enter_context(mock.patch.object(owner, called, counted(getattr(owner, called), keep, count)))
+        with watch(REST):
+            identify(table, submission, watch=watch)
+    return seen
 
 
 @dataclass(frozen=True)
 class Line:
-    """Milliseconds of a stage as `fixed` + `each` times a count, over many identifications."""
+    """Milliseconds of a step as `fixed` + `each` times a count, over many identifications."""
 
     fixed: float
     each: float
@@ -155,7 +186,7 @@ class Line:
 
 
 def line(counts: list[float], took_ms: list[float]) -> Line:
-    """The least-squares line through what a stage took."""
+    """The least-squares line through what a step took."""
     x, y = np.array(counts, float), np.array(took_ms, float)
     each, fixed = np.polyfit(x, y, 1) if np.ptp(x) > 0 else (0.0, float(y.mean()))
     left = y - fixed - each * x

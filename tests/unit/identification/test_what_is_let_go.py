@@ -11,7 +11,7 @@ import pytest
 
 from service.domain.catalogue import Catalogue
 from service.domain.identification import Slip
-from service.identification import nodes, posterior, screening, strangers
+from service.identification import alike_cores, nodes, posterior, screening, strangers
 from service.identification.engine import identify
 from service.identification.measuring import DEFAULT_MODEL
 from service.identification.posterior import weigh
@@ -31,8 +31,8 @@ PATIENCE = (
     | {
         (posterior, "_LONG_SHOT"): 30.0,
         (posterior, "_UNLIKELY_HAND"): 30.0,
-        (screening, "_ROUGH_ROW_CUT"): 40.0,
         (strangers, "_AS_GOOD"): 14.0,
+        (alike_cores, "_FEW"): float("inf"),
         (strangers, "_CORE_CUT"): 30.0,
     }
     | {(screening, name): cut for name, cut in (("_ROW_CUT", 40.0), ("_SLIP_CUT", 22.0), ("_CORE_CUT", 20.0))}
@@ -68,6 +68,24 @@ def test_no_part_is_let_go_that_only_a_rough_hand_can_have_read(monkeypatch: pyt
     rough = WORLDS["everything_doubled"]
     assert most_moved(fixture_catalogue(), [116], monkeypatch, seed=11).max() < 1e-3
     assert most_moved(fixture_catalogue(), [20, 130, 163, 198], monkeypatch, seed=12, world=rough).max() < 2e-3
+
+
+def test_a_core_may_stand_for_others_that_no_reading_tells_from_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    # 400 cores, and callers who read no journal: how alike cores are that stand for each other is all that differs
+    catalogue = grown_catalogue(10_000)
+    for (module, name), cut in PATIENCE.items():
+        monkeypatch.setattr(module, name, cut)
+    table, supply = build_table(catalogue), Supply(catalogue, BASE, np.random.default_rng([7, 0]))
+    for caller in (13, 33, 58):
+        submission = draw_caller(supply, BASE, np.random.default_rng([7, 2, caller])).submission
+        each = weigh(table, submission, DEFAULT_MODEL)
+        with monkeypatch.context() as patched:
+            patched.setattr(alike_cores, "_FEW", 250)
+            found = weigh(table, submission, DEFAULT_MODEL)
+        assert found.rows.size < 0.95 * each.rows.size
+        classes = len(table.class_numbers) + 1
+        several = [np.bincount(one.row_class + 1, one.row_probability, classes) for one in (found, each)]
+        assert np.abs(several[0] - several[1]).max() < 3e-4
 
 
 @pytest.mark.long
