@@ -7,15 +7,16 @@ more than the box. `screening` lets go by it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.identification import part_boxes
 from service.identification.distinct import distinct_places
-from service.identification.entries import Entry, Truth
+from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.entry_lists import EntryLists
 from service.identification.measuring import MeasuringModel
 from service.identification.part_boxes import Shown
@@ -29,6 +30,9 @@ _UNREAD = 0.0
 _UNSTATED = -2.0
 """A reading of what a core does not state: neither for it nor much against it."""
 _ABSENT_LOBE_VARIANCE = 1.0
+_WIDTHS = ("journal", "length", "lobe")
+CLAIMS = ("separation", "duration", "teeth", "family", "table")
+"""Groups of what is not a width that parts show: the likelihood's own functions judge it."""
 _TAIL_BEGINS = 2.1
 """Spreads from which a misfit is taken to grow no faster than an exponential's, whose mean is at most 0.7 of them."""
 
@@ -87,6 +91,12 @@ class _Sight:
     variance: Floats
     usual: Floats
 
+    def take(self, variants: Ints) -> _Sight:
+        """Some of the variants."""
+        variance = self.variance[variants]
+        usual = variance if self.usual is self.variance else self.usual[variants]
+        return _Sight(self.mean[variants], variance, usual)
+
     def score(self, low: Floats, high: Floats, own: Floats | float) -> Floats:
         """How well truths between `low` and `high`, of variance `own`, go with it: (V, K)."""
         return self.scores(low, high, own)[0]
@@ -128,57 +138,88 @@ class _Group:
             sights[truth] = _Sight(mean, variance, usual if several_hands else variance)
         return cls(variants, sights)
 
+    def among(self, hypotheses: Ints) -> _Group:
+        """What some of the hypotheses hold."""
+        variants, held = self.variants.among(hypotheses)
+        return _Group(variants, {truth: sight.take(held) for truth, sight in self.sights.items()})
 
+
+@dataclass(frozen=True, eq=False)
 class QuickLook:
-    """What every hypothesis under every hand holds to have been read: R of them, the likeliest hand's first.
+    """What R hypotheses hold to have been read: the widths that parts show, and what else was said or counted."""
 
-    `hypotheses` are every hand's, as many a hand.
-    """
+    size: int
+    widths: Mapping[GroupKey, _Group]
+    claims: Mapping[GroupKey, Variants]
+    model: MeasuringModel
 
-    def __init__(self, hypotheses: Sequence[EntryLists], model: MeasuringModel) -> None:
-        own = [_with_ratio_error(lists, model) for lists in hypotheses]
-        self._model = model
-        self.groups = grouped(EntryLists.holding([entries for lists in own for entries in lists]))
-        self.likeliest = own[0].entries(0)
-        n_h = len(own[0])
-        widths = {key: _Group.of(v, n_h) for key, v in self.groups.items() if key[0] in ("journal", "length", "lobe")}
-        self._lobes: dict[int, list[_Group]] = {}
-        for key, group in widths.items():
-            if key[0] == "lobe":
-                self._lobes.setdefault(int(str(key[1])), []).append(group)
-        self._of_core = {key: group for key, group in widths.items() if key[0] != "lobe"}
+    @classmethod
+    def of(cls, hypotheses: Sequence[EntryLists], model: MeasuringModel) -> QuickLook:
+        """What every hypothesis under every hand holds, as many a hand, the likeliest hand's first."""
+        own = [with_ratio_error(lists, model) for lists in hypotheses]
+        groups = grouped(EntryLists.holding([entries for lists in own for entries in lists]))
+        widths = {key: _Group.of(v, len(own[0])) for key, v in groups.items() if key[0] in _WIDTHS}
+        claims = {key: v for key, v in groups.items() if key[0] in CLAIMS}
+        return cls(len(own) * len(own[0]), widths, claims, model)
+
+    def among(self, hypotheses: Ints) -> QuickLook:
+        """What some of the hypotheses hold."""
+        widths = {key: group.among(hypotheses) for key, group in self.widths.items()}
+        claims = {key: variants.among(hypotheses)[0] for key, variants in self.claims.items()}
+        return QuickLook(
+            hypotheses.size,
+            {key: group for key, group in widths.items() if group.variants.sets},
+            {key: variants for key, variants in claims.items() if variants.sets},
+            self.model,
+        )
+
+    @cached_property
+    def _of_core(self) -> dict[GroupKey, _Group]:
+        return {key: group for key, group in self.widths.items() if key[0] != "lobe"}
+
+    @cached_property
+    def _core_views(self) -> tuple[Ints, Ints]:
         places = [group.variants.of for group in self._of_core.values()]
-        of_core = np.stack(places, axis=1) if places else np.zeros((n_h * len(own), 1), np.int64)
-        first, self.core_view_of = distinct_places(of_core)
-        self._core_views = of_core[first]
+        of_core = np.stack(places, axis=1) if places else np.zeros((self.size, 1), np.int64)
+        first, of = distinct_places(of_core)
+        return of_core[first], of
+
+    @property
+    def core_view_of(self) -> Ints:
+        """Which view of the cores is each hypothesis' own: (R,)."""
+        return self._core_views[1]
 
     def cores(self, shown: Shown) -> Floats:
         """How well each core, or each box's, goes with the journals and the length: (views, K).
 
-        Hypotheses that read those alike share a view; `core_view_of` (R,) says which is whose.
+        Hypotheses that read those alike share a view, see `core_view_of`.
         """
-        total = np.zeros((self._core_views.shape[0], shown.count))
+        views = self._core_views[0]
+        total = np.zeros((views.shape[0], shown.count))
         for column, (key, group) in enumerate(self._of_core.items()):
             if key[0] == "journal":
                 k = int(str(key[1]))
                 value = self._journal(shown, k, group.sights[Truth.JOURNAL])
             else:
                 stated = part_boxes.LENGTH, part_boxes.LENGTH_UNSTATED
-                value = _stated(shown, *stated, group.sights[Truth.LENGTH], self._model.length_making_sd**2, 0.0)
-            total += spread_over(value, self._core_views[:, column])
+                value = _stated(shown, *stated, group.sights[Truth.LENGTH], self.model.length_making_sd**2, 0.0)
+            total += spread_over(value, views[:, column])
         return total
 
     def _journal(self, shown: Shown, k: int, sight: _Sight) -> Floats:
-        wear = self._model.journal_wear_mean
+        wear = self.model.journal_wear_mean
         own = shown.high[part_boxes.JOURNAL_SD + k] ** 2 + 2 * wear**2
         own = np.where(np.isfinite(own), own, 1.0)
         return _stated(shown, part_boxes.JOURNAL + k, part_boxes.JOURNAL_UNSTATED + k, sight, own, wear)
 
     def lobes(self, shown: Shown) -> tuple[Floats, Floats]:
         """How well parts, or boxes of them, go with the lobes, as made and as reground: each (R, K)."""
-        model, n = self._model, self.core_view_of.size
-        made, reground = np.zeros((n, shown.count)), np.zeros((n, shown.count))
-        for k, groups in self._lobes.items():
+        model = self.model
+        made, reground = np.zeros((self.size, shown.count)), np.zeros((self.size, shown.count))
+        for key, group in self.widths.items():
+            if key[0] != "lobe":
+                continue
+            k = int(str(key[1]))
             low, high = ((side[part_boxes.BASE + k], side[part_boxes.LIFT + k]) for side in (shown.low, shown.high))
             absent = shown.high[part_boxes.LOBE_ABSENT + k]
             wear = 2 * model.nose_wear_mean**2 + (_ABSENT_LOBE_VARIANCE * absent if absent.any() else 0.0)
@@ -186,22 +227,21 @@ class QuickLook:
             if shown.exact:
                 high, height = low, (height[0], height[0])
             widths = {Truth.BASE: (low[0], high[0]), Truth.HEIGHT: height}
-            for group in groups:
-                as_made: Floats = np.zeros((len(group.variants.sets), shown.count))
-                if Truth.LIFT in group.sights:
-                    own = model.lift_making_sd**2 + wear
-                    worn = low[1] - model.nose_wear_mean
-                    most = worn if shown.exact else high[1] - model.nose_wear_mean
-                    as_made = group.sights[Truth.LIFT].score(worn, most, own)
-                as_reground = as_made.copy()
-                own = model.base_making_sd**2 + wear
-                for truth, between in widths.items():
-                    if truth in group.sights:
-                        stated, smaller = group.sights[truth].scores(*between, own)
-                        as_made += stated
-                        as_reground += smaller
-                made += group.variants.spread(as_made)
-                reground += group.variants.spread(as_reground)
+            as_made: Floats = np.zeros((len(group.variants.sets), shown.count))
+            if Truth.LIFT in group.sights:
+                own = model.lift_making_sd**2 + wear
+                worn = low[1] - model.nose_wear_mean
+                most = worn if shown.exact else high[1] - model.nose_wear_mean
+                as_made = group.sights[Truth.LIFT].score(worn, most, own)
+            as_reground = as_made.copy()
+            own = model.base_making_sd**2 + wear
+            for truth, between in widths.items():
+                if truth in group.sights:
+                    stated, smaller = group.sights[truth].scores(*between, own)
+                    as_made += stated
+                    as_reground += smaller
+            made += group.variants.spread(as_made)
+            reground += group.variants.spread(as_reground)
         return made, reground
 
 
@@ -217,6 +257,6 @@ def _stated(shown: Shown, place: int, unstated: int, sight: _Sight, own: Floats 
     return np.where(shown.high[unstated] > 0, np.maximum(found, _UNSTATED), found)
 
 
-def _with_ratio_error(hypotheses: EntryLists, model: MeasuringModel) -> EntryLists:
+def with_ratio_error(hypotheses: EntryLists, model: MeasuringModel) -> EntryLists:
     """The hypotheses for a quick look: each valve lift with the rocker ratio's error as its own scatter."""
     return hypotheses.each(lambda e: e.standing_alone(model.valve_ratio_sd) if e.shares_ratio else e)

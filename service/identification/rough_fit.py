@@ -13,15 +13,16 @@ one-sided error's where it is large: what is let go by it is far worse still.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from service.domain.readings import Instrument
 from service.identification.claims import claim_log_density
 from service.identification.densities import LOG_SQRT_2PI
-from service.identification.distinct import distinct
+from service.identification.distinct import distinct_places
 from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.entry_lists import EntryLists
 from service.identification.flank import flank_width
@@ -36,6 +37,7 @@ from service.identification.variants import Variants, grouped
 _LOOSE = 1.15
 _SORTS_AN_OCTAVE = 4
 """Rows whose spreads differ by less than a fifth are taken to be of one sort."""
+_NO_VARIANCE = 1e-12
 _FELT_BY_UNDERSIZE = (Truth.BASE, Truth.HEIGHT, Truth.FLANK)
 _LINEAR = (*_FELT_BY_UNDERSIZE, Truth.LIFT, Truth.JOURNAL, Truth.LENGTH, Truth.ZERO)
 
@@ -108,24 +110,27 @@ def _lone_unknown(
 def _widths(rows: Rows, groups: Sequence[_Group], model: MeasuringModel) -> Floats:
     """The groups' own sums, put together over what they share: (H, K)."""
     undersize = np.where(rows.kind == Kind.REGROUND, model.regrind_undersize_sd, rows.undersize_sd)
-    unknowns = [unknown for group in groups for unknown in group.unknowns]
-    sorts, sort_of = distinct(_sorted_by(undersize**2), *(_sorted_by(unknown.variance) for unknown in unknowns))
-    tools = tuple(dict.fromkeys(e.tool for group in groups for s in group.variants.sets for e in s if e.tool))
-    n_h, shared = groups[0].variants.of.size, len(tools) + 2
+    variances = [undersize**2, *(unknown.variance for group in groups for unknown in group.unknowns)]
+    sorts, sort_of = _sorts(variances)
+    # rows of one sort side by side, so that what is worked out for a sort is worked out for a stretch of them
+    order = np.argsort(sort_of, kind="stable")
+    ends = np.cumsum([0, *np.bincount(sort_of)])
+    stretches = [slice(begin, end) for begin, end in pairwise(ends)]
+    shared = _Shared.by(entry for group in groups for entries in group.variants.sets for entry in entries)
+    n_h = groups[0].variants.of.size
     misfit, scale = np.zeros((n_h, rows.size)), np.zeros((n_h, sorts.size))
-    pull, hold = np.zeros((n_h, rows.size, shared)), np.zeros((n_h, sorts.size, shared, shared))
-    members = [np.flatnonzero(sort_of == sort) for sort in range(sorts.size)]
+    pull, hold = np.zeros((n_h, shared.size, rows.size)), np.zeros((n_h, sorts.size, shared.size, shared.size))
     for group in groups:
-        entries = _Entries.of(group.variants.sets, tools, model)
-        away = entries.away(group.unknowns, rows.size)
+        entries = _Entries.of(group.variants.sets, shared, model)
+        away = entries.away(group.unknowns, order)
         covariance = entries.covariance(group.unknowns, sorts)
         weight = np.linalg.inv(covariance)
         towards = weight @ entries.felt
-        own_misfit, own_pull = np.empty(away.shape[:2]), np.empty((*away.shape[:2], shared))
-        for sort, here in enumerate(members):
-            some = away[:, here]
-            own_misfit[:, here] = ((some @ weight[sort]) * some).sum(axis=2)
-            own_pull[:, here] = some @ towards[sort]
+        own_misfit, own_pull = np.empty((away.shape[0], rows.size)), np.empty((away.shape[0], shared.size, rows.size))
+        for sort, here in enumerate(stretches):
+            some = away[..., here]
+            own_misfit[:, here] = np.einsum("ven,ven->vn", weight[sort] @ some, some)
+            own_pull[..., here] = np.swapaxes(towards[sort], 1, 2) @ some
         misfit += group.variants.spread(own_misfit)
         pull += group.variants.spread(own_pull)
         own_hold = np.swapaxes(entries.felt, 1, 2) @ towards
@@ -133,16 +138,38 @@ def _widths(rows: Rows, groups: Sequence[_Group], model: MeasuringModel) -> Floa
         size = np.array([len(s) for s in group.variants.sets], float)[:, None] * LOG_SQRT_2PI
         scale += group.variants.spread(0.5 * np.linalg.slogdet(covariance)[1].T + size)
     # the undersize comes last among what is shared, and is each row's own
-    pull[..., -1] *= undersize
+    pull[:, -1] *= undersize[order]
     hold[..., -1, :] *= undersize[sorts][:, None]
     hold[..., -1] *= undersize[sorts][:, None]
-    hold += np.eye(shared)
+    hold += np.eye(shared.size)
     given = np.linalg.inv(hold)
-    for sort, here in enumerate(members):
-        some = pull[:, here]
-        misfit[:, here] -= ((some @ given[:, sort]) * some).sum(axis=2)
+    for sort, here in enumerate(stretches):
+        some = pull[..., here]
+        misfit[:, here] -= np.einsum("hsn,hsn->hn", given[:, sort] @ some, some)
     scale += 0.5 * np.linalg.slogdet(hold)[1]
-    return tailed(np.sqrt(np.maximum(misfit, 0.0)) / _LOOSE) - scale[:, sort_of]
+    found = np.empty(misfit.shape)
+    found[:, order] = tailed(np.sqrt(np.maximum(misfit, 0.0)) / _LOOSE)
+    return found - scale[:, sort_of]
+
+
+@dataclass(frozen=True)
+class _Shared:
+    """What groups share: the zeros of `tools`, the rocker ratio's error where a reading has it, and the undersize."""
+
+    tools: tuple[Instrument, ...]
+    ratio: bool
+
+    @classmethod
+    def by(cls, entries: Iterable[Entry]) -> _Shared:
+        """What `entries` share."""
+        several = list(entries)
+        tools = tuple(dict.fromkeys(e.tool for e in several if e.tool))
+        return cls(tools, any(e.shares_ratio for e in several))
+
+    @property
+    def size(self) -> int:
+        """How many they are."""
+        return len(self.tools) + self.ratio + 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,16 +182,17 @@ class _Entries:
     felt: Floats
 
     @classmethod
-    def of(cls, sets: list[tuple[Entry, ...]], tools: Sequence[Instrument], model: MeasuringModel) -> _Entries:
+    def of(cls, sets: list[tuple[Entry, ...]], shared: _Shared, model: MeasuringModel) -> _Entries:
         shape = (len(sets), max(map(len, sets)))
-        mean, variance, felt = np.zeros(shape), np.ones(shape), np.zeros((*shape, len(tools) + 2))
+        mean, variance, felt = np.zeros(shape), np.ones(shape), np.zeros((*shape, shared.size))
         far_off = np.sqrt(1 + model.zero_bad_share * (model.zero_bad_factor**2 - 1))
         for v, entries in enumerate(sets):
             for i, e in enumerate(entries):
                 mean[v, i], variance[v, i] = e.mean - e.sign * e.tail, e.sd**2 + e.tail**2
                 if e.tool:
-                    felt[v, i, tools.index(e.tool)] = far_off * e.zero_sd
-                felt[v, i, -2] = model.valve_ratio_sd * e.mean if e.shares_ratio else 0.0
+                    felt[v, i, shared.tools.index(e.tool)] = far_off * e.zero_sd
+                if e.shares_ratio:
+                    felt[v, i, -2] = model.valve_ratio_sd * e.mean
                 felt[v, i, -1] = float(e.truth in _FELT_BY_UNDERSIZE)
         return cls(sets, mean, variance, felt)
 
@@ -175,11 +203,13 @@ class _Entries:
             found[v, : len(entries)] = [e.truth in unknown.truths for e in entries]
         return found
 
-    def away(self, unknowns: Sequence[_Unknown], rows: int) -> Floats:
-        """How far each entry lies from what it should read under each row: (V, K, E)."""
-        found = np.broadcast_to(self.mean[:, None], (len(self.sets), rows, self.mean.shape[1])).copy()
+    def away(self, unknowns: Sequence[_Unknown], rows: Ints) -> Floats:
+        """How far each entry lies from what it should read under each of `rows`: (V, E, K)."""
+        found = np.broadcast_to(self.mean[..., None], (*self.mean.shape, rows.size)).copy()
         for unknown in unknowns:
-            found -= self._sees(unknown)[:, None] * unknown.expected[:, None]
+            expected = unknown.expected[rows]
+            for v, e in np.argwhere(self._sees(unknown)):
+                found[v, e] -= expected
         return found
 
     def covariance(self, unknowns: Sequence[_Unknown], sorts: Ints) -> Floats:
@@ -192,6 +222,10 @@ class _Entries:
         return found
 
 
-def _sorted_by(variance: Floats) -> Floats:
-    """A number that is the same for variances that hardly differ."""
-    return np.round(0.5 * _SORTS_AN_OCTAVE * np.log2(np.maximum(variance, 1e-12)))
+def _sorts(variances: Sequence[Floats]) -> tuple[Ints, Ints]:
+    """(one row of each sort, each row's own sort): rows whose every variance hardly differs are of one."""
+    differing = [variance for variance in variances if variance.min() < variance.max()]
+    if not differing:
+        return np.zeros(1, np.int64), np.zeros(variances[0].size, np.int64)
+    rounded = [0.5 * _SORTS_AN_OCTAVE * np.log2(np.maximum(variance, _NO_VARIANCE)) for variance in differing]
+    return distinct_places(np.stack([np.rint(one - one.min()).astype(np.int64) for one in rounded], axis=1))

@@ -24,6 +24,14 @@ class Variants:
         """From one value a variant (V, ...) to one a hypothesis (H, ...), zero where the group was not read."""
         return spread_over(values, self.of)
 
+    def among(self, hypotheses: Ints) -> tuple[Variants, Ints]:
+        """(the variants that some of the hypotheses hold, which of these they are)."""
+        of = self.of[hypotheses]
+        held = np.unique(of[of >= 0])
+        place = np.full(len(self.sets) + 1, -1)
+        place[held] = np.arange(held.size)
+        return Variants(self.key, [self.sets[v] for v in held], place[of]), held
+
 
 def spread_over(values: Floats, of: Ints) -> Floats:
     """`values` (V, ...) at each of `of`, zero for -1."""

@@ -196,7 +196,7 @@ def far_off(aways_mm: Sequence[float], model: MeasuringModel) -> list[tuple[floa
         base, lift = table.base.copy(), table.lift.copy()
         base[1], lift[1] = base[0] - away, lift[0]
         pair = replace(table, base=base, lift=lift)
-        look = QuickLook([EntryLists.holding([entries[hand]]) for hand in (0, roughest)], model)
+        look = QuickLook.of([EntryLists.holding([entries[hand]]) for hand in (0, roughest)], model)
         screened = (look.lobes(pair.shown_by(two))[0] + shares[[0, roughest]]).max(axis=0)
         rows = part_rows(pair, two, Kind.MADE, np.zeros(2))
         exact = log_sum_exp(log_likelihood(pair, rows, entries, model, [hand.wear for hand in every]) + shares, axis=0)

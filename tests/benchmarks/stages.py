@@ -101,7 +101,7 @@ COUNTED_WITHIN: tuple[tuple[object, str, str, Count], ...] = (
 )
 """What a step calls that is counted, the most of it, where it runs within that step."""
 ADDED_UP: tuple[tuple[object, str, Count], ...] = (
-    (screening._Screening, "_of_parts", _parts_looked_at),
+    (screening._Question, "of_parts", _parts_looked_at),
     (QuickLook, "lobes", _boxes_looked_at),
 )
 """What is called several times, and counted all together."""
