@@ -18,7 +18,7 @@ from service.identification.table import CatalogueTable
 from service.identification.table_evidence import TableEvidence
 from service.identification.watch import EVIDENCE, NEXT_READING, POSTERIOR, Watch, unwatched
 
-ENGINE_VERSION = "1.8"
+ENGINE_VERSION = "1.9"
 """Changes with every change that can change an answer: stored answers and the cache are kept apart by it."""
 
 _MOST_CANDIDATES = 20
