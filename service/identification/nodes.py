@@ -133,6 +133,11 @@ def tools_on_lobes(hypotheses: EntryLists) -> dict[Instrument | None, float]:
     return {e.tool: e.zero_sd for e in widths if not e.drowns_its_zero}
 
 
+def shares_ratio(hypotheses: EntryLists) -> bool:
+    """Whether valve lifts share the rocker ratio's error, which is then summed over node by node."""
+    return hypotheses.most(_shares_ratio) > 1
+
+
 def within_means(hypotheses: EntryLists, rows: int, model: MeasuringModel) -> EntryLists:
     """The hypotheses; where following the zeros of several tools would cost too much, with every zero standing alone.
 
@@ -149,7 +154,7 @@ def within_means(hypotheses: EntryLists, rows: int, model: MeasuringModel) -> En
         zeros = 2 * _BAD_REACH * model.zero_bad_factor * max(zero_sds.values()) / finest
         work = different.size * rows * zeros * 2 ** len(zero_sds)
     tools = {e.tool for e in hypotheses.pool if _carries(e)}
-    ratio = hypotheses.most(_shares_ratio) > 1
+    ratio = shares_ratio(hypotheses)
     nodes = min((2 * _ZERO_NODES) ** max(len(tools) - 1, 0), _MOST_COMBINATIONS) * (_MOST_RATIO_NODES if ratio else 1)
     bounded = work < _MOST_WORK and len(hypotheses) * rows * nodes < _MOST_NODES
     if bounded or (len(tools) < 2 and not ratio):

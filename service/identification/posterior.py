@@ -16,7 +16,7 @@ from service.identification.entry_lists import EntryLists
 from service.identification.entry_source import EntrySource, Source
 from service.identification.likelihood import log_likelihood
 from service.identification.measuring import MeasuringModel
-from service.identification.nodes import tools_on_lobes, within_means
+from service.identification.nodes import shares_ratio, tools_on_lobes, within_means
 from service.identification.rough_fit import rough_log_likelihood
 from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows
 from service.identification.screening import ByHand, Kept, screen
@@ -211,10 +211,12 @@ def _weighed(asked: _Asked, patience: float, watch: Watch) -> tuple[Posterior, f
     lasting = _lasting(rough, rows, _MOST_WEIGHED // (likely.size * len(asked.hands)), patience)
     rows, log_world = rows.take(lasting), shares + prior[np.ix_(likely, lasting)]
     likely_entries = tuple(tuple(of_hand[i] for i in likely) for of_hand in entries)
-    told = _worth_telling(by_hand[:, likely][:, :, lasting], rows, patience)
+    cells = by_hand[:, likely][:, :, lasting]
+    told = _worth_telling(cells, rows, patience)
+    near = _near_cells(cells, rows, patience)
     wears = [hand.wear if used else 0.0 for hand in asked.hands]
     with watch(EXACT):
-        joint = log_world + _likelihoods(table, rows, likely_entries, told, wears, model)
+        joint = log_world + _likelihoods(table, rows, likely_entries, told, near, wears, model)
     # the largest is taken off first: beside a huge misfit a log of the sum would be lost in rounding
     relative = joint - joint.max()
     log_weight = relative - log_sum_exp(relative.reshape(1, -1), axis=1)
@@ -230,17 +232,29 @@ def _worth_telling(log_joint: Floats, rows: Rows, patience: float) -> NDArray[np
     return np.asarray(answer | (strangers >= strangers.max() - _STRANGER_SHOT - patience))
 
 
+def _near_cells(log_joint: Floats, rows: Rows, patience: float) -> NDArray[np.bool_]:
+    """Whether a cell comes as near as a row must come to last: (A, H, K)."""
+    strangers = rows.kind == Kind.STRANGER
+    best_stranger = log_joint[:, :, strangers].max(initial=-np.inf)
+    near = log_joint >= log_joint.max() - _LONG_SHOT - patience
+    near |= strangers & (log_joint >= best_stranger - _STRANGER_SHOT - patience)
+    return np.asarray(near | (rows.kind == Kind.NONSENSE))
+
+
 def _likelihoods(
     table: CatalogueTable,
     rows: Rows,
     entries: Sequence[Sequence[tuple[Entry, ...]]],
     told: NDArray[np.bool_],
+    near: NDArray[np.bool_],
     wears: Sequence[float],
     model: MeasuringModel,
 ) -> Floats:
     """The log-likelihood of the hands' `entries` (A, H) under the rows: (A, H, K).
 
     Where a hand is not `told` (A, H) to matter to a hypothesis, minus infinity, but for nonsense, which costs nothing.
+    Where valve lifts share the rocker ratio's error a cell costs so much that only those `near` (A, H, K) are worked
+    out.
     """
     found = np.full((*told.shape, rows.size), -np.inf)
     nonsense = np.flatnonzero(rows.kind == Kind.NONSENSE)
@@ -248,14 +262,19 @@ def _likelihoods(
         pairs = np.argwhere(worth)
         # decided for all of them together, as it is for one call
         within = within_means(EntryLists.holding([entries[a][h] for a, h in pairs]), some.size, model)
-        # with several tools on a lobe the finest reading sets the grid, which a rough hand would make far too long
-        of_call = pairs[:, 0] if len(tools_on_lobes(within)) > 1 else np.zeros(len(pairs))
+        of_call = np.zeros(len(pairs), np.int64)
+        if shares_ratio(within):
+            of_call = np.arange(len(pairs))
+        elif len(tools_on_lobes(within)) > 1:
+            # the finest reading sets the grid, which a rough hand would make far too long
+            of_call = pairs[:, 0]
         for call in np.unique(of_call):
             here = np.flatnonzero(of_call == call)
+            own = some[near[tuple(pairs[call])][some]] if shares_ratio(within) else some
             factors = [wears[a] for a, _ in pairs[here]]
-            value = log_likelihood(table, rows.take(some), within.at(within.of[here]), model, factors)
+            value = log_likelihood(table, rows.take(own), within.at(within.of[here]), model, factors)
             for (a, h), one in zip(pairs[here], value, strict=True):
-                found[a, h, some] = one
+                found[a, h, own] = one
     return found
 
 
