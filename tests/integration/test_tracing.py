@@ -24,6 +24,7 @@ from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.domain.outbox import NotDelivered
+from service.identification.watch import EVIDENCE, EXACT, NEXT_READING, OF_POSTERIOR, POSTERIOR
 from service.serving.worker import deliveries_of
 from service.settings import Settings, tracing_is_wanted
 from service.workflows.deliver import Carriers
@@ -129,6 +130,9 @@ def test_a_request_is_one_trace_from_the_key_to_the_answer(as_role: Callable[[Ro
     assert seen.above(seen.one("submissions.open")) == ["transaction", "POST /v1/submissions"]
     # worked out in no transaction
     assert seen.above(seen.one("engine")) == ["identification", "POST /v1/submissions"]
+    # and step by step
+    assert seen.under(seen.one("engine")) == {POSTERIOR, *OF_POSTERIOR, NEXT_READING, EVIDENCE}
+    assert seen.above(seen.one(EXACT)) == [POSTERIOR, "engine", "identification", "POST /v1/submissions"]
     found = seen.one("identification").attributes
     assert (found["lobedesk.state"], found["lobedesk.from_cache"]) == ("identified", False)
     assert {span.context.trace_id for span in seen.all if span.name in within} == {request.context.trace_id}
