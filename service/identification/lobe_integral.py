@@ -46,6 +46,11 @@ class Shifts:
         """From the first shift to the last."""
         return (self.count - 1) * self.every * self.step
 
+    @property
+    def each(self) -> Floats:
+        """Every shift of every row: (K, S)."""
+        return np.asarray(self.first[:, None] + self.every * self.step * np.arange(self.count))
+
 
 @dataclass(frozen=True, eq=False)
 class LobePrior:
@@ -78,7 +83,7 @@ def width_density(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats,
     if wear and wear < float(entries.sd[entries.present > 0].min(initial=np.inf)) / _DROWNED / entries.mean.shape[1]:
         # a wear that the reading cannot see is a shift and a little more spread
         mean, sd, wear = mean - wear, np.hypot(sd, wear), 0.0
-    shift = at.first[:, None] + at.every * at.step * np.arange(at.count)
+    shift = at.each
     if entries.mean.shape[1] == 1 and (wear == 0 or not (entries.tail[entries.sign > 0] > 0).any()):
         return _one_reading(entries, mean, sd, wear, shift)
     if entries.gaussian:

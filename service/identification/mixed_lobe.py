@@ -1,9 +1,9 @@
 """The integrals over one lobe or one journal read with several tools, one of which carries the zero on the grid.
 
 The zero moves only that tool's readings, the undersize moves the base circle itself, so the result has an axis for
-each: (V, K, M, S), variant, row, zero z_m (a uniform grid) and undersize u_n (any). With b = B0 - u + making:
+each: (V, K, M, S), variant, row, zero z_m and shift s_n = -u_n (uniform grids). With b = B0 + s + making:
 
-    G(z_m, u_n) = sum_i Normal(x_i - B0 + u_n; sdB) MBo_i MBm_(i+m) sum_j p(l_j) ML_j MHo_(i+j) MHm_(i+j+m)
+    G(z_m, s_n) = sum_i Normal(x_i - B0 - s_n; sdB) MBo_i MBm_(i+m) sum_j p(l_j) ML_j MHo_(i+j) MHm_(i+j+m)
 
 where m tables belong to the tool on the grid and o tables to the others. A journal or the length has no undersize.
 """
@@ -29,24 +29,24 @@ from service.identification.grids import (
     coarser,
     in_pieces,
     nodes_between,
+    offsets,
 )
-from service.identification.lobe_integral import LobePrior, lift_density
+from service.identification.lobe_integral import LobePrior, Shifts, lift_density
 from service.identification.table import Floats
 
 
 @dataclass(frozen=True, eq=False)
 class _Given:
-    """What a lobe's readings are worked out at: each zero (M,) of `tool`, each undersize (K, S), on a grid."""
+    """What a lobe's readings are worked out at: each zero (M,) of `tool`, each of the K rows' shifts, on a grid."""
 
     tool: Instrument | None
     zeros: Floats
-    undersize: Floats
+    at: Shifts
     grid: Grid
 
     def result(self, variants: int) -> Floats:
         """Room for a density of each of so many variants, all zero: (V, K, M, S)."""
-        rows, shifts = self.undersize.shape
-        return np.zeros((variants, rows, self.zeros.size, shifts))
+        return np.zeros((variants, self.at.first.size, self.zeros.size, self.at.count))
 
 
 def _tables(variants: Sequence[Sequence[Entry]], truth: Truth, tool: Instrument | None, moving: bool) -> EntryTable:
@@ -56,8 +56,8 @@ def _tables(variants: Sequence[Sequence[Entry]], truth: Truth, tool: Instrument 
 def _ranges(tables: dict[str, EntryTable], prior: LobePrior, given: _Given) -> tuple[Floats, Floats, Floats, Floats]:
     """(base low, base high, lift low, lift high) that entries, rows, zeros and undersizes leave possible, each (V,)."""
     reach = SPREADS * prior.base_sd
-    base_low = (prior.base - given.undersize.max(axis=1) - reach).min()
-    base_high = (prior.base - given.undersize.min(axis=1) + reach).max()
+    base_low = (prior.base + given.at.first - reach).min()
+    base_high = (prior.base + given.at.first + given.at.span + reach).max()
     lift_low = (prior.lift - SPREADS * prior.lift_sd - TAILS * prior.wear).min()
     lift_high = (prior.lift + SPREADS * prior.lift_sd).max()
     lows, highs = {}, {}
@@ -123,11 +123,11 @@ def mixed_lobe_density(
     prior: LobePrior,
     tool: Instrument | None,
     zeros: Floats,
-    undersize: Floats,
+    at: Shifts,
     grid: Grid,
 ) -> Floats:
-    """Log-density of one lobe's entries at every zero and undersize (K, S): (V, K, M, S)."""
-    given = _Given(tool, zeros, undersize, grid)
+    """Log-density of one lobe's entries at every zero and every shift of the base circle: (V, K, M, S)."""
+    given = _Given(tool, zeros, at, grid)
     result = given.result(len(variants))
     sorts: dict[frozenset[Truth], list[int]] = {}
     for i, entries in enumerate(variants):
@@ -151,9 +151,9 @@ def mixed_lobe_density(
 
 
 def _lone_width(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats, wear: float, given: _Given) -> Floats:
-    """Log-density of one width, less the undersize, at every zero and undersize: (V, K, M, S)."""
-    rows, shifts = given.undersize.shape
-    means, sds = (mean[:, None] - given.undersize).ravel(), np.repeat(sd, shifts)
+    """Log-density of one width, as shifted, at every zero and shift: (V, K, M, S)."""
+    rows, shifts = mean.size, given.at.count
+    means, sds = (mean[:, None] + given.at.each).ravel(), np.repeat(sd, shifts)
     found = in_pieces(
         lambda some: mixed_width_density(some, means, sds, wear, given.tool, given.zeros, given.grid.step),
         variants,
@@ -165,7 +165,7 @@ def _lone_width(variants: Sequence[Sequence[Entry]], mean: Floats, sd: Floats, w
 def _height_with_others(variants: Sequence[Sequence[Entry]], prior: LobePrior, given: _Given) -> Floats:
     low_b, high_b, low_l, high_l = _ranges(_all_tables(variants, given.tool), prior, given)
     result = given.result(len(variants))
-    rows, shifts = given.undersize.shape
+    rows, shifts = prior.base.size, given.at.count
     for members in alike_widths(high_b - low_b, high_l - low_l, given.grid.step):
         bases, lifts = (
             nodes_between(low[members], high[members], given.grid.step)[1]
@@ -188,7 +188,7 @@ def _all_tables(variants: Sequence[Sequence[Entry]], tool: Instrument | None) ->
 
 
 def _density(variants: Sequence[Sequence[Entry]], prior: LobePrior, given: _Given) -> Floats:
-    zeros, undersize = given.zeros, given.undersize
+    zeros, at = given.zeros, given.at
     tables = _all_tables(variants, given.tool)
     low_b, high_b, low_l, high_l = _ranges(tables, prior, given)
     impossible = (high_b <= low_b) | (high_l <= low_l)
@@ -208,21 +208,21 @@ def _density(variants: Sequence[Sequence[Entry]], prior: LobePrior, given: _Give
     if tables["height moving"].present.any() and tables["height"].present.any():
         # both kinds of height: the sum over lifts differs at every zero
         both = height[:, :, None] * _at_zeros(height_moving, reach, apart)
-        along = np.ascontiguousarray(np.moveaxis(sliding_window_view(both, n_l, axis=1), 3, 1))
-        flat = np.matmul(p, along.reshape(len(variants), n_l, -1))
-        carried = flat.reshape(len(variants), -1, n_x, zeros.size)
+        along = np.swapaxes(sliding_window_view(both, n_l, axis=1), 2, 3)
+        carried = np.matmul(p[:, None], along)
     elif tables["height moving"].present.any():
         along = sliding_window_view(height_moving, n_l, axis=-1)
-        carried = _at_zeros(np.matmul(p, np.swapaxes(along, 1, 2)), reach, apart)
+        carried = np.swapaxes(_at_zeros(np.matmul(p, np.swapaxes(along, 1, 2)), reach, apart), 1, 2)
     else:
         along = sliding_window_view(height, n_l, axis=-1)
-        carried = np.matmul(p, np.swapaxes(along, 1, 2))[..., None]
-    moving = _at_zeros(base_moving, reach, apart)
-    values = carried * (base[:, :, None] * moving)[:, None]
-    x = x_first[:, None] + step * np.arange(n_x)
-    away = x[:, None, :, None] - prior.base[None, :, None, None] + undersize[None, :, None, :]
-    kernel = np.exp(log_normal(away, prior.base_sd[None, :, None, None]))
-    density = np.matmul(np.swapaxes(values, 2, 3), kernel) * step**2
+        carried = np.matmul(along, np.swapaxes(p, 1, 2))[..., None]
+    # (V, n_x, K, M) or, where no zero moves a height, (V, n_x, K, 1)
+    values = carried * (base[:, :, None] * _at_zeros(base_moving, reach, apart))[:, :, None]
+    # the distances x_i - s_n, of which there are far fewer than pairs; windows of them run from the last shift down
+    distance = offsets(x_first[:, None] - at.first - prior.base, n_x, 1, at.count, at.every, step)
+    kernel = np.exp(log_normal(distance, prior.base_sd[None, :, None]))
+    windows = np.ascontiguousarray(sliding_window_view(kernel, n_x, axis=-1)[..., :: at.every, :])
+    density = np.matmul(values.transpose(0, 2, 3, 1), np.swapaxes(windows, 2, 3))[..., ::-1] * step**2
     density[impossible] = 0.0
     top = base_top + moving_top + height_top + h_top + lift_top
     with np.errstate(divide="ignore"):

@@ -49,9 +49,7 @@ def several_tools(
         density = np.zeros((combinations.shape[0], rows.size, weights.zeros.size))
         still = Shifts(np.zeros(rows.size), 1, 1, grid.step, grid.coarse)
         for column, lobe in enumerate(lobes):
-            values = _at_zeros_and_undersizes(
-                lobe.variants.sets, lobe.prior, tool, weights.zeros, np.zeros((rows.size, 1)), still, grid
-            )
+            values = _at_zeros_and_undersizes(lobe.variants.sets, lobe.prior, tool, weights.zeros, still, grid)
             density += spread_over(values[..., 0], combinations[:, column])
     of_zero = weights.log_weight[:, weights.core_of_row][weights.of]
     return np.asarray(log_sum_exp(density[back] + of_zero, axis=2))
@@ -93,14 +91,13 @@ def _sum_mixed(
     tool: Instrument | None,
     model: MeasuringModel,
 ) -> Floats:
-    shift = at.first[:, None] + at.every * at.step * np.arange(at.count)
     density = np.zeros((chosen.shape[0], rows.size, zeros.size, at.count))
     for column, lobe in enumerate(lobes):
         sets, back = of_chosen(lobe, chosen[:, column])
         if sets:
-            values = _at_zeros_and_undersizes(sets, lobe.prior, tool, zeros, shift, at, grid)
+            values = _at_zeros_and_undersizes(sets, lobe.prior, tool, zeros, at, grid)
             density += spread_over(values, back)
-    prior = np.exp(undersize_log_density(-shift, rows, model)) * (at.every * at.step)
+    prior = np.exp(undersize_log_density(-at.each, rows, model)) * (at.every * at.step)
     top = density.max(axis=(2, 3), keepdims=True)
     top = np.where(np.isfinite(top), top, 0.0)
     summed = np.einsum("hkmn,kn->hkm", np.exp(density - top), prior)
@@ -113,7 +110,6 @@ def _at_zeros_and_undersizes(
     prior: LobePrior,
     tool: Instrument | None,
     zeros: Floats,
-    shift: Floats,
     at: Shifts,
     grid: Grid,
 ) -> Floats:
@@ -125,7 +121,7 @@ def _at_zeros_and_undersizes(
     if not any(carried):
         return lobe_densities([(sets, prior)], at)[0][:, :, None, :]
     if not all(carried):
-        return mixed_lobe_density(sets, prior, tool, zeros, -shift, grid)
+        return mixed_lobe_density(sets, prior, tool, zeros, at, grid)
     # z_m + s_n takes only so many distinct values
     fine = Shifts(at.first + zeros[0], (zeros.size - 1) * grid.apart + (at.count - 1) * at.every + 1, 1, at.step)
     values = lobe_densities([(sets, prior)], replace(fine, coarse=at.coarse))[0]

@@ -9,7 +9,7 @@ from scipy.stats import multivariate_normal
 from service.domain.readings import Instrument
 from service.identification.entries import Entry, Truth
 from service.identification.grids import Grid
-from service.identification.lobe_integral import LobePrior
+from service.identification.lobe_integral import LobePrior, Shifts
 from service.identification.mixed_lobe import mixed_lobe_density
 
 CALIPER, MICROMETER = Instrument.DIGITAL_CALIPER, Instrument.OUTSIDE_MICROMETER
@@ -37,14 +37,14 @@ def test_a_lobe_of_two_tools_is_scipys_normal(read: list[tuple[Truth, Instrument
         Entry(str(i), t, ("lobe", 0, 0), values[t], sds[tool], tool=tool) for i, (t, tool) in enumerate(read)
     )
     step = 0.003
-    zeros, undersize = step * np.arange(-20, 21, 2.0), np.array([[0.0, 0.04, 0.4]])
+    zeros, at = step * np.arange(-20, 21, 2.0), Shifts(np.array([-0.39]), 11, 13, step)
     prior = LobePrior(np.array([base]), np.array([base_sd]), np.array([lift]), np.array([lift_sd]), 0.0)
-    found = mixed_lobe_density([entries], prior, CALIPER, zeros, undersize, Grid(step, 1, 2))[0, 0]
+    found = mixed_lobe_density([entries], prior, CALIPER, zeros, at, Grid(step, 1, 2))[0, 0]
 
     sees = np.array([SEES[e.truth] for e in entries])
     covariance = sees @ np.diag([base_sd**2, lift_sd**2]) @ sees.T + np.diag([e.sd**2 for e in entries])
     for m, zero in enumerate(zeros):
-        for n, smaller in enumerate(undersize[0]):
+        for n, smaller in enumerate(-at.each[0]):
             carried = np.array([zero if e.tool is CALIPER else 0.0 for e in entries])
             mean = sees @ np.array([base - smaller, lift]) + carried
             exact = multivariate_normal(mean, covariance).logpdf([e.mean for e in entries])
