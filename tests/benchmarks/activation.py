@@ -55,11 +55,10 @@ def main(parts: int, instances: int, workers: int, callers: int, revisions: int)
 def _tell(everybody: Callers, revision: int, seen: float) -> None:
     asked = list(everybody.asked)
     old = [one.began - seen for one in asked if one.status == 201 and one.answer["catalogue_revision"] < revision]
-    new = [one.began - seen for one in asked if one.status == 201 and one.answer["catalogue_revision"] == revision]
     waits = sorted(one.ended - one.began for one in asked if -1 < one.began - seen < 3)
     print(
-        f"revision {revision} answers for the first time {min(new):.2f} s after it could be seen, the one before for"
-        f" the last time after {max(*old, 0.0):.2f} s (goal {GOAL_S:.0f} s); slowest request then {waits[-1]:.2f} s"
+        f"revision {revision}: the one before answered for the last time what was asked {max(*old, 0.0):.2f} s after it"
+        f" could be seen (goal {GOAL_S:.0f} s); slowest request about then {waits[-1]:.2f} s"
     )
 
 
