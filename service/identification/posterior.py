@@ -90,10 +90,6 @@ def _applies(rows: Rows, slips: Sequence[Hypothesis], table: CatalogueTable) -> 
     return allowed
 
 
-def _ratios(table: CatalogueTable) -> dict[int, tuple[float, ...]]:
-    return {k: tuple(float(r) for r in np.unique(table.ratio[:, k][np.isfinite(table.ratio[:, k])])) for k in range(2)}
-
-
 _LONG_SHOT = 16.0
 """Rows and slips this many nats below the best of the rough reckoning are let go before the exact one: among a hundred
 callers they held no more than 1e-5 of the posterior together."""
@@ -169,7 +165,7 @@ class _Asked:
         cls, table: CatalogueTable, submission: Submission, model: MeasuringModel, tables: TableEvidence | None
     ) -> _Asked:
         source = EntrySource(submission, model, table.families, tables)
-        slips = tuple(hypotheses(submission, model, _ratios(table), tuple(LOBES)))
+        slips = tuple(hypotheses(submission, model, table.rocker_ratios, tuple(LOBES)))
         every_hand = hands(submission, model)
         log_prior = np.array([slip.log_prior for slip in slips])
         looked = {}
@@ -292,7 +288,7 @@ def log_evidence(
     `kept`; their sum is the evidence.
     """
     used = is_used(submission)
-    every = hypotheses(submission, model, _ratios(table), tuple(LOBES))
+    every = hypotheses(submission, model, table.rocker_ratios, tuple(LOBES))
     chosen = every if kept is None else [every[i] for i in kept]
     regrind = model.regrind_prior if used else 0.0
     only = np.array([part])

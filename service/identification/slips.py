@@ -7,7 +7,7 @@ with; its prior comes from `MeasuringModel.slip_priors`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from itertools import pairwise
@@ -80,7 +80,7 @@ def _scaled(reading: Reading, factor: Decimal) -> Reading:
 
 
 def _of_one_reading(
-    i: int, reading: Reading, priors: dict[Slip, float], ratios: dict[int, tuple[float, ...]], lobes: tuple[str, ...]
+    i: int, reading: Reading, priors: dict[Slip, float], ratios: Mapping[int, tuple[float, ...]], lobes: tuple[str, ...]
 ) -> Iterator[Hypothesis]:
     pointer = f"/readings/{i}"
     feature = reading.feature
@@ -156,7 +156,7 @@ def _borne_out(readings: Sequence[Reading]) -> set[int]:
 
 
 def hypotheses(
-    submission: Submission, model: MeasuringModel, ratios: dict[int, tuple[float, ...]], lobes: tuple[str, ...]
+    submission: Submission, model: MeasuringModel, ratios: Mapping[int, tuple[float, ...]], lobes: tuple[str, ...]
 ) -> list[Hypothesis]:
     """Every slip that could have been made, the plain reading of the submission first.
 

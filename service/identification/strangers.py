@@ -15,7 +15,7 @@ from service.identification.rows import Rows, stranger_rows
 from service.identification.screening import ByHand, Kept
 from service.identification.table import CatalogueTable, Floats, Ints
 
-_CORE_CUT = 16.0
+_CORE_CUT = 12.0
 """Nats that strangers of one core may be behind those of the likeliest and still be followed lift by lift."""
 _AS_GOOD = 10.0
 """Nats that a slip may be behind the plain reading, and still be worth a closer look if nobody sells the shaft."""

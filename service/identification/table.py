@@ -97,6 +97,12 @@ class CatalogueTable:
                 found.setdefault(family, []).append(core)
         return {family: np.array(cores) for family, cores in found.items()}
 
+    @cached_property
+    def rocker_ratios(self) -> Mapping[int, tuple[float, ...]]:
+        """Every rocker ratio that is stated for a kind of lobe."""
+        known = (self.ratio[:, k][np.isfinite(self.ratio[:, k])] for k in range(len(LOBES)))
+        return {k: tuple(np.unique(ratios).tolist()) for k, ratios in enumerate(known)}
+
     def shown_by(self, parts: Ints) -> Shown:
         """What `parts` show to a gauge."""
         core = self.core_of[parts]

@@ -111,7 +111,8 @@ def let_go(table: CatalogueTable, submission: Submission, model: MeasuringModel,
         leader_moved=float(moved[leader]),
         cells=int(np.isfinite(whole.log_weight).sum()),
         cells_left=int(np.isfinite(quick.log_weight).sum()),
-        undervalued_nats=_undervalued(whole, *noted),
+        # where all was weighed again with more patience, the last time counts
+        undervalued_nats=_undervalued(whole, *noted[-2:]),
     )
 
 
