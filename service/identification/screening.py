@@ -31,7 +31,9 @@ _FIRST_BOXES = 4
 """So many of the likeliest boxes of each size are opened first, for the sake of something to measure others by."""
 _WORTH_NARROWING = 0.8
 _AT_ONCE = 4096
-_REACH = 4.0
+_REACH = 8.0
+"""Standard deviations of the likeliest hand's; lifts that are themselves some apart are a rough hand's, if alike."""
+_WEAR_REACH = 4.0
 _UNLIKE_MM = 0.1
 _MOST_LIFTS = 200
 _LIFT_STEP_MM = 0.02
@@ -247,4 +249,4 @@ def _both_lifts(entries: Sequence[Entry], model: MeasuringModel) -> tuple[float,
     if max(lifts) - min(lifts) + 2 * reach > _MOST_LIFTS * step:
         # one lift is far coarser than the other, which alone says where both can be
         lifts, reach = [lifts[int(np.argmin(sds))]], _REACH * min(sds)
-    return min(lifts) - reach, max(lifts) + reach + _REACH * model.nose_wear_mean, step
+    return min(lifts) - reach, max(lifts) + reach + _WEAR_REACH * model.nose_wear_mean, step

@@ -152,7 +152,7 @@ def _one_tool(
         members = np.flatnonzero(np.isin(back, chosen))
         needed, of_needed = np.unique(weights.of[members], return_inverse=True)
         of_shift, top = _shift_weights(sorts, own_weights, needed, shift[places.sorts], count, grid, every, model)
-        pieces = math.ceil(members.size * rows.size * count / MOST_NUMBERS)
+        pieces = min(math.ceil(members.size * rows.size * count / MOST_NUMBERS), members.size)
         for few in np.array_split(np.argsort(back[members], kind="stable"), pieces):
             some, own = np.unique(back[members[few]], return_inverse=True)
             density = _lobes_at(patterns, seen, combinations[some], at)

@@ -1,0 +1,34 @@
+"""What is too much at once is worked out in pieces, and comes out the same: no source but arithmetic."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from service.identification import grids, several_tools, shaft_integral
+from service.identification.measuring import DEFAULT_MODEL
+from service.identification.posterior import weigh
+from service.identification.table import build_table
+from tests.benchmarks.callers import draw_caller
+from tests.benchmarks.catalogues import fixture_catalogue
+from tests.benchmarks.shafts import Supply
+from tests.benchmarks.worlds import BASE
+
+CATALOGUE = fixture_catalogue()
+TABLE = build_table(CATALOGUE)
+SUPPLY = Supply(CATALOGUE, BASE, np.random.default_rng([7, 0]))
+
+
+@pytest.mark.parametrize("at_once", [100, 50_000])
+@pytest.mark.parametrize("caller", [0, 7, 10, 231])
+def test_a_posterior_worked_out_in_pieces_is_the_same(
+    caller: int, at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # two of them (7, 231) read a lobe with two tools
+    submission = draw_caller(SUPPLY, BASE, np.random.default_rng([7, 1, caller])).submission
+    whole = weigh(TABLE, submission, DEFAULT_MODEL)
+    for module in (grids, several_tools, shaft_integral):
+        monkeypatch.setattr(module, "MOST_NUMBERS", at_once)
+    pieces = weigh(TABLE, submission, DEFAULT_MODEL)
+    assert pieces.rows.part.tolist() == whole.rows.part.tolist()
+    assert np.abs(pieces.row_probability - whole.row_probability).max() < 1e-6
