@@ -15,6 +15,9 @@ from service.identification.rows import Rows
 from service.identification.table import CatalogueTable, Floats, of_core
 from service.lobe.timing import guess_durations
 
+CLAIMS = ("separation", "duration", "teeth", "family", "table")
+"""The groups of entries that are judged here."""
+
 _SAME_CHECKING_LIFT_MM = 0.003
 """Checking lifts this close are one and the same, written in another unit."""
 
@@ -71,9 +74,10 @@ def _per_part(e: Entry) -> Floats:
 
 def _lift_tables(rows: Rows, e: Entry) -> Floats:
     """A bench's lift tables, worked out beforehand for every part and for a stranger (`table_evidence`)."""
-    if e.per_part is None or e.per_part.size == 0:
+    per_part = _per_part(e)
+    if per_part.size == 0:
         return np.full(rows.size, e.per_stranger)
-    return np.asarray(np.where(rows.part >= 0, e.per_part[rows.part], e.per_stranger))
+    return np.asarray(np.where(rows.part >= 0, per_part[rows.part], e.per_stranger))
 
 
 def _stated(values: Floats, rows: Rows) -> Floats:

@@ -107,13 +107,20 @@ _STRANGER_SHOT = 10.0
 """Strangers this near the likeliest of them stay however unlikely they all are: an answer is weighed against them."""
 
 
+def _near(log_joint: Floats, rows: Rows, patience: float) -> NDArray[np.bool_]:
+    """Whether rows, or cells of them, come near the best, or strangers near theirs; nonsense always does: (..., K)."""
+    strangers = rows.kind == Kind.STRANGER
+    best_stranger = log_joint[..., strangers].max(initial=-np.inf)
+    near = log_joint >= log_joint.max() - _LONG_SHOT - patience
+    near |= strangers & (log_joint >= best_stranger - _STRANGER_SHOT - patience)
+    return np.asarray(near | (rows.kind == Kind.NONSENSE))
+
+
 def _lasting(log_joint: Floats, rows: Rows, most: int, patience: float) -> Ints:
-    """Up to `most` rows that come near enough, and always the last one, so that there is always something to say."""
+    """Up to `most` rows that come near enough, and always the last one, nonsense: there is always something to say."""
     best = log_joint.max(axis=0)
-    best_stranger = best[rows.kind == Kind.STRANGER].max(initial=-np.inf)
-    near = best >= best.max() - _LONG_SHOT - patience
-    near |= (rows.kind == Kind.STRANGER) & (best >= best_stranger - _STRANGER_SHOT - patience)
-    near[-1], best[-1] = True, np.inf
+    near = _near(best, rows, patience)
+    best[-1] = np.inf
     order = np.argsort(-best, kind="stable")[: max(most, 2)]
     return np.sort(order[near[order]])
 
@@ -209,7 +216,7 @@ def _weighed(asked: _Asked, patience: float, watch: Watch) -> tuple[Posterior, f
     likely_entries = tuple(tuple(of_hand[i] for i in likely) for of_hand in entries)
     cells = by_hand[:, likely][:, :, lasting]
     told = _worth_telling(cells, rows, patience)
-    near = _near_cells(cells, rows, patience)
+    near = _near(cells, rows, patience)
     wears = [hand.wear if used else 0.0 for hand in asked.hands]
     with watch(EXACT):
         joint = log_world + _likelihoods(table, rows, likely_entries, told, near, wears, model)
@@ -226,15 +233,6 @@ def _worth_telling(log_joint: Floats, rows: Rows, patience: float) -> NDArray[np
     strangers = log_joint[:, :, rows.kind == Kind.STRANGER].max(axis=2, initial=-np.inf)
     answer = log_joint.max(axis=2) >= log_joint.max() - _UNLIKELY_HAND - patience
     return np.asarray(answer | (strangers >= strangers.max() - _STRANGER_SHOT - patience))
-
-
-def _near_cells(log_joint: Floats, rows: Rows, patience: float) -> NDArray[np.bool_]:
-    """Whether a cell comes as near as a row must come to last: (A, H, K)."""
-    strangers = rows.kind == Kind.STRANGER
-    best_stranger = log_joint[:, :, strangers].max(initial=-np.inf)
-    near = log_joint >= log_joint.max() - _LONG_SHOT - patience
-    near |= strangers & (log_joint >= best_stranger - _STRANGER_SHOT - patience)
-    return np.asarray(near | (rows.kind == Kind.NONSENSE))
 
 
 def _likelihoods(

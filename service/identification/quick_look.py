@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.identification import part_boxes
+from service.identification.claims import CLAIMS
 from service.identification.distinct import distinct_places
 from service.identification.entries import Entry, GroupKey, Truth
 from service.identification.entry_lists import EntryLists
@@ -31,8 +32,6 @@ _UNSTATED = -2.0
 """A reading of what a core does not state: neither for it nor much against it."""
 _ABSENT_LOBE_VARIANCE = 1.0
 _WIDTHS = ("journal", "length", "lobe")
-CLAIMS = ("separation", "duration", "teeth", "family", "table")
-"""Groups of what is not a width that parts show: the likelihood's own functions judge it."""
 _TAIL_BEGINS = 2.1
 """Spreads from which a misfit is taken to grow no faster than an exponential's, whose mean is at most 0.7 of them."""
 
@@ -99,21 +98,27 @@ class _Sight:
 
     def score(self, low: Floats, high: Floats, own: Floats | float) -> Floats:
         """How well truths between `low` and `high`, of variance `own`, go with it: (V, K)."""
-        return self.scores(low, high, own)[0]
+        return self._beside_usual(self._fit(self._away(low, high), own), own)
 
     def scores(self, low: Floats, high: Floats, own: Floats | float) -> tuple[Floats, Floats]:
         """The same, and where the truth may as well be smaller, by any amount: each (V, K)."""
-        away = self.mean - (low if low is high else np.clip(self.mean, low, high))
-        variance = self.variance + own
-        found = tailed(np.abs(away) * (1 / (_LOOSE * np.sqrt(variance))))
+        away = self._away(low, high)
+        found = self._fit(away, own)
         smaller = np.where(away > 0, found, 0.0)
+        return self._beside_usual(found, own), self._beside_usual(smaller, own)
+
+    def _away(self, low: Floats, high: Floats) -> Floats:
+        return np.asarray(self.mean - (low if low is high else np.clip(self.mean, low, high)))
+
+    def _fit(self, away: Floats, own: Floats | float) -> Floats:
+        return tailed(np.abs(away) * (1 / (_LOOSE * np.sqrt(self.variance + own))))
+
+    def _beside_usual(self, fit: Floats, own: Floats | float) -> Floats:
+        """As densities beside the likeliest hand's; what shows nothing says nothing."""
         if self.usual is not self.variance:
-            rougher = 0.5 * np.log(variance / (self.usual + own))
-            found -= rougher
-            smaller -= rougher
-        unread = np.isnan(self.mean[:, 0])
-        found[unread], smaller[unread] = _UNREAD, _UNREAD
-        return found, smaller
+            fit -= 0.5 * np.log((self.variance + own) / (self.usual + own))
+        fit[np.isnan(self.mean[:, 0])] = _UNREAD
+        return fit
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,7 +25,7 @@ Ints = NDArray[np.int64]
 LOBES = (LobeKind.INTAKE, LobeKind.EXHAUST)
 POSITIONS = (Position.FRONT, Position.MIDDLE, Position.REAR)
 MOST_DURATIONS = 6
-TABLE_FORM = 2
+TABLE_FORM = 3
 """Raised whenever the same catalogue and constants make another table: kept ones are told apart by it."""
 INCLUDED_ANGLES_DEG = np.linspace(30.0, 150.0, 49)
 """Cam degrees between the two places of a flank width for which a lift table is read beforehand."""
@@ -66,8 +66,6 @@ class CatalogueTable:
     teeth: Ints  # (C,)
     core_parts: Floats  # (C,) number of parts on the core
     core_base: Floats  # (C, 2) mean base circle of the core's parts
-    parts_by_core: Ints  # (N,) part indices sorted by core
-    core_start: Ints  # (C + 1,) where each core's parts begin in parts_by_core
     box_order: Ints  # (N,) part indices so that near ones stand together, see part_boxes
     box_low: Floats  # (things shown, boxes)
     box_high: Floats
@@ -272,7 +270,6 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         has = count > 0
         core_base[has, k] = total[has] / count[has]
     usual_at, usual = _usual_duration(checking_lifts, duration)
-    by_core = np.argsort(core_of, kind="stable").astype(np.int64)
     length = np.array([np.nan if x.overall_length_mm is None else x.overall_length_mm for x in cores], float)
     box_order, box_low, box_high = in_boxes(shown(journal[core_of], journal_sd[core_of], length[core_of], base, lift))
     return CatalogueTable(
@@ -301,8 +298,6 @@ def build_table(catalogue: Catalogue, model: MeasuringModel = DEFAULT_MODEL) -> 
         teeth=np.array([-1 if x.gear_teeth is None else x.gear_teeth for x in cores], np.int64),
         core_parts=core_parts,
         core_base=core_base,
-        parts_by_core=by_core,
-        core_start=np.concatenate([[0], np.cumsum(core_parts)]).astype(np.int64),
         box_order=box_order,
         box_low=box_low,
         box_high=box_high,
