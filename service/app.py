@@ -22,7 +22,7 @@ from service.adapters.rates import Rates
 from service.adapters.redis_link import RedisLink
 from service.adapters.sealing import Seal
 from service.domain.errors import Unavailable
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.settings import Settings
 from service.web.register import Faces, register
 from service.web.requests import watch_requests

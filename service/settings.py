@@ -33,7 +33,7 @@ from service.domain.supplier import (
     Supplier,
     lines_of,
 )
-from service.identification.losses import DEFAULT_LOSSES, Losses
+from service.identification.answer.losses import DEFAULT_LOSSES, Losses
 
 PREFIX = "LOBEDESK_"
 

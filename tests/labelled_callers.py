@@ -24,8 +24,8 @@ from service.domain.readings import (
     Written,
 )
 from service.domain.units import LengthUnit
-from service.identification.calibration import LabelledCase
-from service.identification.measuring import MeasuringModel
+from service.identification.learning.calibration import LabelledCase
+from service.identification.measuring.model import MeasuringModel
 
 TOOL = Instrument.DIGITAL_CALIPER
 

@@ -14,8 +14,8 @@ from typing import Any
 import msgspec
 
 from service.adapters.stored_types import reader
-from service.identification.demand import Demand
-from service.identification.measuring import MeasuringModel
+from service.identification.learning.demand import Demand
+from service.identification.measuring.model import MeasuringModel
 
 _READ = reader(MeasuringModel)
 

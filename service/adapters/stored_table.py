@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import orjson
 
-from service.identification.table import CatalogueTable
+from service.identification.catalogue_table.table import CatalogueTable
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 from service.domain.readings import Instrument
-from service.identification.asking import TOOL_WORDS
-from service.identification.calibration import Calibration, Gain
-from service.identification.demand import Confirmed
-from service.identification.measuring import MeasuringModel
+from service.identification.answer.asking import TOOL_WORDS
+from service.identification.learning.calibration import Calibration, Gain
+from service.identification.learning.demand import Confirmed
+from service.identification.measuring.model import MeasuringModel
 
 _FACTOR_WORDS = {
     "zero": "tools' zeros",

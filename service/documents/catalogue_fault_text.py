@@ -6,14 +6,14 @@ from collections.abc import Mapping
 
 from service.domain.readings import Feature
 from service.domain.units import LengthUnit
-from service.identification.catalogue_faults import (
+from service.identification.learning.catalogue_faults import (
     FALSE_SHARE,
     LEAST_SHAFTS,
     FaultReport,
     Finding,
     Verdict,
 )
-from service.identification.nominal_sights import ALLOWED_SHARE, Target
+from service.identification.learning.nominal_sights import ALLOWED_SHARE, Target
 
 VERDICTS: Mapping[Verdict, str] = {
     Verdict.LIKELY_WRONG: "likely wrong",

@@ -10,7 +10,7 @@ from service.documents.words import shortened
 from service.domain.catalogue import Catalogue
 from service.domain.readings import LobeKind, Position
 from service.domain.units import LengthUnit
-from service.identification.look_alikes import LookAlike, Separator
+from service.identification.look_alikes.look_alike_map import LookAlike, Separator
 
 MOST_CORES = 60
 """So many cores are drawn; a longer catalogue is told in the tables."""

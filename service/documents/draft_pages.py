@@ -12,7 +12,7 @@ from service.documents.letter_html import templates
 from service.documents.words import plain
 from service.domain.catalogue import Catalogue
 from service.domain.units import LengthUnit
-from service.identification.look_alikes import LookAlike
+from service.identification.look_alikes.look_alike_map import LookAlike
 
 _ROWS = 200
 

@@ -1,7 +1,7 @@
 """The measuring guide: how each reading is taken, the usual mistakes, and how often to repeat it.
 
 What is said here of hands and tools is common practice in the trade, no source, unless the drawing beside it works it
-out. How far each mistake reaches is in `service/identification/measuring.py`.
+out. How far each mistake reaches is in `service/identification/measuring/model.py`.
 """
 
 from __future__ import annotations

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from service.documents.svg import BAND, FAINT, GREY, INK, RULE, Drawing, ticks
 from service.documents.words import UNITS, which_lobe
+from service.domain.arrays import Floats
 from service.domain.units import LengthUnit
-from service.identification.condition import LobeCondition
+from service.identification.bench.condition import LobeCondition
 from service.lobe.analysis import LobeReport, SheetReport
 from service.lobe.matching import GRID_DEG
-
-Floats = NDArray[np.float64]
 
 _WIDTH = 520.0
 _LEFT, _RIGHT, _TOP, _GAP = 74.0, 18.0, 72.0, 46.0

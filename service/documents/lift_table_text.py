@@ -15,8 +15,8 @@ from service.documents.lift_table_words import (
 from service.documents.words import UNITS, percent, which_lobe
 from service.domain.catalogue import FollowerKind
 from service.domain.units import LengthUnit
-from service.identification.condition import LobeCondition, OddLobe
-from service.identification.table_evidence import TableCandidate
+from service.identification.bench.condition import LobeCondition, OddLobe
+from service.identification.entries.table_evidence import TableCandidate
 from service.lobe.analysis import LobeReport, SheetReport
 from service.lobe.figures import DurationFigure, Figure
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.domain.units import LengthUnit
-from service.identification.condition import Compared, LobeCondition, OddLobe
+from service.identification.bench.condition import Compared, LobeCondition, OddLobe
 from service.lobe.analysis import LobeReport
 from service.lobe.cleaning import Correction, CorrectionKind
 from service.lobe.figures import Figure

@@ -6,7 +6,7 @@ import textwrap
 
 from service.documents.lift_table_words import with_doubt
 from service.domain.readings import At, LobeKind
-from service.identification.timing_sheet import TimingFound
+from service.identification.bench.timing_sheet import TimingFound
 from service.lobe.figures import Figure
 from service.lobe.valve_timing import PLAUSIBLE, Disagreement, Timing, TimingSlip
 

@@ -6,16 +6,16 @@ import numpy as np
 
 from service.domain.identification import AnswerState, Candidate, Evidence, Identification
 from service.domain.readings import Submission
-from service.identification.advice import advice, suspected_slips
-from service.identification.budget import derived_quantities
-from service.identification.decision import Standing, credible_set, decide, standing
-from service.identification.evidence import evidence
-from service.identification.losses import DEFAULT_LOSSES, Losses
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.next_reading import next_reading
+from service.identification.answer.advice import advice, suspected_slips
+from service.identification.answer.budget import derived_quantities
+from service.identification.answer.decision import Standing, credible_set, decide, standing
+from service.identification.answer.evidence import evidence
+from service.identification.answer.losses import DEFAULT_LOSSES, Losses
+from service.identification.answer.next_reading import next_reading
+from service.identification.catalogue_table.table import CatalogueTable
+from service.identification.entries.table_evidence import TableEvidence
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.identification.posterior import Posterior, weigh
-from service.identification.table import CatalogueTable
-from service.identification.table_evidence import TableEvidence
 from service.identification.watch import EVIDENCE, NEXT_READING, POSTERIOR, Watch, unwatched
 
 ENGINE_VERSION = "1.9"

@@ -9,21 +9,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.arrays import Floats, Ints
 from service.domain.readings import Submission
-from service.identification.densities import log_sum_exp
-from service.identification.entries import Entry, Hand, hands, is_used
-from service.identification.entry_lists import EntryLists
-from service.identification.entry_source import EntrySource, Source
-from service.identification.likelihood import log_likelihood
-from service.identification.measuring import MeasuringModel
-from service.identification.nodes import shares_ratio, tools_on_lobes, within_means
-from service.identification.rough_fit import rough_log_likelihood
-from service.identification.rows import Kind, Rows, join, nonsense_row, part_rows
-from service.identification.screening import ByHand, Kept, screen
-from service.identification.slips import Hypothesis, hypotheses
-from service.identification.strangers import likely_strangers
-from service.identification.table import LOBES, CatalogueTable, Floats, Ints
-from service.identification.table_evidence import TableEvidence
+from service.identification.catalogue_table.rows import Kind, Rows, join, nonsense_row, part_rows
+from service.identification.catalogue_table.table import LOBES, CatalogueTable
+from service.identification.entries.entries import Entry, Hand, hands, is_used
+from service.identification.entries.entry_lists import EntryLists
+from service.identification.entries.entry_source import EntrySource, Source
+from service.identification.entries.slips import Hypothesis, hypotheses
+from service.identification.entries.table_evidence import TableEvidence
+from service.identification.likelihood.likelihood import log_likelihood
+from service.identification.likelihood.nodes import shares_ratio, tools_on_lobes, within_means
+from service.identification.measuring.model import MeasuringModel
+from service.identification.numerics.densities import log_sum_exp
+from service.identification.shortlist.rough_fit import rough_log_likelihood
+from service.identification.shortlist.screening import ByHand, Kept, screen
+from service.identification.shortlist.strangers import likely_strangers
 from service.identification.watch import EXACT, READINGS, ROUGH, SCREENING, STRANGERS, Watch, unwatched
 
 

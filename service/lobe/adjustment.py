@@ -15,11 +15,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.domain.arrays import Floats
 from service.lobe.figures import Figure
-
-Floats = NDArray[np.float64]
 
 BEYOND_CHANCE = 3.29
 """A standard normal lies further out once in a thousand times."""

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from service.domain.arrays import Floats
+
 Flags = NDArray[np.bool_]
 
 _WAVE_NEEDS_DEG = 120.0

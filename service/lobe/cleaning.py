@@ -13,6 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.arrays import Floats, Ints
 from service.lobe.base_circle import base_columns, bump_on, fit_base, wave_can_be_told
 from service.lobe.curve import LiftCurve
 from service.lobe.event import about_the_nose, base_rows, event, need_base, outside, rough_event, step_of
@@ -20,7 +21,6 @@ from service.lobe.lift_table import RawTable, bad, check_table
 from service.lobe.smoothing import STIFFER, Smoothed, smooth
 from service.lobe.spikes import crowd, foretold, lone_spikes, wild_pair, wild_readings
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 
@@ -172,7 +172,7 @@ def _corrections(
     return tuple(found)
 
 
-def _rows(rows: NDArray[np.int64]) -> tuple[int, ...]:
+def _rows(rows: Ints) -> tuple[int, ...]:
     return tuple(int(row) for row in rows)
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 
-Floats = NDArray[np.float64]
+from service.domain.arrays import Floats
 
 DEGREE = 5
 _HELD = 3

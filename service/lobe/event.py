@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from service.domain.arrays import Floats
 from service.lobe.lift_table import RawTable, bad
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Edges = tuple[float, float]
 """Where an event starts and stops, in cam degrees from the nose."""

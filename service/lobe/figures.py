@@ -11,12 +11,10 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.domain.arrays import Floats
 from service.lobe.curve import LiftCurve
 from service.lobe.timing import CRANK_DEG_PER_CAM_DEG
-
-Floats = NDArray[np.float64]
 
 _INCH_MM = 25.4
 CHECKING_LIFTS_MM = (

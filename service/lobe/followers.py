@@ -18,12 +18,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 
+from service.domain.arrays import Floats
 from service.domain.catalogue import FollowerKind
-
-Floats = NDArray[np.float64]
 
 TURN = 2 * np.pi
 _HOLLOW_MM = 1e-9

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.domain.arrays import Floats
 from service.domain.errors import Fault, InvalidInput
 from service.domain.readings import Degrees
 from service.lobe.timing import CAM_TURN_DEG, CRANK_DEG_PER_CAM_DEG
-
-Floats = NDArray[np.float64]
 
 FEWEST_ROWS = 12
 MOST_ROWS = 7200

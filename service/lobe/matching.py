@@ -19,14 +19,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 from scipy.special import log_ndtr
 
+from service.domain.arrays import Floats
 from service.lobe.curve import LiftCurve
 from service.lobe.figures import Figure
-
-Floats = NDArray[np.float64]
 
 GRID_DEG: Floats = np.arange(-105.0, 105.01, 2.5)
 """Cam degrees about a lobe's centre at which curves are compared."""

@@ -16,12 +16,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import eigh
 
+from service.domain.arrays import Floats
 from service.lobe.curve import DEGREE, LiftCurve, unit_basis
-
-Floats = NDArray[np.float64]
 
 _WIDEST_PIECE_DEG = 4.0
 _QUADRATURE = 4

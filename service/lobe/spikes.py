@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.arrays import Floats
 from service.lobe.smoothing import Smoothed
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _PATTERN = np.array([-1.0, 4.0, -6.0, 4.0, -1.0]) / 6.0

@@ -11,9 +11,11 @@ import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
+
+from service.domain.arrays import Floats
 
 CRANK_DEG_PER_CAM_DEG = 2.0
 """A four-stroke crankshaft turns twice for one turn of the cam."""
@@ -60,7 +62,7 @@ def duration_at(points: Sequence[tuple[float, float]], checking_lift_mm: float) 
     return (closes - opens) * CRANK_DEG_PER_CAM_DEG
 
 
-def centred(points: Sequence[tuple[float, float]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def centred(points: Sequence[tuple[float, float]]) -> tuple[Floats, Floats]:
     """The table in rising angle from -180 to 180, each angle once, a single flank mirrored."""
     table = np.asarray(points, dtype=float).reshape(-1, 2)
     angles, lifts = table[:, 0], table[:, 1]
@@ -73,7 +75,7 @@ def centred(points: Sequence[tuple[float, float]]) -> tuple[NDArray[np.float64],
     return angles, lifts[first]
 
 
-def _curve(angles: NDArray[np.float64], lifts: NDArray[np.float64]) -> Callable[[float], float]:
+def _curve(angles: Floats, lifts: Floats) -> Callable[[float], float]:
     """Lift at an angle: a cubic spline where there are points enough, straight lines where not."""
     if len(angles) < 4:
         return lambda at: float(np.interp(at, angles, lifts))
@@ -97,7 +99,7 @@ def guess_durations(
     known_crank_deg: ArrayLike,
     lifts_mm: ArrayLike,
     at_checking_lift_mm: ArrayLike,
-) -> NDArray[np.float64]:
+) -> Floats:
     """Crank degrees of many lobes at another checking lift, from their durations at known ones and their lift.
 
     Shapes: the two `known_` arrays (lobes, k), padded with NaN where a lobe has fewer than k; `lifts_mm` (lobes,);
@@ -153,7 +155,7 @@ def flank_lift(points: Sequence[tuple[float, float]], included_cam_deg: float) -
 
 def guess_flank_lifts(
     known_checking_lifts_mm: ArrayLike, known_crank_deg: ArrayLike, lifts_mm: ArrayLike, included_cam_deg: float
-) -> NDArray[np.float64]:
+) -> Floats:
     """The lift (mm) at which each lobe is `included_cam_deg` wide, from durations and lift as in `guess_durations`.
 
     That is the mean lift of the two places so far apart on a lobe alike on both sides: `guess_durations` the other way
@@ -180,8 +182,8 @@ def guess_flank_lifts(
 
 
 def _known_shares(
-    known_checking_lifts_mm: ArrayLike, known_crank_deg: ArrayLike, full_lifts: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    known_checking_lifts_mm: ArrayLike, known_crank_deg: ArrayLike, full_lifts: Floats
+) -> tuple[Floats, Floats]:
     """The known durations (lobes, k) against the typical lobe's u, in rising u, never falling; NaN last."""
     known_u = _seat_share(np.asarray(known_checking_lifts_mm, dtype=float), full_lifts[:, None])
     # a duration said to be at full lift or above it tells nothing of the flanks
@@ -192,7 +194,7 @@ def _known_shares(
     return known_u, np.fmax.accumulate(np.take_along_axis(durations, order, axis=1), axis=1)
 
 
-def _seat_share(checking_lift_mm: NDArray[np.float64], lift_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+def _seat_share(checking_lift_mm: Floats, lift_mm: Floats) -> Floats:
     """u(s) of the typical lobe: the share of its seated duration that it stands above `checking_lift_mm`."""
     share = np.clip(checking_lift_mm / np.where(lift_mm > 0, lift_mm, np.nan), 0.0, 1.0)
     return np.sqrt(1.0 - share ** (1.0 / RISE_EXPONENT))

@@ -26,8 +26,8 @@ def calibrate(settings: Settings, only: str | None, activate: bool) -> None:
     Refitting the constants may take some seconds a case; the shares take a fraction of one.
     """
     from service.documents.calibration_text import calibration_text
-    from service.identification.calibration import Learn
-    from service.identification.measuring import DEFAULT_MODEL
+    from service.identification.learning.calibration import Learn
+    from service.identification.measuring.model import DEFAULT_MODEL
     from service.serving.reached import command_stores
     from service.workflows.calibrate import propose, put_to_use
     from service.workflows.engine_ports import version_named

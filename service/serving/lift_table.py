@@ -11,8 +11,8 @@ import orjson
 from service.documents.lift_table_plot import draw_sheet
 from service.documents.lift_table_text import render_sheet
 from service.domain.errors import Fault, InvalidInput
-from service.identification.condition import odd_lobes
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.bench.condition import odd_lobes
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.lobe.analysis import analyse
 from service.lobe.pasted import read_pasted
 from service.lobe.sent_sheet import SentSheet

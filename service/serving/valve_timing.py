@@ -9,8 +9,8 @@ import marshmallow as ma
 from service.documents.valve_timing_words import render_timing
 from service.domain.errors import Fault, InvalidInput
 from service.domain.readings import LobeKind
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.timing_sheet import work_timing_sheet_out
+from service.identification.bench.timing_sheet import work_timing_sheet_out
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.web.api.valve_timing.schemas import TimingSchema
 from service.web.problems import faults_of_messages
 

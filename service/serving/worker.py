@@ -16,7 +16,7 @@ from service.adapters.redis_link import RedisLink
 from service.adapters.sealing import Seal
 from service.adapters.tracing import closing_tracing, open_tracing
 from service.adapters.webhooks import WebhookPost
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.collecting import collect_seldom
 from service.serving.logs import configure_logging
 from service.serving.reached import reached_stores

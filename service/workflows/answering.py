@@ -11,9 +11,9 @@ import msgspec
 
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Marking, Submission
+from service.identification.answer.losses import DEFAULT_LOSSES, Losses
 from service.identification.engine import identify
-from service.identification.losses import DEFAULT_LOSSES, Losses
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.lobe.sent_sheet import SentSheet
 from service.spans import span
 from service.workflows.ports import Stores

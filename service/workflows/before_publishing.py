@@ -8,9 +8,9 @@ from uuid import UUID
 from service.catalogue_files.difference import Became, Change, difference
 from service.documents.draft_pages import DraftSummary
 from service.domain.catalogue import Catalogue
-from service.identification.look_alikes import LookAlike, Separator, look_alikes
-from service.identification.measuring import MeasuringModel
-from service.identification.table import build_table
+from service.identification.catalogue_table.table import build_table
+from service.identification.look_alikes.look_alike_map import LookAlike, Separator, look_alikes
+from service.identification.measuring.model import MeasuringModel
 from service.workflows.calibrate import constants_of
 from service.workflows.case_ports import CaseFinder
 from service.workflows.engine_ports import version_named

@@ -28,8 +28,8 @@ from service.domain.errors import Fault, InvalidInput
 from service.domain.identification import Advice
 from service.domain.readings import TOOLS_FOR, Feature, Instrument, Reading, Written
 from service.domain.units import LengthUnit
-from service.identification.measuring import MeasuringModel
-from service.identification.zero_drift import drift_allowed
+from service.identification.bench.zero_drift import drift_allowed
+from service.identification.measuring.model import MeasuringModel
 from service.lobe.sent_sheet import SentLobe, SentSheet
 from service.workflows.ports import Transaction
 

@@ -9,13 +9,13 @@ from uuid import UUID
 from service.domain.catalogue import Catalogue
 from service.domain.errors import NotFound
 from service.domain.identification import Identification
-from service.identification.calibration import Calibration, LabelledCase, Learn, calibrate
-from service.identification.demand import NOTHING_LEARNED, Confirmed, Demand, confirmed_unevenly
+from service.identification.answer.losses import Losses
+from service.identification.catalogue_table.lift_curves import build_curves
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.lift_curves import build_curves
-from service.identification.losses import Losses
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.table import build_table
+from service.identification.learning.calibration import Calibration, LabelledCase, Learn, calibrate
+from service.identification.learning.demand import NOTHING_LEARNED, Confirmed, Demand, confirmed_unevenly
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.workflows.case_ports import Round
 from service.workflows.engine_ports import NewVersion, Version, constants_named, version_named
 from service.workflows.ports import Stores, Transaction

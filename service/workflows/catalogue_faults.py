@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from uuid import UUID
 
-from service.identification.catalogue_faults import FaultReport, find_faults
-from service.identification.nominal_sights import KnownShaft, MeasuredLift
+from service.identification.learning.catalogue_faults import FaultReport, find_faults
+from service.identification.learning.nominal_sights import KnownShaft, MeasuredLift
 from service.lobe.analysis import analyse
 from service.workflows.calibrate import constants_of
 from service.workflows.lift_table_ports import KeptSheet

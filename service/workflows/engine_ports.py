@@ -12,11 +12,11 @@ from datetime import datetime
 from typing import Protocol
 from uuid import UUID
 
-from service.identification.calibration import Refit
-from service.identification.demand import NOTHING_LEARNED, Demand
+from service.identification.catalogue_table.table import CatalogueTable
 from service.identification.engine import ENGINE_VERSION
-from service.identification.measuring import MeasuringModel
-from service.identification.table import CatalogueTable
+from service.identification.learning.calibration import Refit
+from service.identification.learning.demand import NOTHING_LEARNED, Demand
+from service.identification.measuring.model import MeasuringModel
 
 
 def version_named(name: str | None) -> str:

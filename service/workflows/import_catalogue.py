@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from service.domain.catalogue import Catalogue
 from service.domain.errors import StaleRevision
-from service.identification.demand import Demand
-from service.identification.look_alikes import LookAlike, look_alikes
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.table import CatalogueTable, build_table
+from service.identification.catalogue_table.table import CatalogueTable, build_table
+from service.identification.learning.demand import Demand
+from service.identification.look_alikes.look_alike_map import LookAlike, look_alikes
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.workflows.calibrate import answers_by, version_of
 from service.workflows.catalogue_ports import Told
 from service.workflows.engine_ports import version_named

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.identification.condition import LobeCondition, OddLobe, lobe_condition, odd_lobes
-from service.identification.lift_curves import CatalogueCurves
-from service.identification.table_evidence import TableCandidate, table_candidates, table_evidence
+from service.identification.bench.condition import LobeCondition, OddLobe, lobe_condition, odd_lobes
+from service.identification.catalogue_table.lift_curves import CatalogueCurves
+from service.identification.entries.table_evidence import TableCandidate, table_candidates, table_evidence
 from service.lobe.analysis import SheetReport, analyse
 from service.lobe.sent_sheet import SentSheet
 from service.workflows.ports import Stores

@@ -10,8 +10,8 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass
 
-from service.identification.look_alikes import DEFAULT_KIT, Kit, LookAlike, look_alikes
-from service.identification.table import build_table
+from service.identification.catalogue_table.table import build_table
+from service.identification.look_alikes.look_alike_map import DEFAULT_KIT, Kit, LookAlike, look_alikes
 from service.workflows.engine_ports import version_named
 from service.workflows.ports import Stores
 from service.workflows.snapshot import CatalogueSnapshot, Snapshot

@@ -7,7 +7,7 @@ from typing import Generic, TypeVar
 
 from service.domain.catalogue import Core, Part, PartStatus
 from service.domain.errors import NotFound, Unavailable
-from service.identification.look_alikes import Kit, LookAlike
+from service.identification.look_alikes.look_alike_map import Kit, LookAlike
 from service.workflows.catalogue_ports import CatalogueRevision
 from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Stores, Transaction

@@ -10,7 +10,7 @@ from uuid import UUID
 from service.domain.identification import AnswerState
 from service.domain.readings import Submission
 from service.domain.review import Outcome
-from service.identification.look_alikes import LookAlike
+from service.identification.look_alikes.look_alike_map import LookAlike
 from service.workflows.engine_ports import EngineTableStore, EngineVersionStore
 
 

@@ -7,7 +7,7 @@ from uuid import UUID
 
 from service.domain.errors import NotFound
 from service.domain.review import Decision
-from service.identification.look_alikes import LookAlike
+from service.identification.look_alikes.look_alike_map import LookAlike
 from service.workflows.case_ports import FoundCase, Note
 from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Case, KeyRecord, Stores

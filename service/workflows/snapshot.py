@@ -13,10 +13,10 @@ from functools import cached_property
 
 from service.domain.catalogue import Catalogue
 from service.domain.errors import Unavailable
-from service.identification.demand import NOTHING_LEARNED, Demand, with_demand
-from service.identification.lift_curves import CatalogueCurves, build_curves
-from service.identification.measuring import MeasuringModel
-from service.identification.table import CatalogueTable, build_table
+from service.identification.catalogue_table.lift_curves import CatalogueCurves, build_curves
+from service.identification.catalogue_table.table import CatalogueTable, build_table
+from service.identification.learning.demand import NOTHING_LEARNED, Demand, with_demand
+from service.identification.measuring.model import MeasuringModel
 from service.workflows.engine_ports import version_named
 from service.workflows.ports import Stores, Transaction
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from service.identification.lift_curves import CatalogueCurves
-from service.identification.measuring import MeasuringModel
-from service.identification.table import CatalogueTable
-from service.identification.table_evidence import TableEvidence, table_evidence, together
+from service.identification.catalogue_table.lift_curves import CatalogueCurves
+from service.identification.catalogue_table.table import CatalogueTable
+from service.identification.entries.table_evidence import TableEvidence, table_evidence, together
+from service.identification.measuring.model import MeasuringModel
 from service.lobe.analysis import analyse
 from service.lobe.sent_sheet import SentLobe, SentSheet
 from service.workflows.bench_record import at_reference

@@ -17,9 +17,9 @@ from service.catalogue_files import read_json
 from service.cli import main
 from service.domain.access import Role
 from service.domain.readings import Submission
-from service.identification.calibration import FEWEST_CASES, with_factors
 from service.identification.engine import ENGINE_VERSION
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.learning.calibration import FEWEST_CASES, with_factors
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.settings import Settings
 from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.desk import Desk

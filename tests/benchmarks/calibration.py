@@ -17,9 +17,9 @@ from dataclasses import replace
 import click
 import numpy as np
 
-from service.identification.calibration import FACTORS, Calibration, LabelledCase, Learn, calibrate
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.table import build_table
+from service.identification.catalogue_table.table import build_table
+from service.identification.learning.calibration import FACTORS, Calibration, LabelledCase, Learn, calibrate
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.benchmarks.shafts import Supply

@@ -30,8 +30,8 @@ from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.adapters.stored_catalogue import catalogue_from_bytes, catalogue_to_bytes
 from service.catalogue_files.edits import put_part
 from service.catalogue_files.written import written_csv, written_json
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
+from service.identification.catalogue_table.table import build_table
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.collecting import collect_seldom
 from service.workflows.edit_catalogue import edit_catalogue
 from service.workflows.import_catalogue import import_catalogue, report_on

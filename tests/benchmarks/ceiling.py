@@ -9,8 +9,8 @@ import numpy as np
 
 from service.domain.catalogue import Catalogue
 from service.domain.readings import Instrument
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel, ToolErrors
-from service.identification.table import CatalogueTable, build_table
+from service.identification.catalogue_table.table import CatalogueTable, build_table
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel, ToolErrors
 from tests.benchmarks.shafts import Supply
 from tests.benchmarks.worlds import Tool, World
 

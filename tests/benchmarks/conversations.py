@@ -18,8 +18,8 @@ import numpy as np
 
 from service.domain.identification import AnswerState, NextReading
 from service.domain.readings import Feature, Instrument, LobeKind, Position, Source, Submission
+from service.identification.catalogue_table.table import CatalogueTable, build_table
 from service.identification.engine import identify
-from service.identification.table import CatalogueTable, build_table
 from tests.benchmarks.callers import Bench, set_up
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.benchmarks.classes import classes_of

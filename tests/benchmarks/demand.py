@@ -23,12 +23,12 @@ from dataclasses import replace
 import click
 import numpy as np
 
-from service.identification.decision import decide, standing
-from service.identification.demand import class_shares, learn_demand, with_demand
-from service.identification.losses import DEFAULT_LOSSES
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.answer.decision import decide, standing
+from service.identification.answer.losses import DEFAULT_LOSSES
+from service.identification.catalogue_table.table import CatalogueTable
+from service.identification.learning.demand import class_shares, learn_demand, with_demand
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.identification.posterior import Posterior, weigh
-from service.identification.table import CatalogueTable
 from tests.benchmarks.callers import Caller
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.benchmarks.summary import coverage_ratio, summarise

@@ -16,11 +16,11 @@ import numpy as np
 
 from service.domain.readings import Feature, Instrument, LobeKind, Reading, Source, Submission, Written
 from service.domain.units import LengthUnit
-from service.identification.entries import entry_of
-from service.identification.flank import flank_width
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.rows import Kind, part_rows
-from service.identification.table import LOBES, build_table
+from service.identification.catalogue_table.rows import Kind, part_rows
+from service.identification.catalogue_table.table import LOBES, build_table
+from service.identification.entries.entries import entry_of
+from service.identification.measuring.model import DEFAULT_MODEL
+from service.identification.one_lobe.flank import flank_width
 from tests.benchmarks.catalogues import fixture_catalogue
 
 SURE = 2.0

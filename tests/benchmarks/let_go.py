@@ -18,21 +18,24 @@ from unittest import mock
 
 import numpy as np
 
+from service.domain.arrays import Floats
 from service.domain.readings import Feature, Instrument, LobeKind, Reading, Source, Submission, Written
 from service.domain.units import LengthUnit
-from service.identification import alike_cores, nodes, posterior, screening, strangers
-from service.identification.densities import log_sum_exp
-from service.identification.entries import hands
-from service.identification.entry_lists import EntryLists
-from service.identification.entry_source import EntrySource
-from service.identification.likelihood import log_likelihood
-from service.identification.measuring import MeasuringModel
+from service.identification import posterior
+from service.identification.catalogue_table.rows import Kind, part_rows
+from service.identification.catalogue_table.table import CatalogueTable, build_table
+from service.identification.entries.entries import hands
+from service.identification.entries.entry_lists import EntryLists
+from service.identification.entries.entry_source import EntrySource
+from service.identification.entries.slips import Hypothesis
+from service.identification.likelihood import nodes
+from service.identification.likelihood.likelihood import log_likelihood
+from service.identification.measuring.model import MeasuringModel
+from service.identification.numerics.densities import log_sum_exp
 from service.identification.posterior import Posterior, weigh
-from service.identification.quick_look import QuickLook
-from service.identification.rough_fit import rough_log_likelihood
-from service.identification.rows import Kind, part_rows
-from service.identification.slips import Hypothesis
-from service.identification.table import CatalogueTable, Floats, build_table
+from service.identification.shortlist import alike_cores, screening, strangers
+from service.identification.shortlist.quick_look import QuickLook
+from service.identification.shortlist.rough_fit import rough_log_likelihood
 from tests.benchmarks.catalogues import grown_catalogue
 
 Cut = tuple[ModuleType, str]

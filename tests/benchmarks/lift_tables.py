@@ -18,12 +18,12 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.domain.arrays import Floats
 from service.domain.readings import LobeKind
-from service.identification.lift_curves import CatalogueCurves
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table_evidence import spreads_of
+from service.identification.catalogue_table.lift_curves import CatalogueCurves
+from service.identification.entries.table_evidence import spreads_of
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.lobe.analysis import LobeTable, TableSheet, analyse
 from service.lobe.base_circle import fit_base
 from service.lobe.curve import DEGREE, LiftCurve
@@ -35,7 +35,7 @@ from service.lobe.smoothing import smooth
 from service.lobe.spikes import lone_spikes
 from tests.unit.lobe.lobes import INCH, Lobe, bench_table, cycloidal, harmonic, polynomial, ramped
 
-Floats = NDArray[np.float64]
+Floats = Floats
 
 NOISE_MM = 0.0005 * INCH
 STEP_DEG = 2.0

@@ -16,9 +16,9 @@ import click
 from fixtures.make_catalogue import generate
 from service.catalogue_files import read_json
 from service.domain.readings import Instrument
-from service.identification.look_alikes import Kit, look_alikes
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
+from service.identification.catalogue_table.table import build_table
+from service.identification.look_alikes.look_alike_map import Kit, look_alikes
+from service.identification.measuring.model import DEFAULT_MODEL
 
 KITS = (
     Kit(),

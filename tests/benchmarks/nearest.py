@@ -14,12 +14,13 @@ import numpy as np
 import psycopg
 from scipy.spatial import cKDTree
 
+from service.domain.arrays import Floats, Ints
 from service.domain.readings import Submission
-from service.identification.entries import Entry, Truth, entry_of
-from service.identification.likelihood import log_likelihood
-from service.identification.measuring import MeasuringModel
-from service.identification.rows import Kind, join, nonsense_row, part_rows
-from service.identification.table import CatalogueTable, Floats, Ints
+from service.identification.catalogue_table.rows import Kind, join, nonsense_row, part_rows
+from service.identification.catalogue_table.table import CatalogueTable
+from service.identification.entries.entries import Entry, Truth, entry_of
+from service.identification.likelihood.likelihood import log_likelihood
+from service.identification.measuring.model import MeasuringModel
 
 NEAREST = 50
 STRAYS_MM = np.array([0.03, 0.05, 0.05, 0.05, 0.05, 0.3])

@@ -27,15 +27,16 @@ import psycopg
 
 from service.adapters.embedded.postgres import EmbeddedPostgres
 from service.adapters.stored_table import StoredColumn, read_table, stored_table
+from service.domain.arrays import Floats, Ints
 from service.domain.readings import Submission
-from service.identification.densities import log_sum_exp
+from service.identification.catalogue_table.table import LOBES, CatalogueTable, build_table
 from service.identification.engine import ENGINE_VERSION, identify
-from service.identification.entries import Entry, hands, is_used
-from service.identification.entry_source import EntrySource
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.entries.entries import Entry, hands, is_used
+from service.identification.entries.entry_source import EntrySource
+from service.identification.entries.slips import hypotheses
+from service.identification.measuring.model import DEFAULT_MODEL
+from service.identification.numerics.densities import log_sum_exp
 from service.identification.posterior import Posterior, weigh
-from service.identification.slips import hypotheses
-from service.identification.table import LOBES, CatalogueTable, Floats, Ints, build_table
 from service.identification.watch import EXACT, ROUGH, SCREENING, STRANGERS
 from service.serving.collecting import collect_seldom
 from tests.benchmarks.callers import draw_caller

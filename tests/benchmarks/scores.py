@@ -8,9 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from service.domain.arrays import Floats
+
+Floats = Floats
 
 
 def coverage_at_error(confidence: ArrayLike, right: ArrayLike, error: float) -> float:

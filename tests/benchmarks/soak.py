@@ -32,8 +32,8 @@ import psycopg
 
 from service.domain.access import Role
 from service.domain.catalogue import Catalogue
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.table import build_table
 from service.web.api.submissions.answer import said_of
 from service.web.api.submissions.schemas import SubmissionSchema
 from tests.benchmarks.bodies import bodies, written_to

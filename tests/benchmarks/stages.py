@@ -16,11 +16,13 @@ from unittest import mock
 import numpy as np
 
 from service.domain.readings import Submission
-from service.identification import likelihood, posterior, screening
+from service.identification import posterior
+from service.identification.catalogue_table.table import CatalogueTable
 from service.identification.engine import identify
-from service.identification.quick_look import QuickLook
-from service.identification.screening import Kept
-from service.identification.table import CatalogueTable
+from service.identification.likelihood import likelihood
+from service.identification.shortlist import screening
+from service.identification.shortlist.quick_look import QuickLook
+from service.identification.shortlist.screening import Kept
 from service.identification.watch import EVIDENCE, EXACT, NEXT_READING, OF_POSTERIOR, POSTERIOR
 
 Counts = dict[str, float]

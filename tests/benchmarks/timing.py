@@ -10,8 +10,8 @@ import numpy as np
 
 from service.domain.catalogue import Catalogue
 from service.domain.readings import Submission
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.table import build_table
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import grown_catalogue
 from tests.benchmarks.shafts import Supply

@@ -12,9 +12,9 @@ import numpy as np
 from service.domain.catalogue import Catalogue
 from service.domain.identification import AnswerState, Identification, Slip
 from service.domain.readings import Feature
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.table import build_table
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from tests.benchmarks.callers import Caller, Mistake, draw_caller
 from tests.benchmarks.ceiling import told_model, told_table
 from tests.benchmarks.classes import classes_of

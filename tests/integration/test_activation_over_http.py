@@ -10,10 +10,10 @@ import pytest
 
 from service.catalogue_files import read_json
 from service.domain.access import Role
+from service.identification.answer.losses import DEFAULT_LOSSES
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.losses import DEFAULT_LOSSES
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.web.api.submissions.answer import said_of
 from service.web.api.submissions.schemas import SubmissionSchema
 from tests.benchmarks.bodies import bodies

@@ -27,12 +27,12 @@ from service.domain.access import Role
 from service.domain.errors import Conflict, InvalidInput
 from service.domain.identification import Identification
 from service.domain.readings import Instrument, Reading
-from service.identification.calibration import calibrate
+from service.identification.answer.losses import DEFAULT_LOSSES
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.look_alikes import Kit, look_alikes
-from service.identification.losses import DEFAULT_LOSSES
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
+from service.identification.learning.calibration import calibrate
+from service.identification.look_alikes.look_alike_map import Kit, look_alikes
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.settings import Settings
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers

@@ -13,9 +13,9 @@ from service.adapters.postgres.pool import PostgresStores
 from service.adapters.stored_table import read_table, stored_table
 from service.catalogue_files import read_json
 from service.domain.catalogue import Catalogue
+from service.identification.catalogue_table.table import CatalogueTable, build_table
 from service.identification.engine import ENGINE_VERSION
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import CatalogueTable, build_table
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.worker import chores_of
 from service.settings import Settings
 from service.workflows.import_catalogue import import_catalogue

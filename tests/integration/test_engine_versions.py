@@ -21,11 +21,11 @@ from service.domain.casework import ConfirmationSource
 from service.domain.errors import InvalidInput, NotFound
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import LobeKind, Submission
-from service.identification.calibration import FACTORS, FEWEST_CASES, Learn, Refit, with_factors
-from service.identification.demand import NOTHING_LEARNED, Demand
+from service.identification.answer.losses import DEFAULT_LOSSES
 from service.identification.engine import ENGINE_VERSION
-from service.identification.losses import DEFAULT_LOSSES
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.identification.learning.calibration import FACTORS, FEWEST_CASES, Learn, Refit, with_factors
+from service.identification.learning.demand import NOTHING_LEARNED, Demand
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.calibrate import answer_again, propose, put_to_use, use_version

@@ -9,10 +9,10 @@ import psycopg
 
 from service.adapters.postgres.pool import PostgresStores
 from service.domain.readings import Instrument
-from service.identification.calibration import Refit, with_factors
 from service.identification.engine import ENGINE_VERSION
-from service.identification.look_alikes import DEFAULT_KIT, Kit, indistinct_pairs
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.learning.calibration import Refit, with_factors
+from service.identification.look_alikes.look_alike_map import DEFAULT_KIT, Kit, indistinct_pairs
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.worker import chores_of
 from service.settings import Settings
 from service.workflows.calibrate import use_version

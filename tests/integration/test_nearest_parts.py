@@ -6,8 +6,8 @@ import numpy as np
 import psycopg
 import pytest
 
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
+from service.identification.catalogue_table.table import build_table
+from service.identification.measuring.model import DEFAULT_MODEL
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import grown_catalogue
 from tests.benchmarks.nearest import NEAREST, Indexed, Trees, point, points

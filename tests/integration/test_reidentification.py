@@ -24,7 +24,7 @@ from service.domain.catalogue import Catalogue
 from service.domain.identification import AnswerState
 from service.domain.readings import Submission
 from service.domain.review import ReviewReason
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission

@@ -14,10 +14,10 @@ from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.catalogue_files import read_json
 from service.domain.catalogue import Catalogue
 from service.domain.identification import Identification
+from service.identification.answer.losses import DEFAULT_LOSSES
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.losses import DEFAULT_LOSSES
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.workflows.answering import Answering
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.revisions import restore_revision

@@ -24,8 +24,8 @@ from service.domain.bench import (
     to_reference,
 )
 from service.domain.readings import Instrument, Written
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.zero_drift import drift_allowed
+from service.identification.bench.zero_drift import drift_allowed
+from service.identification.measuring.model import DEFAULT_MODEL
 
 INCH = 25.4
 DUE = date(2031, 7, 4)

@@ -12,7 +12,7 @@ from service.domain.catalogue import Catalogue, Core, Journal, LobeNominal, Part
 from service.domain.identification import Slip
 from service.domain.readings import Feature, LobeKind, Position, Reading, Source, Submission, Written
 from service.domain.units import LengthUnit
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.measuring.model import DEFAULT_MODEL
 from tests.benchmarks.callers import Caller, draw_caller
 from tests.benchmarks.ceiling import told_model
 from tests.benchmarks.classes import classes_of

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from service.identification.losses import DEFAULT_LOSSES
+from service.identification.answer.losses import DEFAULT_LOSSES
 from service.settings import Settings, SettingsError, environment_for, read_settings, unknown_variables
 
 EVERYTHING = {

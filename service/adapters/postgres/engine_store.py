@@ -14,8 +14,8 @@ from service.adapters.stored_constants import (
     demand_from_stored,
     demand_to_stored,
 )
-from service.identification.calibration import Refit
 from service.identification.engine import ENGINE_VERSION
+from service.identification.learning.calibration import Refit
 from service.workflows.engine_ports import NewVersion, Version
 
 QUERIES = Queries("engine_versions")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.adapters.stored_table import StoredColumn, read_table, stored_table
-from service.identification.table import TABLE_FORM, CatalogueTable
+from service.identification.catalogue_table.table import TABLE_FORM, CatalogueTable
 
 QUERIES = Queries("engine_tables")
 

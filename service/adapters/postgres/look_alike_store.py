@@ -8,7 +8,7 @@ from psycopg.types.json import Jsonb
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.adapters.stored_types import reader
-from service.identification.look_alikes import LookAlike
+from service.identification.look_alikes.look_alike_map import LookAlike
 
 QUERIES = Queries("look_alikes")
 

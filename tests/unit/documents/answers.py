@@ -8,8 +8,8 @@ from typing import Any
 
 from service.domain.identification import AnswerState, Candidate, Evidence, Identification
 from service.domain.readings import At, Degrees, LobeKind, Submission
-from service.identification.budget import derived_quantities
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.answer.budget import derived_quantities
+from service.identification.measuring.model import DEFAULT_MODEL
 from tests.submissions import MICROMETER, base, height, journal, reading, submission
 
 SPREAD = 0.03

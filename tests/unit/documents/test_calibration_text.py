@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from service.documents.calibration_text import calibration_text
-from service.identification.calibration import Calibration, Gain, Refit, with_factors
-from service.identification.demand import NOTHING_LEARNED, Confirmed, Demand, PartShare
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.learning.calibration import Calibration, Gain, Refit, with_factors
+from service.identification.learning.demand import NOTHING_LEARNED, Confirmed, Demand, PartShare
+from service.identification.measuring.model import DEFAULT_MODEL
 
 LEARNED = Demand((("AB-1", 12), ("AB-2", 0)), 0.0, 0.405)
 BOTH = Calibration(

@@ -11,10 +11,10 @@ import numpy as np
 import pypdf
 import pypdfium2
 import pytest
-from numpy.typing import NDArray
 from pypdf.generic import ContentStream
 
 from service.documents.measuring_papers import CARD_MM, HOLES_MM, RADIUS_MM, measuring_papers
+from service.domain.arrays import Floats
 
 MM = 72 / 25.4
 """PDF's unit is 1/72 in (ISO 32000-1, 8.3.2.3); an inch is 25.4 mm (ISO 80000-3)."""
@@ -67,14 +67,14 @@ def read(pdf: bytes, number: int) -> Page:
     return Page(tuple(strokes), tuple(rounds))
 
 
-def lengths(page: Page, direction: int) -> NDArray[np.float64]:
+def lengths(page: Page, direction: int) -> Floats:
     """Lengths of strokes along x (0) or y (1) alone."""
     ends = np.array(page.strokes)
     along, across = np.abs(ends[:, 0] - ends[:, 1]).T[:: 1 if direction == 0 else -1]
     return np.asarray(along[across < TWIP_MM])
 
 
-def holds(values: NDArray[np.float64], wanted: float) -> bool:
+def holds(values: Floats, wanted: float) -> bool:
     return bool(np.any(np.abs(values - wanted) < TWIP_MM))
 
 

@@ -1,4 +1,4 @@
-"""The stated model (`service/identification/likelihood.py`), integrated numerically by the shortest road.
+"""The stated model (`service/identification/likelihood/likelihood.py`), integrated numerically by the shortest road.
 
 Written apart from the engine and sharing none of its code: it reads constants from `MeasuringModel`, and everything
 else is worked out here by dense sums over every unknown: one shaft's hand, slip, tool zeros, undersize, rocker error,
@@ -18,7 +18,7 @@ from scipy import stats
 
 from service.domain.catalogue import Tolerance
 from service.domain.readings import Experience, Feature, Instrument, Reading, Submission
-from service.identification.measuring import MeasuringModel
+from service.identification.measuring.model import MeasuringModel
 
 Floats = NDArray[np.float64]
 

@@ -18,7 +18,7 @@ from scipy import stats
 from service.domain.catalogue import Catalogue, Core
 from service.domain.identification import Slip
 from service.domain.readings import Condition, Feature, LobeKind, Reading, Submission, Written
-from service.identification.measuring import MeasuringModel
+from service.identification.measuring.model import MeasuringModel
 from tests.unit.identification.brute_force import Integrator, LobeTruth, Noise, ShaftTruth, made, noise_of
 
 GROOVE_MEAN_MM = 0.5

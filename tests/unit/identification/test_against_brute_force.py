@@ -24,9 +24,9 @@ from service.domain.readings import (
     Written,
 )
 from service.domain.units import LengthUnit
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
-from service.identification.table import build_table
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from tests.unit.identification.brute_force import rounding_variance
 from tests.unit.identification.reference_posterior import SLIPS, reference_posterior
 

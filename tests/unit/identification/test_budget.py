@@ -12,9 +12,9 @@ from uncertainties import ufloat
 
 from service.domain.readings import At, Degrees, Experience, Feature, Instrument, LobeKind
 from service.domain.units import LengthUnit
-from service.identification.budget import RATIO, derived_quantities
-from service.identification.combination import CARE, ZERO_CANCELS, ZEROS_DIFFER, combined_standard_uncertainty
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel, spread_of_mean
+from service.identification.answer.budget import RATIO, derived_quantities
+from service.identification.measuring.combination import CARE, ZERO_CANCELS, ZEROS_DIFFER, combined_standard_uncertainty
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel, spread_of_mean
 from tests.submissions import CALIPER, MICROMETER, base, event, height, journal, reading, submission, valve_lift
 
 ONE_HAND = dataclasses.replace(DEFAULT_MODEL, hand_levels=((1.0, 1.0),), zero_bad_share=0.0)

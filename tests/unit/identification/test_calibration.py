@@ -10,7 +10,9 @@ import pytest
 
 from service.domain.errors import InvalidInput
 from service.domain.readings import Instrument
-from service.identification.calibration import (
+from service.identification.catalogue_table.table import build_table
+from service.identification.engine import identify
+from service.identification.learning.calibration import (
     FACTORS,
     HELD_OUT,
     Calibration,
@@ -19,11 +21,9 @@ from service.identification.calibration import (
     calibrate,
     with_factors,
 )
-from service.identification.demand import learn_demand
-from service.identification.engine import identify
-from service.identification.marks import log_chance_of_marks
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
+from service.identification.learning.demand import learn_demand
+from service.identification.learning.marks import log_chance_of_marks
+from service.identification.measuring.model import DEFAULT_MODEL
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.labelled_callers import draw_cases
 

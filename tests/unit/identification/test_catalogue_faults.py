@@ -11,11 +11,11 @@ from scipy import stats
 from service.domain.catalogue import Catalogue, PartStatus
 from service.domain.readings import Condition, Feature, Instrument, LobeKind, Position
 from service.domain.units import LengthUnit
-from service.identification import catalogue_faults, nominal_sights
-from service.identification.catalogue_faults import Verdict, find_faults
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.nominal_shifts import GRID, Component, Law, Seen, benjamini_hochberg, shift_of
-from service.identification.nominal_sights import KnownShaft, MeasuredLift
+from service.identification.learning import catalogue_faults, nominal_sights
+from service.identification.learning.catalogue_faults import Verdict, find_faults
+from service.identification.learning.nominal_shifts import GRID, Component, Law, Seen, benjamini_hochberg, shift_of
+from service.identification.learning.nominal_sights import KnownShaft, MeasuredLift
+from service.identification.measuring.model import DEFAULT_MODEL
 from tests.benchmarks.catalogues import grown_catalogue
 from tests.labelled_callers import submission_about
 from tests.submissions import base, height, journal, reading, submission

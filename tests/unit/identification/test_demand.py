@@ -15,7 +15,9 @@ from scipy.stats import dirichlet_multinomial, nbinom, norm
 
 from service.domain.catalogue import Catalogue, PartStatus
 from service.domain.identification import AnswerState
-from service.identification.demand import (
+from service.identification.catalogue_table.table import CatalogueTable, build_table
+from service.identification.engine import identify
+from service.identification.learning.demand import (
     LEAST_OF_CATALOGUE,
     NOTHING_LEARNED,
     Confirmed,
@@ -29,8 +31,6 @@ from service.identification.demand import (
     shares_beside,
     with_demand,
 )
-from service.identification.engine import identify
-from service.identification.table import CatalogueTable, build_table
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.submissions import base, height, journal, submission
 

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.identification import distinct
-from service.identification.distinct import distinct_places
-from service.identification.entries import Entry, Truth
-from service.identification.entry_lists import EntryLists
-from service.identification.variants import grouped
+from service.identification.entries.entries import Entry, Truth
+from service.identification.entries.entry_lists import EntryLists
+from service.identification.likelihood.variants import grouped
+from service.identification.numerics import distinct
+from service.identification.numerics.distinct import distinct_places
 
 POOL = tuple(
     Entry(f"/readings/{i}", Truth.BASE, ("lobe", i % 3, 0), mean=20.0 + i, sd=0.1, own_log=0.25 * i) for i in range(9)

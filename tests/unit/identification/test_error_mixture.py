@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from service.identification.error_mixture import Branch, ErrorMixture
+from service.identification.measuring.error_mixture import Branch, ErrorMixture
 
 
 def test_a_single_normal_has_the_normals_quantiles():

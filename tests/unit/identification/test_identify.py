@@ -36,8 +36,8 @@ from service.domain.readings import (
     Written,
 )
 from service.domain.units import LengthUnit
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.table import build_table
 from tests.submissions import CALIPER, base, event, height, journal, reading, submission
 
 INCH = 25.4

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.identification import grids, several_tools, shaft_integral
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.catalogue_table.table import build_table
+from service.identification.likelihood import several_tools, shaft_integral
+from service.identification.measuring.model import DEFAULT_MODEL
+from service.identification.one_lobe import grids
 from service.identification.posterior import weigh
-from service.identification.table import build_table
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.benchmarks.shafts import Supply

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from service.identification import posterior
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.slips import hypotheses
-from service.identification.table import LOBES, build_table
+from service.identification.catalogue_table.table import LOBES, build_table
+from service.identification.entries.slips import hypotheses
+from service.identification.measuring.model import DEFAULT_MODEL
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import grown_catalogue
 from tests.benchmarks.let_go import let_go, only

@@ -9,12 +9,12 @@ import pytest
 from service.catalogue_files import read_json
 from service.domain.readings import Feature, Position, Reading, Source, Submission, Written
 from service.domain.units import LengthUnit
-from service.identification.decision import standing
-from service.identification.evidence import evidence
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.answer.decision import standing
+from service.identification.answer.evidence import evidence
+from service.identification.catalogue_table.table import build_table
+from service.identification.entries.table_evidence import TABLES_POINTER, TableEvidence, together
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.identification.posterior import weigh
-from service.identification.table import build_table
-from service.identification.table_evidence import TABLES_POINTER, TableEvidence, together
 
 TABLE = build_table(read_json((Path(__file__).parents[3] / "fixtures" / "catalogue.json").read_bytes()), DEFAULT_MODEL)
 SAID = Submission(

@@ -11,12 +11,12 @@ from scipy import stats
 from service.domain.catalogue import Catalogue, Core, Journal, LobeNominal, Part
 from service.domain.readings import LobeKind, Position
 from service.domain.units import LengthUnit
-from service.identification.densities import log_emg, log_normal
-from service.identification.entries import entry_of
-from service.identification.likelihood import log_likelihood
-from service.identification.measuring import MeasuringModel
-from service.identification.rows import Kind, part_rows
-from service.identification.table import build_table
+from service.identification.catalogue_table.rows import Kind, part_rows
+from service.identification.catalogue_table.table import build_table
+from service.identification.entries.entries import entry_of
+from service.identification.likelihood.likelihood import log_likelihood
+from service.identification.measuring.model import MeasuringModel
+from service.identification.numerics.densities import log_emg, log_normal
 from tests.submissions import base, height, journal, submission
 
 SIZES = st.floats(-0.3, 0.3)

@@ -15,12 +15,12 @@ from service.catalogue_files import read_json
 from service.domain.catalogue import Catalogue
 from service.domain.errors import InvalidInput
 from service.domain.readings import Condition, Instrument, LobeKind
-from service.identification.entries import entry_of, hands
-from service.identification.likelihood import log_likelihood
-from service.identification.look_alikes import Kit, LookAlike, Separator, indistinct_pairs, look_alikes
-from service.identification.measuring import DEFAULT_MODEL, spread_of_mean
-from service.identification.rows import Kind, part_rows
-from service.identification.table import LOBES, POSITIONS, CatalogueTable, build_table, grind_classes
+from service.identification.catalogue_table.rows import Kind, part_rows
+from service.identification.catalogue_table.table import LOBES, POSITIONS, CatalogueTable, build_table, grind_classes
+from service.identification.entries.entries import entry_of, hands
+from service.identification.likelihood.likelihood import log_likelihood
+from service.identification.look_alikes.look_alike_map import Kit, LookAlike, Separator, indistinct_pairs, look_alikes
+from service.identification.measuring.model import DEFAULT_MODEL, spread_of_mean
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.catalogues import catalogue, core, part, plain_lobe
 from tests.labelled_callers import submission_about

@@ -9,7 +9,7 @@ import pytest
 from service.domain.catalogue import Tolerance
 from service.domain.readings import Experience, Feature, Instrument
 from service.domain.units import LengthUnit
-from service.identification.measuring import (
+from service.identification.measuring.model import (
     DEFAULT_MODEL,
     hand_factor,
     making_sd,

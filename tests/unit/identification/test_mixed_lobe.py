@@ -7,10 +7,10 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from service.domain.readings import Instrument
-from service.identification.entries import Entry, Truth
-from service.identification.grids import Grid
-from service.identification.lobe_integral import LobePrior, Shifts
-from service.identification.mixed_lobe import mixed_lobe_density
+from service.identification.entries.entries import Entry, Truth
+from service.identification.one_lobe.grids import Grid
+from service.identification.one_lobe.lobe_integral import LobePrior, Shifts
+from service.identification.one_lobe.mixed_lobe import mixed_lobe_density
 
 CALIPER, MICROMETER = Instrument.DIGITAL_CALIPER, Instrument.OUTSIDE_MICROMETER
 SEES = {Truth.BASE: (1.0, 0.0), Truth.HEIGHT: (1.0, 1.0), Truth.LIFT: (0.0, 1.0)}

@@ -18,11 +18,11 @@ from service.catalogue_files import read_json
 from service.domain.catalogue import Catalogue, Part
 from service.domain.readings import Condition, Experience, Feature, Instrument, LobeKind, Reading, Submission, Written
 from service.domain.units import LengthUnit
+from service.identification.answer.next_reading import next_reading
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.next_reading import next_reading
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.identification.posterior import Posterior, weigh
-from service.identification.table import build_table
 from service.web.api.submissions.schemas import SubmissionSchema
 from tests.benchmarks.catalogues import grown_catalogue
 from tests.catalogues import catalogue, plain_lobe

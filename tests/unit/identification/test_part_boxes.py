@@ -9,18 +9,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.identification import part_boxes
-from service.identification.claims import claim_log_bound, claim_log_density
-from service.identification.entries import hands
-from service.identification.entry_lists import EntryLists
-from service.identification.entry_source import EntrySource
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.part_boxes import FEW_PARTS, LEAF, in_boxes, levels, shown
-from service.identification.quick_look import QuickLook
-from service.identification.rows import Kind, part_rows
-from service.identification.screening import ByHand, Kept, screen
-from service.identification.slips import hypotheses
-from service.identification.table import LOBES, CatalogueTable, Floats, build_table
+from service.domain.arrays import Floats
+from service.identification.catalogue_table import part_boxes
+from service.identification.catalogue_table.part_boxes import FEW_PARTS, LEAF, in_boxes, levels, shown
+from service.identification.catalogue_table.rows import Kind, part_rows
+from service.identification.catalogue_table.table import LOBES, CatalogueTable, build_table
+from service.identification.entries.entries import hands
+from service.identification.entries.entry_lists import EntryLists
+from service.identification.entries.entry_source import EntrySource
+from service.identification.entries.slips import hypotheses
+from service.identification.likelihood.claims import claim_log_bound, claim_log_density
+from service.identification.measuring.model import DEFAULT_MODEL
+from service.identification.shortlist.quick_look import QuickLook
+from service.identification.shortlist.screening import ByHand, Kept, screen
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import grown_catalogue
 from tests.benchmarks.shafts import Supply

@@ -7,9 +7,9 @@ values of the exponentially modified normal stand in scipy's own tests (class Te
 import numpy as np
 import pytest
 
-from service.identification.combination import combined_standard_uncertainty
-from service.identification.densities import log_emg, log_normal
-from service.identification.error_mixture import Branch, ErrorMixture
+from service.identification.measuring.combination import combined_standard_uncertainty
+from service.identification.measuring.error_mixture import Branch, ErrorMixture
+from service.identification.numerics.densities import log_emg, log_normal
 
 
 def within(measured: float, u: float, lower: float | None, upper: float | None) -> float:

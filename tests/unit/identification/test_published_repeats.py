@@ -17,9 +17,9 @@ import GTC
 import pytest
 
 from service.domain.units import MM_PER_INCH, LengthUnit
-from service.identification.combination import combined_standard_uncertainty
-from service.identification.measuring import rounding_variance_of_mean
-from service.identification.repeats import pooled_variance, repeat_statistics
+from service.identification.measuring.combination import combined_standard_uncertainty
+from service.identification.measuring.model import rounding_variance_of_mean
+from service.identification.measuring.repeats import pooled_variance, repeat_statistics
 
 
 def decimals(text: str) -> list[Decimal]:

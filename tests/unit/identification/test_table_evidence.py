@@ -12,10 +12,15 @@ from scipy.stats import exponnorm, multivariate_normal, norm
 from service.catalogue_files import read_json
 from service.domain.catalogue import LiftTable, StatedDuration
 from service.domain.readings import LobeKind
-from service.identification.lift_curves import build_curves
-from service.identification.measuring import DEFAULT_MODEL
-from service.identification.table import build_table
-from service.identification.table_evidence import figures_against_stranger, observed_of, spreads_of, table_evidence
+from service.identification.catalogue_table.lift_curves import build_curves
+from service.identification.catalogue_table.table import build_table
+from service.identification.entries.table_evidence import (
+    figures_against_stranger,
+    observed_of,
+    spreads_of,
+    table_evidence,
+)
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.lobe.analysis import LobeTable, TableSheet, analyse
 from service.lobe.lift_table import RawTable
 from service.lobe.matching import GRID_DEG, as_made, loss_beside, wide

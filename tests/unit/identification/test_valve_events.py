@@ -8,10 +8,10 @@ from scipy import integrate, stats
 
 from service.domain.readings import At, Event, Feature, Instrument, Reading, Source, Submission, Written
 from service.domain.units import LengthUnit
-from service.identification.entries import Truth
-from service.identification.measuring import DEFAULT_MODEL, spread_of_mean
-from service.identification.table import LOBES
-from service.identification.valve_events import weighed_events
+from service.identification.catalogue_table.table import LOBES
+from service.identification.entries.entries import Truth
+from service.identification.entries.valve_events import weighed_events
+from service.identification.measuring.model import DEFAULT_MODEL, spread_of_mean
 
 NAMES = (Event.INTAKE_OPENS, Event.INTAKE_CLOSES, Event.EXHAUST_OPENS, Event.EXHAUST_CLOSES)
 

@@ -9,13 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from service.domain.arrays import Floats
 from service.domain.catalogue import Catalogue
 from service.domain.identification import Slip
-from service.identification import alike_cores, nodes, posterior, screening, strangers
+from service.identification import posterior
+from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.likelihood import nodes
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.identification.posterior import weigh
-from service.identification.table import Floats, build_table
+from service.identification.shortlist import alike_cores, screening, strangers
 from service.web.api.submissions.schemas import SubmissionSchema
 from tests.benchmarks.callers import draw_caller
 from tests.benchmarks.catalogues import fixture_catalogue, grown_catalogue

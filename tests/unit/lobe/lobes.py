@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from service.domain.arrays import Floats
+
+Floats = Floats
 INCH = 25.4
 
 

@@ -10,8 +10,8 @@ from uncertainties import ufloat
 from service.documents.lift_table_words import odd_lobe_words
 from service.domain.readings import LobeKind
 from service.domain.units import LengthUnit
-from service.identification.condition import Compared, OddLobe, odd_lobes
-from service.identification.measuring import DEFAULT_MODEL
+from service.identification.bench.condition import Compared, OddLobe, odd_lobes
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.lobe.analysis import LobeTable, TableSheet, analyse
 from service.lobe.figures import Figure
 from service.lobe.lift_table import RawTable

@@ -10,7 +10,7 @@ from flask import Response
 from service.documents.catalogue_fault_text import CAUTIONS, RULE, finding_words, target_words
 from service.domain.readings import Feature, Instrument, LobeKind, Position
 from service.domain.units import LengthUnit
-from service.identification.catalogue_faults import Finding, Verdict
+from service.identification.learning.catalogue_faults import Finding, Verdict
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, DecimalText
 from service.web.replies import json_response

@@ -14,7 +14,7 @@ from service.catalogue_files.written import core_json, part_json, written_csv, w
 from service.domain.errors import NotFound
 from service.domain.readings import Instrument
 from service.domain.units import LengthUnit
-from service.identification.look_alikes import Kit
+from service.identification.look_alikes.look_alike_map import Kit
 from service.web.access import caller
 from service.web.api.catalogue.edit_schemas import CoreOfRevisionSchema
 from service.web.api.catalogue.revision_schemas import (

@@ -9,7 +9,7 @@ import marshmallow as ma
 from service.domain.catalogue import PartStatus
 from service.domain.readings import Instrument, LobeKind, Position
 from service.domain.units import LengthUnit
-from service.identification.look_alikes import DEFAULT_KIT, Separator
+from service.identification.look_alikes.look_alike_map import DEFAULT_KIT, Separator
 from service.web.fields import AnswerSchema, DecimalText, Text
 from service.web.replies import CURSOR_PATTERN, PageQuery
 

@@ -9,7 +9,7 @@ from service.catalogue_files.difference import Became, Change
 from service.catalogue_files.written import number
 from service.domain.errors import Fault
 from service.domain.units import LengthUnit
-from service.identification.look_alikes import LookAlike, Separator
+from service.identification.look_alikes.look_alike_map import LookAlike, Separator
 from service.workflows.catalogue_ports import CatalogueRevision
 from service.workflows.import_catalogue import ImportReport
 

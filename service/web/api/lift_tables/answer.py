@@ -14,7 +14,7 @@ from service.documents.lift_table_words import (
 )
 from service.domain.cautions import CAUTIONS
 from service.domain.units import LengthUnit
-from service.identification.condition import LobeCondition
+from service.identification.bench.condition import LobeCondition
 from service.lobe.analysis import LobeReport
 from service.lobe.figures import DurationFigure, Figure
 from service.lobe.lift_table import RawTable

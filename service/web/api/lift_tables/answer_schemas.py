@@ -8,7 +8,7 @@ import marshmallow as ma
 
 from service.domain.readings import LobeKind
 from service.domain.units import LengthUnit
-from service.identification.condition import Compared
+from service.identification.bench.condition import Compared
 from service.lobe.cleaning import CorrectionKind
 from service.web.api.lift_tables.kept import KeptTablesSchema
 from service.web.fields import AnswerSchema, Choice, DecimalText

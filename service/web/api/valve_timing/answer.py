@@ -11,7 +11,7 @@ from service.documents.valve_timing_words import disagreement_words, timing_advi
 from service.domain.cautions import CAUTIONS
 from service.domain.readings import At, LobeKind
 from service.domain.units import LengthUnit
-from service.identification.timing_sheet import TimingFound
+from service.identification.bench.timing_sheet import TimingFound
 from service.lobe.figures import Figure
 from service.lobe.valve_timing import Timing, TimingSlip
 from service.web.fields import AnswerSchema, Choice, DecimalText

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Response
 
-from service.identification.timing_sheet import TimingSheet, work_timing_sheet_out
+from service.identification.bench.timing_sheet import TimingSheet, work_timing_sheet_out
 from service.web.api.valve_timing.answer import TimingFoundSchema, timing_json
 from service.web.api.valve_timing.schemas import TIMING_EXAMPLES, TimingSchema
 from service.web.blueprint import Blueprint

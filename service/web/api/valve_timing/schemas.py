@@ -17,7 +17,7 @@ from service.domain.readings import (
     LobeKind,
 )
 from service.domain.units import LengthUnit
-from service.identification.timing_sheet import TimingSheet, TimingTaken
+from service.identification.bench.timing_sheet import TimingSheet, TimingTaken
 from service.lobe.valve_timing import Timing, ValveTrain
 from service.web.fields import Amount, Choice, Flag, PlainAmount
 

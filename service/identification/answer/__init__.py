@@ -1,0 +1,1 @@
+"""What is said of a posterior: the decision, the reasons, what to ask for, what follows from the readings."""

@@ -1,0 +1,1 @@
+"""The one likelihood function, and what the readings of one shaft share."""

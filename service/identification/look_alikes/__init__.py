@@ -1,0 +1,1 @@
+"""Which parts a kit of tools cannot tell apart."""

@@ -1,0 +1,1 @@
+"""Densities, and rows of numbers told apart: nothing of the trade."""

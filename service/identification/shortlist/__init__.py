@@ -1,0 +1,1 @@
+"""Which rows and slips are worth an exact reckoning: a cheap look at everything, a closer one at what is left."""
