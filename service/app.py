@@ -73,7 +73,6 @@ def create_app(
     answering = Answering(
         RedisAnswerCache(redis, settings.cache_ttl),
         metrics,
-        DEFAULT_MODEL,
         settings.losses,
         snapshot or CatalogueSnapshot(DEFAULT_MODEL),
     )

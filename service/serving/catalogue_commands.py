@@ -32,7 +32,7 @@ catalogue.add_command(page)
 
 @catalogue.command("import")
 @click.argument("source", type=click.Path(path_type=Path, exists=True))
-@click.option("--dry-run", is_flag=True, help="Check and report; change nothing.")
+@click.option("--dry-run", is_flag=True, help="Check and report, by the code's own constants; change nothing.")
 @click.option("--why", default="imported at the terminal", help="Why, for the record.")
 @click.option(
     "--corrected",
@@ -70,7 +70,7 @@ def import_(
     read = checked.taken()
     _tell_doubts(checked.doubts)
     if dry_run:
-        report = report_on(read, None)
+        report = report_on(read)
         if summary is not None:
             write_summary(settings, checked, summary)
     else:

@@ -80,7 +80,7 @@ def asking_again(stores: PostgresStores, settings: Settings) -> AskAgain:
     )
     # Which revision is active is asked before every case: the table is never older than the run.
     snapshot = CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0)
-    answering = Answering(cache, Metrics(None), DEFAULT_MODEL, settings.losses, snapshot)
+    answering = Answering(cache, Metrics(None), settings.losses, snapshot)
     return partial(reidentify, stores, answering, settings.rules)
 
 

@@ -13,7 +13,7 @@ from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Marking, Submission
 from service.identification.engine import identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
-from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
+from service.identification.measuring import DEFAULT_MODEL
 from service.lobe.sent_sheet import SentSheet
 from service.spans import span
 from service.workflows.ports import Stores
@@ -53,11 +53,10 @@ class Answered:
 
 @dataclass(frozen=True)
 class Answering:
-    """How this process answers: catalogue in memory, cache, and the constants that are set for the deployment."""
+    """How this process answers: catalogue and constants in memory, cache, and the losses set for the deployment."""
 
     cache: AnswerCache
     meter: Meter
-    model: MeasuringModel = DEFAULT_MODEL
     losses: Losses = DEFAULT_LOSSES
     snapshot: CatalogueSnapshot = field(default_factory=lambda: CatalogueSnapshot(DEFAULT_MODEL))
 

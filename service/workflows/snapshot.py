@@ -140,6 +140,11 @@ class CatalogueSnapshot:
                 return None
         return self.now(stores)
 
+    def constants(self, stores: Stores) -> MeasuringModel:
+        """The constants in use, the code's own before the first import. Call it with no transaction open."""
+        held = self._fresh() or self.now_if_any(stores)
+        return self._model if held is None else held.model
+
     def curves(self, stores: Stores, snapshot: Snapshot) -> CatalogueCurves:
         """The lift curves of a snapshot's revision, made when they are first asked for, with no transaction open."""
         held = self._curves

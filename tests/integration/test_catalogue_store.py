@@ -146,12 +146,6 @@ def test_an_import_says_who_when_why_and_how_much(stores: PostgresStores) -> Non
     assert (report.revision, kept) == (1, expected)
 
 
-def test_a_dry_run_reports_and_keeps_nothing(stores: PostgresStores) -> None:
-    report = import_catalogue(stores, invented(), who="tests", why="", dry_run=True)
-    assert (report.revision, report.parts) == (None, 263)
-    assert active(stores) is None
-
-
 def test_a_later_import_is_the_active_one_and_the_earlier_stays_readable(stores: PostgresStores) -> None:
     first = imported(stores, read_json(catalogue()))
     second = imported(stores, invented())

@@ -53,13 +53,6 @@ def test_an_import_keeps_the_map_that_it_reports(stores: PostgresStores, databas
         assert transaction.look_alikes.find(1, "another") is None
 
 
-def test_a_dry_run_keeps_nothing(stores: PostgresStores, database: psycopg.Connection[Any]) -> None:
-    report = import_catalogue(stores, invented(), who="tests", why="", dry_run=True)
-
-    assert report.look_alikes
-    assert kept(database) == []
-
-
 def test_the_worker_makes_a_map_that_is_not_there_once(
     stores: PostgresStores, database: psycopg.Connection[Any]
 ) -> None:

@@ -56,7 +56,7 @@ from service.web.replies import (
     unless_unchanged,
 )
 from service.workflows.desk import Desk
-from service.workflows.import_catalogue import add_revision, report_on, work_out
+from service.workflows.import_catalogue import add_revision, work_out
 from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Reply, Transaction
 from service.workflows.read_catalogue import (
@@ -218,10 +218,9 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
 
         Every fault is named by its JSON Pointer. What is only doubtful is told, and taken.
         """
-        catalogue = checked.taken()
+        ready = work_out(desk.stores, checked.taken())
         if query["dry_run"] == "true":
-            return json_response(report_json(report_on(catalogue, None), query["unit"], checked.doubts))
-        ready = work_out(desk.stores, catalogue)
+            return json_response(report_json(ready.report, query["unit"], checked.doubts))
 
         def work(transaction: Transaction) -> Reply:
             report = add_revision(transaction, ready, who=caller().name, why=query["reason"])
