@@ -58,7 +58,6 @@ class Draft:
 def look_at_draft(stores: Stores, catalogue: Catalogue) -> Draft:
     """Hold a catalogue against the active revision; nothing is kept or changed."""
     with stores.transaction() as transaction:
-        transaction.catalogue.allow_time()
         constants = transaction.engine_versions.active()
         model = constants_of(transaction, constants)
         against = transaction.catalogue.active_revision()

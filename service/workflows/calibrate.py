@@ -48,7 +48,6 @@ def propose(stores: Stores, learn: Learn = Learn.BOTH, progress: Callable[[float
     before the first import.
     """
     with stores.transaction() as transaction:
-        transaction.catalogue.allow_time()
         revision = active_revision(transaction)
         catalogue = transaction.catalogue.load(revision)
         ids, cases, left_out = _labelled(transaction, catalogue)

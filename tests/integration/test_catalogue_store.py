@@ -52,6 +52,13 @@ def test_what_is_loaded_is_what_was_imported(stores: PostgresStores) -> None:
     assert loaded(stores, revision) == invented()
 
 
+def test_whoever_loads_a_catalogue_is_given_time_for_it(stores: PostgresStores) -> None:
+    revision = imported(stores, read_json(catalogue()))
+    with stores.transaction() as transaction:
+        transaction.catalogue.load(revision)
+        assert transaction.connection.execute("SHOW statement_timeout").fetchone() == {"statement_timeout": "10min"}
+
+
 def test_parts_keep_the_supplier_s_order(stores: PostgresStores) -> None:
     numbers = ["P-10", "p-2", "P-1", "É-1", "A", "P-0"]
     parts = [part(part_number=number, superseded_by=None) for number in numbers]
