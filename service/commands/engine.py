@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import getpass
-import os
 from uuid import UUID
 
 import click
 
+from service.commands.terminal import who
 from service.settings import Settings
 
 
@@ -97,11 +96,3 @@ def again(settings: Settings, case: UUID, version: str | None) -> None:
     with command_stores(settings) as stores:
         both = answer_again(stores, case, settings.losses, version)
     click.echo(again_text(both.given.identification, both.again))
-
-
-def who() -> str:
-    """Who sits at the terminal, for the record."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a container's user need not have a name
-        return f"user {os.getuid()}"

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import getpass
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import click
 
+from service.commands.catalogue_faults import faults
+from service.commands.terminal import who
 from service.domain.errors import Fault
-from service.serving.catalogue_fault_command import faults, page
 from service.serving.collecting import collect_seldom
 from service.settings import Settings
 from service.workflows.reidentification_ports import Said
@@ -27,7 +26,6 @@ def catalogue() -> None:
 
 
 catalogue.add_command(faults)
-catalogue.add_command(page)
 
 
 @catalogue.command("import")
@@ -54,7 +52,7 @@ def import_(
     cores.csv, parts.csv and perhaps lift_tables.csv.
     """
     from service.adapters.catalogue_source import check_source, write_corrected
-    from service.serving.draft_summary import write_summary
+    from service.commands.draft_summary import write_summary
     from service.serving.reached import command_stores
     from service.workflows.import_catalogue import import_catalogue, report_on
 
@@ -108,6 +106,21 @@ def export(settings: Settings, target: Path) -> None:
         for name, text in sheets.items():
             (target / name).write_text(text, encoding="utf-8", newline="")
     click.echo(f"revision {revision}: {len(whole.cores)} cores, {len(whole.parts)} parts, written to {target}")
+
+
+@catalogue.command("page")
+@click.argument("core")
+@click.argument("target", type=click.Path(path_type=Path, dir_okay=False))
+@click.pass_obj
+def page(settings: Settings, core: str, target: Path) -> None:
+    """Write the page of one CORE to print, as PDF, to TARGET."""
+    from service.serving.reached import command_stores
+    from service.workflows.catalogue_pages import page_of_core
+
+    with command_stores(settings) as stores:
+        revision, pdf = page_of_core(stores, core)
+    target.write_bytes(pdf)
+    click.echo(f"core {core} of revision {revision}, written to {target}")
 
 
 @catalogue.command("diff")
@@ -196,14 +209,6 @@ def _tell_doubts(doubts: tuple[Fault, ...]) -> None:
         click.echo(f"warning: {doubt.pointer}: {doubt.detail}", err=True)
     if len(doubts) > _DOUBTS_SHOWN:
         click.echo(f"warning: and {len(doubts) - _DOUBTS_SHOWN} more", err=True)
-
-
-def who() -> str:
-    """Whoever is at the terminal, for the record."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a container's user need not have a name
-        return f"user {os.getuid()}"
 
 
 @contextmanager
