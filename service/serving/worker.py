@@ -18,7 +18,7 @@ from service.adapters.tracing import closing_tracing, open_tracing
 from service.adapters.webhooks import WebhookPost
 from service.identification.measuring import DEFAULT_MODEL
 from service.serving.collecting import collect_seldom
-from service.serving.logs import configure_logging
+from service.serving.logs import configure_logging, warn_of_misspelt_settings
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import stoppable
@@ -40,6 +40,7 @@ log = structlog.get_logger()
 def work(settings: Settings) -> None:
     """Work until told to stop."""
     configure_logging(settings.log_level)
+    warn_of_misspelt_settings()
     collect_seldom()
     if tracing_is_wanted():
         open_tracing()
