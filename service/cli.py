@@ -36,6 +36,11 @@ class Commands(click.Group):
                 place = f"{fault.pointer}: " if fault.pointer else ""
                 click.echo(f"  {place}{fault.detail}{found}", err=True)
             ctx.exit(1)
+        except OSError as error:
+            if error.filename is None:
+                raise
+            click.echo(f"lobedesk: {error.filename}: {error.strerror}.", err=True)
+            ctx.exit(1)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
