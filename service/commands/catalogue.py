@@ -17,6 +17,7 @@ from service.workflows.reidentification_ports import Said
 
 _PAIRS_SHOWN = 10
 _DOUBTS_SHOWN = 50
+_AT_ONCE = 100
 
 
 @click.group()
@@ -168,12 +169,16 @@ def revisions(settings: Settings) -> None:
     from service.serving.reached import command_stores
     from service.workflows.read_catalogue import list_revisions
 
+    before = None
     with command_stores(settings) as stores:
-        found, _ = list_revisions(stores, None, 100)
-    for one in found:
-        mark = "*" if one.state == "active" else " "
-        when = f"{one.made_at:%Y-%m-%d %H:%M}"
-        click.echo(f"{mark} {one.number:4}  {when}  {one.parts:6} parts  {one.made_by}  {one.reason}")
+        while True:
+            found, before = list_revisions(stores, before, _AT_ONCE)
+            for one in found:
+                mark = "*" if one.state == "active" else " "
+                when = f"{one.made_at:%Y-%m-%d %H:%M}"
+                click.echo(f"{mark} {one.number:4}  {when}  {one.parts:6} parts  {one.made_by}  {one.reason}")
+            if before is None:
+                break
 
 
 @catalogue.command("changes")
@@ -190,7 +195,7 @@ def changes(settings: Settings, revision: int | None) -> None:
         click.echo(f"revision {progress.catalogue_revision}: {progress.state}, {progress.done} cases asked again{left}")
         after = None
         while True:
-            found, after = list_changes(stores, progress.catalogue_revision, after, 100)
+            found, after = list_changes(stores, progress.catalogue_revision, after, _AT_ONCE)
             for change in found:
                 told = "  told otherwise" if change.told_otherwise else ""
                 click.echo(f"  {change.reference}  {_said(change.before)} -> {_said(change.after)}{told}")

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from click.testing import CliRunner
 from flask import Flask
 
 from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_csv, read_json
+from service.cli import main
 from service.domain.access import Role
 from service.settings import Settings
 from service.workflows.keys import create_key
-from tests.api.conftest import PLENTY, Caller
+from service.workflows.revisions import restore_revision
+from tests.api.conftest import PLENTY, Caller, as_url
 from tests.catalogues import catalogue, part
 
 PATH = "/v1/catalogue/revisions"
@@ -86,3 +89,15 @@ def test_what_is_written_out_can_be_imported_again_as_it_stands(admin: Caller) -
     whole = admin.get("/v1/catalogue/export")
     assert admin.post(PATH, whole.get_json()).status_code == 201
     assert admin.get("/v1/catalogue/export").get_data() == whole.get_data()
+
+
+def test_the_terminal_lists_every_revision_however_many_there_are(
+    admin: Caller, own_app: Flask, database_url: str
+) -> None:
+    with own_app.extensions[EXTENSION].desk.stores.transaction() as transaction:
+        for _ in range(100):
+            restore_revision(transaction, 1, who="the owner", why="once more")
+    told = CliRunner().invoke(main, ["catalogue", "revisions"], env={"LOBEDESK_DATABASE_URL": as_url(database_url)})
+    assert told.exit_code == 0, told.output
+    numbers = [int(line.removeprefix("*").split()[0]) for line in told.output.splitlines()]
+    assert numbers == list(range(102, 0, -1))
