@@ -29,7 +29,7 @@ def calibrate(settings: Settings, only: str | None, activate: bool) -> None:
     from service.identification.measuring import DEFAULT_MODEL
     from service.serving.reached import command_stores
     from service.workflows.calibrate import propose, put_to_use
-    from service.workflows.engine_ports import version_named
+    from service.workflows.engine_versions import version_named
 
     with command_stores(settings) as stores:
         proposal = propose(stores, Learn(only or "both"))
@@ -53,7 +53,7 @@ def engine() -> None:
 def list_versions(settings: Settings) -> None:
     """The versions there are, newest first."""
     from service.serving.reached import command_stores
-    from service.workflows.engine_ports import version_named
+    from service.workflows.engine_versions import version_named
 
     with command_stores(settings) as stores, stores.transaction() as transaction:
         versions = transaction.engine_versions.all()
@@ -75,7 +75,7 @@ def use(settings: Settings, version: str) -> None:
     """Answer by VERSION from now on: c1, c2, ..., or the code's own, as `lobedesk engine list` names it."""
     from service.serving.reached import command_stores
     from service.workflows.calibrate import use_version
-    from service.workflows.engine_ports import version_named
+    from service.workflows.engine_versions import version_named
 
     name = None if version == version_named(None) else version
     with command_stores(settings) as stores:

@@ -13,7 +13,6 @@ from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Marking, Submission
 from service.identification.engine import identify
 from service.identification.losses import DEFAULT_LOSSES, Losses
-from service.identification.measuring import DEFAULT_MODEL
 from service.lobe.sent_sheet import SentSheet
 from service.spans import span
 from service.workflows.ports import Stores
@@ -58,7 +57,7 @@ class Answering:
     cache: AnswerCache
     meter: Meter
     losses: Losses = DEFAULT_LOSSES
-    snapshot: CatalogueSnapshot = field(default_factory=lambda: CatalogueSnapshot(DEFAULT_MODEL))
+    snapshot: CatalogueSnapshot = field(default_factory=CatalogueSnapshot)
 
     def now(self, stores: Stores, submission: Submission) -> Answered:
         """What the readings say of the active catalogue revision. Call it with no transaction open."""

@@ -11,9 +11,8 @@ from service.domain.catalogue import Catalogue
 from service.identification.look_alikes import LookAlike, Separator, look_alikes
 from service.identification.measuring import MeasuringModel
 from service.identification.table import build_table
-from service.workflows.calibrate import constants_of
 from service.workflows.case_ports import CaseFinder
-from service.workflows.engine_ports import version_named
+from service.workflows.engine_versions import constants_of, version_named
 from service.workflows.ports import Stores, Transaction
 
 MOST_SEARCHED = 300

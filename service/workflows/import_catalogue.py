@@ -11,9 +11,8 @@ from service.identification.demand import Demand
 from service.identification.look_alikes import LookAlike, look_alikes
 from service.identification.measuring import DEFAULT_MODEL, MeasuringModel
 from service.identification.table import CatalogueTable, build_table
-from service.workflows.calibrate import answers_by, version_of
 from service.workflows.catalogue_ports import Told
-from service.workflows.engine_ports import version_named
+from service.workflows.engine_versions import answers_by, version_named, version_of
 from service.workflows.ports import Stores, Transaction
 from service.workflows.revisions import publish_revision
 from service.workflows.snapshot import table_under

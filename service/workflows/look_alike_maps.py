@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from service.identification.look_alikes import DEFAULT_KIT, Kit, LookAlike, look_alikes
 from service.identification.table import build_table
-from service.workflows.engine_ports import version_named
+from service.workflows.engine_versions import version_named
 from service.workflows.ports import Stores
 from service.workflows.snapshot import CatalogueSnapshot, Snapshot
 

@@ -23,7 +23,8 @@ from service.settings import Settings
 from service.web.api.valve_timing.schemas import TIMING_EXAMPLES
 from service.workflows.calibrate import use_version
 from service.workflows.desk import Desk
-from service.workflows.engine_ports import NewVersion, version_named
+from service.workflows.engine_ports import NewVersion
+from service.workflows.engine_versions import version_named
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, Caller, as_url

@@ -15,7 +15,6 @@ from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
 from service.domain.access import Role
-from service.identification.measuring import DEFAULT_MODEL
 from service.settings import Settings
 from service.workflows.desk import Desk
 from service.workflows.import_catalogue import import_catalogue
@@ -57,7 +56,7 @@ class Shop:
 
     def __init__(self, app: Flask) -> None:
         self.desk: Desk = app.extensions[EXTENSION].desk
-        self.worker = replace(self.desk.answering, snapshot=CatalogueSnapshot(DEFAULT_MODEL, 0.0))
+        self.worker = replace(self.desk.answering, snapshot=CatalogueSnapshot(0.0))
         self.customer, self.staff, self.owner = (
             Caller(app, create_key(self.desk.stores, role, f"the {role}"))
             for role in (Role.WIDGET, Role.DESK, Role.ADMIN)

@@ -110,7 +110,7 @@ def _live(stores: PostgresStores, clock: Clock, sheets: Path) -> None:
         catalogue_from_bytes(kept)
     del kept
     with clock.step("table read, as a process starts"):
-        CatalogueSnapshot(DEFAULT_MODEL).now(stores)
+        CatalogueSnapshot().now(stores)
     with clock.step("loaded"), stores.transaction() as transaction:
         transaction.catalogue.allow_time()
         transaction.catalogue.load(1)
