@@ -117,9 +117,11 @@ def page(settings: Settings, core: str, target: Path) -> None:
     """Write the page of one CORE to print, as PDF, to TARGET."""
     from service.serving.reached import command_stores
     from service.workflows.catalogue_pages import page_of_core
+    from service.workflows.read_catalogue import active_number
 
     with command_stores(settings) as stores:
-        revision, pdf = page_of_core(stores, core)
+        revision = active_number(stores)
+        pdf = page_of_core(stores, revision, core)
     target.write_bytes(pdf)
     click.echo(f"core {core} of revision {revision}, written to {target}")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import psycopg
 import pytest
 from click.testing import CliRunner
 from flask import Flask
@@ -83,6 +84,22 @@ def test_what_is_written_out_is_the_catalogue_that_came_in(admin: Caller) -> Non
     assert admin.get("/v1/catalogue/export/others.csv").status_code == 404
     again = admin.get("/v1/catalogue/export", If_None_Match=whole.headers["ETag"])
     assert again.status_code == 304
+
+
+def test_nothing_of_the_catalogue_is_read_for_whoever_has_the_revision(admin: Caller, database_url: str) -> None:
+    had = {
+        path: admin.get(path).headers["ETag"]
+        for path in (
+            "/v1/catalogue/export",
+            "/v1/catalogue/export/parts.csv",
+            "/v1/catalogue/cores/C1/page.pdf",
+        )
+    }
+    with psycopg.connect(database_url) as connection:
+        connection.execute("ALTER TABLE catalogue_core RENAME TO out_of_reach")
+    for path, etag in had.items():
+        assert admin.get(path, If_None_Match=etag).status_code == 304
+        assert admin.get(path).status_code == 500
 
 
 def test_what_is_written_out_can_be_imported_again_as_it_stands(admin: Caller) -> None:

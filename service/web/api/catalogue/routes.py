@@ -63,6 +63,7 @@ from service.workflows.read_catalogue import (
     Mark,
     Page,
     PartsWanted,
+    active_number,
     find_core,
     find_part,
     find_revision,
@@ -71,7 +72,7 @@ from service.workflows.read_catalogue import (
     list_revisions,
     page_of_look_alikes,
 )
-from service.workflows.revisions import active_catalogue, compare_revisions, restore_revision
+from service.workflows.revisions import compare_revisions, restore_revision, whole_revision
 
 PREFIX = "/v1/catalogue"
 
@@ -178,8 +179,12 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
     @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
     def export() -> Response:
         """The active revision as JSON, as it can be imported; the same revision gives the same bytes."""
-        revision, whole = active_catalogue(desk.stores)
-        return unless_unchanged(revision_etag(revision), lambda: Response(written_json(whole), mimetype=JSON_TYPE))
+        number = active_number(desk.stores)
+
+        def make() -> Response:
+            return Response(written_json(whole_revision(desk.stores, number)), mimetype=JSON_TYPE)
+
+        return unless_unchanged(revision_etag(number), make)
 
     @blueprint.route("/export/<string:sheet>", methods=["GET"])
     @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
@@ -188,11 +193,15 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404, 422)
     def export_sheet(sheet: str) -> Response:
         """A sheet of the active revision as CSV: `cores.csv`, `parts.csv`, or `lift_tables.csv` where there are any."""
-        revision, whole = active_catalogue(desk.stores)
-        text = written_csv(whole).get(sheet)
-        if text is None:
-            raise NotFound("The catalogue has no such sheet.")
-        return unless_unchanged(revision_etag(revision), lambda: Response(text, mimetype="text/csv"))
+        number = active_number(desk.stores)
+
+        def make() -> Response:
+            text = written_csv(whole_revision(desk.stores, number)).get(sheet)
+            if text is None:
+                raise NotFound("The catalogue has no such sheet.")
+            return Response(text, mimetype="text/csv")
+
+        return unless_unchanged(revision_etag(number), make)
 
     return blueprint
 
