@@ -22,7 +22,6 @@ from service.adapters.rates import Rates
 from service.adapters.redis_link import RedisLink
 from service.adapters.sealing import Seal
 from service.domain.errors import Unavailable
-from service.identification.measuring.model import DEFAULT_MODEL
 from service.settings import Settings
 from service.web.register import Faces, register
 from service.web.requests import watch_requests
@@ -73,9 +72,8 @@ def create_app(
     answering = Answering(
         RedisAnswerCache(redis, settings.cache_ttl),
         metrics,
-        DEFAULT_MODEL,
         settings.losses,
-        snapshot or CatalogueSnapshot(DEFAULT_MODEL),
+        snapshot or CatalogueSnapshot(),
     )
     stationery = Stationery(settings.supplier, sends_mail=settings.smtp_url is not None)
     desk = Desk(
@@ -105,7 +103,7 @@ def create_app(
 
 def read_ahead(settings: Settings) -> CatalogueSnapshot:
     """The catalogue, for processes that will be forked to share; empty where the store is away or has none yet."""
-    snapshot = CatalogueSnapshot(DEFAULT_MODEL)
+    snapshot = CatalogueSnapshot()
     with contextlib.suppress(Unavailable), open_pool(settings.database_url or "", 1) as pool:
         snapshot.now(PostgresStores(pool))
     return snapshot

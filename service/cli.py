@@ -11,12 +11,13 @@ from typing import Any
 
 import click
 
+from service.commands.backup import backup, restore
+from service.commands.catalogue import catalogue
+from service.commands.engine import calibrate, engine
+from service.commands.keys import keys
+from service.commands.report import report
+from service.commands.secrets import secrets
 from service.domain.errors import LobedeskError
-from service.serving.backup_commands import backup, restore
-from service.serving.catalogue_commands import catalogue
-from service.serving.engine_commands import calibrate, engine
-from service.serving.key_commands import keys
-from service.serving.secrets_commands import secrets
 from service.settings import Settings, read_settings
 
 
@@ -34,6 +35,11 @@ class Commands(click.Group):
                 found = "" if value is None else f" (found: {value!r})"
                 place = f"{fault.pointer}: " if fault.pointer else ""
                 click.echo(f"  {place}{fault.detail}{found}", err=True)
+            ctx.exit(1)
+        except OSError as error:
+            if error.filename is None:
+                raise
+            click.echo(f"lobedesk: {error.filename}: {error.strerror}.", err=True)
             ctx.exit(1)
 
 
@@ -101,6 +107,7 @@ main.add_command(calibrate)
 main.add_command(catalogue)
 main.add_command(engine)
 main.add_command(keys)
+main.add_command(report)
 main.add_command(restore)
 main.add_command(secrets)
 
@@ -125,7 +132,7 @@ def lift_table(settings: Settings, /, file: Path, match: bool, plot: Path | None
     FILE is JSON as POST /v1/lift-tables takes it, or CSV: angle, lift; or angle, intake, exhaust; or lobe, angle, lift.
     For JSON the file says everything itself.
     """
-    from service.serving.lift_table import read_table_file, work_out_file
+    from service.commands.lift_table import read_table_file, work_out_file
 
     given: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
     radius = given.pop("radius", None)
@@ -154,40 +161,16 @@ def valve_timing(readings: tuple[str, ...], **options: Any) -> None:
     intake_centre, exhaust_centre, intake_duration, exhaust_duration, lobe_separation, overlap, advance. Events as a
     card writes them: intake_opens=20 is before, intake_opens=-5 after top dead centre (put -- before negative ones).
     """
-    from service.serving.valve_timing import timing_text
+    from service.commands.valve_timing import timing_text
 
     click.echo(timing_text(readings, options), nl=False)
-
-
-@main.command()
-@click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw it into this file.")
-@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
-@click.pass_obj
-def report(settings: Settings, svg: Path | None, as_json: bool) -> None:
-    """How far the desk can be trusted, from the cases whose truth came out."""
-    import orjson
-
-    from service.documents.truth_plot import draw_truth
-    from service.documents.truth_text import truth_text
-    from service.serving.reached import command_stores
-    from service.web.api.reports.shown import truth_report_json
-    from service.workflows.report import report_on_truth
-
-    with command_stores(settings) as stores, stores.transaction() as transaction:
-        found = report_on_truth(transaction)
-    if svg is not None:
-        svg.write_text(draw_truth(found), encoding="utf-8")
-    shown = (
-        orjson.dumps(truth_report_json(found), option=orjson.OPT_INDENT_2).decode() if as_json else truth_text(found)
-    )
-    click.echo(shown)
 
 
 @main.command()
 @click.pass_obj
 def status(settings: Settings) -> None:
     """Show what is configured, what can be reached, and at which revision it is."""
-    from service.serving.status import status_of
+    from service.commands.status import status_of
 
     found = status_of(settings)
     width = max(len(name) for name, _ in found.lines)

@@ -295,7 +295,7 @@ def environment_for(settings: Settings, environment: Mapping[str, str] | None = 
     for field in dataclasses.fields(Settings):
         value = getattr(settings, field.name)
         if value is not None:
-            kept[_variable(field.name)] = repr(value) if isinstance(value, float) else str(value)
+            kept[_variable(field.name)] = f"{value:.9f}" if isinstance(value, float) else str(value)
     return kept
 
 

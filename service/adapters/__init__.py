@@ -1,1 +1,2 @@
-"""Everything that talks to another process: Postgres, Redis, the embedded servers, the clock."""
+"""Everything that talks to another process or a disk, and the form in which things are kept there: Postgres, Redis, the
+embedded servers, jobs, mail, webhooks, photos, metrics, traces."""

@@ -12,13 +12,17 @@ from dataclasses import dataclass
 
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 
+from service.domain.errors import LobedeskError
+
 _PREFIX = "whsec_"
 _MARK = _PREFIX + "~"
 """How a sealed secret begins; no secret of the Standard Webhooks form does, since base64 has no tilde."""
 
 
-class SealedWithAnotherKey(RuntimeError):
+class SealedWithAnotherKey(LobedeskError):
     """A secret in the database opens with none of the keys in LOBEDESK_SECRETS_KEY."""
+
+    code = "sealed_with_another_key"
 
 
 def new_key() -> str:

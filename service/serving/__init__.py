@@ -1,1 +1,1 @@
-"""Running the service: the web server in its processes, and the supervisor that keeps them and the stores together."""
+"""Running the service: the processes of the web server, the job worker, and the supervisor that keeps them going."""

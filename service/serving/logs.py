@@ -9,6 +9,10 @@ from typing import Any
 import orjson
 import structlog
 
+from service.settings import unknown_variables
+
+log = structlog.get_logger()
+
 
 def configure_logging(level: str) -> None:
     """Log what is at least as severe as `level`, of libraries only warnings and worse."""
@@ -33,6 +37,12 @@ def configure_logging(level: str) -> None:
     handler = logging.StreamHandler()
     handler.setFormatter(structlog.stdlib.ProcessorFormatter(processors=last, foreign_pre_chain=before))
     logging.basicConfig(level=max(least, logging.WARNING), handlers=[handler], force=True)
+
+
+def warn_of_misspelt_settings() -> None:
+    """Tell of each variable that looks like a setting and is none: what it was to set is at its default."""
+    for variable in unknown_variables():
+        log.warning("no setting of this service; misspelt?", variable=variable)
 
 
 def _as_json(event: Any, **_: Any) -> str:

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 
 from service.domain.errors import Unavailable
-from service.serving.logs import configure_logging
+from service.serving.logs import configure_logging, warn_of_misspelt_settings
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import Kept, Program, hold_signals, stoppable, watch
@@ -36,6 +36,7 @@ def serve(settings: Settings, *, with_worker: bool, announce: Callable[[str], No
     of the deployment, so that of several servers none changes the schema under the others.
     """
     configure_logging(settings.log_level)
+    warn_of_misspelt_settings()
     with stoppable():
         stack = ExitStack()
         try:

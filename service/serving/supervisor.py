@@ -1,6 +1,7 @@
 """Keeps processes running until told to stop: a web server without which there is no point, and helpers around it.
 
-Everything here is one thread waiting for signals. It blocks them while it waits, so none is lost between two looks.
+Everything here is one thread waiting for signals. It blocks them while it waits, so none is lost between two looks, and
+looks before it first waits.
 """
 
 from __future__ import annotations
@@ -126,11 +127,7 @@ def watch(web: Program, others: dict[str, Kept]) -> int:
     hold_signals()
     waiting: list[_Ended] = []
     while True:
-        number = _next_signal(waiting)
-        if number in _STOP:
-            return 0
-        if number == signal.SIGHUP:
-            web.reload()
+        # Looked at before the first wait too: what ended before its signal was held back has left none behind.
         if web.has_ended():
             log.error("the web server has ended; stopping the rest")
             return 1
@@ -140,6 +137,11 @@ def watch(web: Program, others: dict[str, Kept]) -> int:
                 log.error("ended unexpectedly; will be started again", process=name, seconds=RESTART_AFTER_S)
                 waiting.append(_Ended(name, kept, time.monotonic() + RESTART_AFTER_S))
         waiting = [ended for ended in waiting if not _started_again(ended)]
+        number = _next_signal(waiting)
+        if number in _STOP:
+            return 0
+        if number == signal.SIGHUP:
+            web.reload()
 
 
 def _next_signal(waiting: list[_Ended]) -> int | None:

@@ -16,9 +16,8 @@ from service.adapters.redis_link import RedisLink
 from service.adapters.sealing import Seal
 from service.adapters.tracing import closing_tracing, open_tracing
 from service.adapters.webhooks import WebhookPost
-from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.collecting import collect_seldom
-from service.serving.logs import configure_logging
+from service.serving.logs import configure_logging, warn_of_misspelt_settings
 from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import stoppable
@@ -40,6 +39,7 @@ log = structlog.get_logger()
 def work(settings: Settings) -> None:
     """Work until told to stop."""
     configure_logging(settings.log_level)
+    warn_of_misspelt_settings()
     collect_seldom()
     if tracing_is_wanted():
         open_tracing()
@@ -62,7 +62,7 @@ def work(settings: Settings) -> None:
 def chores_of(stores: PostgresStores, settings: Settings) -> tuple[Chore, ...]:
     """What the desk has done for it: claims that lapsed put back, half-done cases minded, old data forgotten."""
     stationery = Stationery(settings.supplier, settings.smtp_url is not None)
-    snapshot = CatalogueSnapshot(DEFAULT_MODEL)
+    snapshot = CatalogueSnapshot()
     return (
         Chore("keep_engine_table", "* * * * *", partial(keep_engine_table, stores, snapshot)),
         Chore("map_look_alikes", "* * * * *", partial(map_look_alikes, stores, snapshot)),
@@ -79,8 +79,8 @@ def asking_again(stores: PostgresStores, settings: Settings) -> AskAgain:
         NoCache() if settings.redis_url is None else RedisAnswerCache(RedisLink(settings.redis_url), settings.cache_ttl)
     )
     # Which revision is active is asked before every case: the table is never older than the run.
-    snapshot = CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0)
-    answering = Answering(cache, Metrics(None), DEFAULT_MODEL, settings.losses, snapshot)
+    snapshot = CatalogueSnapshot(recheck_seconds=0.0)
+    answering = Answering(cache, Metrics(None), settings.losses, snapshot)
     return partial(reidentify, stores, answering, settings.rules)
 
 

@@ -165,9 +165,9 @@ def problem(
     return response
 
 
-def status_of(error: LobedeskError) -> HTTPStatus:
-    """The HTTP status of one of our errors."""
-    return next(STATUS_OF[kind] for kind in type(error).__mro__ if kind in STATUS_OF)
+def status_of(error: type[LobedeskError]) -> HTTPStatus:
+    """The HTTP status of one of our errors, by its class."""
+    return next(STATUS_OF[kind] for kind in error.__mro__ if kind in STATUS_OF)
 
 
 def _of_ours(error: LobedeskError) -> Response:
@@ -175,7 +175,7 @@ def _of_ours(error: LobedeskError) -> Response:
         faults = error.located
     else:
         faults = tuple(LocatedFault(fault.pointer, fault.detail) for fault in error.faults)
-    status = status_of(error)
+    status = status_of(type(error))
     if status >= HTTPStatus.INTERNAL_SERVER_ERROR:
         _log.warning("refused", code=error.code, detail=error.message, exc_info=error.__cause__)
     return problem(status, error.code, error.message, faults)
@@ -212,9 +212,23 @@ class ProblemKind:
 
 
 def problem_kinds() -> tuple[ProblemKind, ...]:
-    """Every kind of problem this service names, by status."""
-    kinds = {code: ProblemKind(code, int(status), status.description) for status, code in CODE_OF_STATUS.items()}
-    for error, status in STATUS_OF.items():
-        if error is not LobedeskError:
-            kinds[error.code] = ProblemKind(error.code, int(status), (error.__doc__ or "").strip())
+    """Every kind of problem a request can meet, by status."""
+    kinds: dict[str, ProblemKind] = {}
+    for listed in STATUS_OF:
+        for error in _met(listed):
+            meaning = " ".join((error.__doc__ or "").split())
+            # a class that has no code of its own is one more way to the kind above it
+            kinds.setdefault(error.code, ProblemKind(error.code, int(status_of(error)), meaning))
+    for status, code in CODE_OF_STATUS.items():
+        kinds.setdefault(code, ProblemKind(code, int(status), status.description))
     return tuple(sorted(kinds.values(), key=lambda kind: (kind.status, kind.code)))
+
+
+def _met(listed: type[LobedeskError]) -> Iterator[type[LobedeskError]]:
+    """A class of the table and those made of it, where a request can meet them: what is made of the root, or of
+    `Unavailable`, ends a command or is done without."""
+    if listed is not LobedeskError:
+        yield listed
+        if listed is not Unavailable:
+            for kind in listed.__subclasses__():
+                yield from _met(kind)

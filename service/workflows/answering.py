@@ -13,7 +13,6 @@ from service.domain.identification import AnswerState, Identification
 from service.domain.readings import Marking, Submission
 from service.identification.answer.losses import DEFAULT_LOSSES, Losses
 from service.identification.engine import identify
-from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.lobe.sent_sheet import SentSheet
 from service.spans import span
 from service.workflows.ports import Stores
@@ -53,13 +52,12 @@ class Answered:
 
 @dataclass(frozen=True)
 class Answering:
-    """How this process answers: catalogue in memory, cache, and the constants that are set for the deployment."""
+    """How this process answers: catalogue and constants in memory, cache, and the losses set for the deployment."""
 
     cache: AnswerCache
     meter: Meter
-    model: MeasuringModel = DEFAULT_MODEL
     losses: Losses = DEFAULT_LOSSES
-    snapshot: CatalogueSnapshot = field(default_factory=lambda: CatalogueSnapshot(DEFAULT_MODEL))
+    snapshot: CatalogueSnapshot = field(default_factory=CatalogueSnapshot)
 
     def now(self, stores: Stores, submission: Submission) -> Answered:
         """What the readings say of the active catalogue revision. Call it with no transaction open."""

@@ -11,9 +11,8 @@ from service.domain.catalogue import Catalogue
 from service.identification.catalogue_table.table import build_table
 from service.identification.look_alikes.look_alike_map import LookAlike, Separator, look_alikes
 from service.identification.measuring.model import MeasuringModel
-from service.workflows.calibrate import constants_of
 from service.workflows.case_ports import CaseFinder
-from service.workflows.engine_ports import version_named
+from service.workflows.engine_versions import constants_of, version_named
 from service.workflows.ports import Stores, Transaction
 
 MOST_SEARCHED = 300
@@ -58,7 +57,6 @@ class Draft:
 def look_at_draft(stores: Stores, catalogue: Catalogue) -> Draft:
     """Hold a catalogue against the active revision; nothing is kept or changed."""
     with stores.transaction() as transaction:
-        transaction.catalogue.allow_time()
         constants = transaction.engine_versions.active()
         model = constants_of(transaction, constants)
         against = transaction.catalogue.active_revision()

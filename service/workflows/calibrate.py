@@ -14,10 +14,11 @@ from service.identification.catalogue_table.lift_curves import build_curves
 from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
 from service.identification.learning.calibration import Calibration, LabelledCase, Learn, calibrate
-from service.identification.learning.demand import NOTHING_LEARNED, Confirmed, Demand, confirmed_unevenly
-from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
+from service.identification.learning.demand import Confirmed, confirmed_unevenly
+from service.identification.measuring.model import DEFAULT_MODEL
 from service.workflows.case_ports import Round
-from service.workflows.engine_ports import NewVersion, Version, constants_named, version_named
+from service.workflows.engine_ports import NewVersion, Version
+from service.workflows.engine_versions import answers_by, constants_named, version_named, version_of
 from service.workflows.ports import Stores, Transaction
 from service.workflows.read_catalogue import active_revision
 from service.workflows.snapshot import table_under
@@ -48,7 +49,6 @@ def propose(stores: Stores, learn: Learn = Learn.BOTH, progress: Callable[[float
     before the first import.
     """
     with stores.transaction() as transaction:
-        transaction.catalogue.allow_time()
         revision = active_revision(transaction)
         catalogue = transaction.catalogue.load(revision)
         ids, cases, left_out = _labelled(transaction, catalogue)
@@ -110,24 +110,6 @@ def _activate(transaction: Transaction, name: str | None, who: str) -> None:
     if not transaction.engine_versions.activate(name):
         raise NotFound(f"There is no engine version {name}.")
     transaction.trail.add(None, who, "engine_version_put_to_use", version=version_named(name))
-
-
-def constants_of(transaction: Transaction, name: str | None) -> MeasuringModel:
-    """The constants of a version; raises `NotFound`."""
-    return answers_by(version_of(transaction, name))[0]
-
-
-def version_of(transaction: Transaction, name: str | None) -> Version | None:
-    """A version by its name, None for the code's own; raises `NotFound`."""
-    version = None if name is None else transaction.engine_versions.find(name)
-    if name is not None and version is None:
-        raise NotFound(f"There is no engine version {name}.")
-    return version
-
-
-def answers_by(version: Version | None) -> tuple[MeasuringModel, Demand]:
-    """The constants of a version, and what it learned of the parts' shares of callers."""
-    return (DEFAULT_MODEL, NOTHING_LEARNED) if version is None else (version.model, version.demand)
 
 
 @dataclass(frozen=True)

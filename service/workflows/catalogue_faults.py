@@ -10,7 +10,7 @@ from uuid import UUID
 from service.identification.learning.catalogue_faults import FaultReport, find_faults
 from service.identification.learning.nominal_sights import KnownShaft, MeasuredLift
 from service.lobe.analysis import analyse
-from service.workflows.calibrate import constants_of
+from service.workflows.engine_versions import constants_of
 from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.ports import Stores
 from service.workflows.read_catalogue import active_revision

@@ -42,7 +42,7 @@ class CatalogueStore(Protocol):
         ...
 
     def load(self, revision: int) -> Catalogue:
-        """The whole catalogue of one revision."""
+        """The whole catalogue of one revision; however large, its transaction may take the time."""
         ...
 
     def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: Told | None = None) -> int:

@@ -54,6 +54,7 @@ def find_draft(transaction: Transaction, draft_id: UUID) -> KeptDraft:
 def open_draft(stores: Stores, draft_id: UUID) -> OpenedDraft:
     """A draft as its owner reads it, held against the active revision; raises `NotFound`."""
     with stores.transaction() as transaction:
+        transaction.catalogue.allow_time()
         kept = find_draft(transaction, draft_id)
         whole = transaction.drafts.catalogue(draft_id)
     return OpenedDraft(kept, None if whole is None else look_at_draft(stores, whole))

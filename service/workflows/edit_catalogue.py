@@ -8,8 +8,8 @@ from service.catalogue_files.edits import Edit
 from service.domain.catalogue import Catalogue
 from service.workflows.catalogue_ports import CatalogueRevision
 from service.workflows.ports import Transaction
-from service.workflows.read_catalogue import active_revision
-from service.workflows.revisions import found_revision, publish_changed
+from service.workflows.read_catalogue import active_revision, found_revision
+from service.workflows.revisions import publish_changed
 
 
 def edit_catalogue(

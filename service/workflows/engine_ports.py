@@ -1,4 +1,4 @@
-"""What workflows need of the engine's versions; `ports.py` has the rest.
+"""What workflows need of the engine's versions and of what is worked out under one; `ports.py` has the rest.
 
 A version is a set of constants of the measuring model, and what was learned of each part's share of callers. The code
 has its own constants and the catalogue its shares; what confirmed cases taught is kept, and one version of it may be in
@@ -13,24 +13,11 @@ from typing import Protocol
 from uuid import UUID
 
 from service.identification.catalogue_table.table import CatalogueTable
-from service.identification.engine import ENGINE_VERSION
 from service.identification.learning.calibration import Refit
 from service.identification.learning.demand import NOTHING_LEARNED, Demand
+from service.identification.look_alikes.look_alike_map import LookAlike
 from service.identification.measuring.model import MeasuringModel
-
-
-def version_named(name: str | None) -> str:
-    """The engine's version as answers name it: the code's, and after a plus sign that of constants that are refitted.
-
-    "1.1" is the code 1.1 under its own constants, "1.1+c2" the same code under the second refit.
-    """
-    return ENGINE_VERSION if name is None else f"{ENGINE_VERSION}+{name}"
-
-
-def constants_named(engine_version: str) -> str | None:
-    """The name of the constants in a version as answers name it; None for the code's own."""
-    _, plus, name = engine_version.partition("+")
-    return name if plus else None
+from service.workflows.record_ports import RecordStore
 
 
 @dataclass(frozen=True)
@@ -101,4 +88,48 @@ class EngineTableStore(Protocol):
 
     def keep(self, revision: int, engine_version: str, table: CatalogueTable) -> None:
         """Keep a table, unless there is one, and forget those of other revisions."""
+        ...
+
+
+class LookAlikeStore(Protocol):
+    """The look-alike maps of revisions to whoever has a caliper, each under one version of the engine."""
+
+    def is_kept(self, revision: int, engine_version: str) -> bool:
+        """Whether there is a map of a revision under a version."""
+        ...
+
+    def find(self, revision: int, engine_version: str) -> tuple[LookAlike, ...] | None:
+        """The map of a revision under a version; None where it has not been worked out."""
+        ...
+
+    def keep(self, revision: int, engine_version: str, pairs: tuple[LookAlike, ...]) -> None:
+        """Keep a map, unless there is one."""
+        ...
+
+    def forget_others(self, engine_version: str) -> int:
+        """Forget the maps under other versions; returns how many."""
+        ...
+
+
+class Learning(Protocol):
+    """The part of a transaction that is about learning: what came out, the versions made of it, what each makes."""
+
+    @property
+    def record(self) -> RecordStore:
+        """Cases whose truth came out, and cases that were looked at twice."""
+        ...
+
+    @property
+    def engine_tables(self) -> EngineTableStore:
+        """Revisions as the engine reads them."""
+        ...
+
+    @property
+    def look_alikes(self) -> LookAlikeStore:
+        """Look-alike maps."""
+        ...
+
+    @property
+    def engine_versions(self) -> EngineVersionStore:
+        """The measuring model's constants, as refitted."""
         ...

@@ -11,9 +11,8 @@ from service.identification.catalogue_table.table import CatalogueTable, build_t
 from service.identification.learning.demand import Demand
 from service.identification.look_alikes.look_alike_map import LookAlike, look_alikes
 from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
-from service.workflows.calibrate import answers_by, version_of
 from service.workflows.catalogue_ports import Told
-from service.workflows.engine_ports import version_named
+from service.workflows.engine_versions import answers_by, version_named, version_of
 from service.workflows.ports import Stores, Transaction
 from service.workflows.revisions import publish_revision
 from service.workflows.snapshot import table_under
@@ -58,16 +57,14 @@ def _worked_out(catalogue: Catalogue, constants: str | None, model: MeasuringMod
 
 
 def import_catalogue(
-    stores: Stores, catalogue: Catalogue, *, who: str, why: str, dry_run: bool = False, told: Told | None = None
+    stores: Stores, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
 ) -> ImportReport:
-    """Make `catalogue` the active revision, all of it or nothing, and report on it; a dry run only reports.
+    """Make `catalogue` the active revision, all of it or nothing, and report on it.
 
     `catalogue` has been checked where it was read in (`catalogue_files`). Imports at the same time happen one after
     the other; the last one stays active. `told` hears how many parts have been stored, of how many. What the engine
     makes of it is worked out by a second thread meanwhile, for storing is for the most part waiting for the database.
     """
-    if dry_run:
-        return report_on(catalogue, None)
     constants = _constants(stores)
     with ThreadPoolExecutor(1, "import") as beside, stores.transaction() as transaction:
         ready = beside.submit(_worked_out, catalogue, *constants)
@@ -100,9 +97,9 @@ def _kept(transaction: Transaction, revision: int, ready: WorkedOut) -> ImportRe
     return replace(ready.report, revision=revision)
 
 
-def report_on(catalogue: Catalogue, revision: int | None, model: MeasuringModel = DEFAULT_MODEL) -> ImportReport:
-    """What there is to say of a catalogue, its look-alikes by the spreads of `model`."""
-    return replace(_report(catalogue, build_table(catalogue, model), model), revision=revision)
+def report_on(catalogue: Catalogue) -> ImportReport:
+    """What there is to say of a catalogue where no store is asked: its look-alikes go by the code's own constants."""
+    return _report(catalogue, build_table(catalogue, DEFAULT_MODEL), DEFAULT_MODEL)
 
 
 def _report(catalogue: Catalogue, table: CatalogueTable, model: MeasuringModel) -> ImportReport:

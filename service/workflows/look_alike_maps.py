@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from service.identification.catalogue_table.table import build_table
 from service.identification.look_alikes.look_alike_map import DEFAULT_KIT, Kit, LookAlike, look_alikes
-from service.workflows.engine_ports import version_named
+from service.workflows.engine_versions import version_named
 from service.workflows.ports import Stores
 from service.workflows.snapshot import CatalogueSnapshot, Snapshot
 

@@ -18,9 +18,10 @@ from service.workflows.bench_ports import InstrumentStore
 from service.workflows.case_ports import CaseStore, Round, Told
 from service.workflows.catalogue_ports import CatalogueStore
 from service.workflows.draft_ports import DraftStore
+from service.workflows.engine_ports import Learning
 from service.workflows.lift_table_ports import LiftTableStore
 from service.workflows.mail_in_ports import MailInStore
-from service.workflows.record_ports import Learning, PrivacyStore, RecordStore
+from service.workflows.privacy_ports import PrivacyStore
 from service.workflows.reidentification_ports import ReidentificationStore
 from service.workflows.review_ports import NewReview, Review, ReviewStore, TrailStore
 from service.workflows.sending_ports import EndpointStore, LetterStore, OutboxStore
@@ -240,11 +241,6 @@ class Transaction(Learning, Protocol):
     @property
     def cases(self) -> CaseStore:
         """Decisions, notes, links, and where a case stands."""
-        ...
-
-    @property
-    def record(self) -> RecordStore:
-        """Cases whose truth came out, and cases that were looked at twice."""
         ...
 
     @property

@@ -52,6 +52,20 @@ def active_revision(transaction: Transaction) -> int:
     return revision
 
 
+def active_number(stores: Stores) -> int:
+    """`active_revision` in a transaction of its own."""
+    with stores.transaction() as transaction:
+        return active_revision(transaction)
+
+
+def found_revision(transaction: Transaction, number: int) -> CatalogueRevision:
+    """One revision; raises `NotFound`."""
+    found = transaction.catalogue.revision(number) if 0 < number <= GREATEST_NUMBER else None
+    if found is None:
+        raise NotFound("There is no catalogue revision of that number.")
+    return found
+
+
 def list_parts(stores: Stores, wanted: PartsWanted, after: Mark | None, limit: int) -> Page[Part]:
     """Parts in the supplier's order, those after `after` in its revision or all of the active one."""
     with stores.transaction() as transaction:
@@ -122,12 +136,9 @@ def list_revisions(stores: Stores, before: int | None, limit: int) -> tuple[tupl
 
 
 def find_revision(stores: Stores, number: int) -> CatalogueRevision:
-    """One revision; raises `NotFound`."""
+    """`found_revision` in a transaction of its own."""
     with stores.transaction() as transaction:
-        found = transaction.catalogue.revision(number) if number <= GREATEST_NUMBER else None
-    if found is None:
-        raise NotFound("There is no catalogue revision of that number.")
-    return found
+        return found_revision(transaction, number)
 
 
 def _start(transaction: Transaction, after: Mark | None) -> Mark:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from service.catalogue_files.difference import Change, difference
 from service.domain.catalogue import Catalogue
-from service.domain.errors import Conflict, NotFound
+from service.domain.errors import Conflict
 from service.workflows.catalogue_ports import CatalogueRevision, Told
 from service.workflows.ports import Stores, Transaction
-from service.workflows.read_catalogue import GREATEST_NUMBER, active_revision
+from service.workflows.read_catalogue import active_number, active_revision, found_revision
 
 
 def publish_revision(
@@ -33,9 +33,14 @@ def publish_changed(
 
 def active_catalogue(stores: Stores) -> tuple[int, Catalogue]:
     """The active revision's number and all of it; raises `Unavailable` before the first import."""
+    revision = active_number(stores)
+    return revision, whole_revision(stores, revision)
+
+
+def whole_revision(stores: Stores, number: int) -> Catalogue:
+    """All of a revision that there is."""
     with stores.transaction() as transaction:
-        revision = active_revision(transaction)
-        return revision, transaction.catalogue.load(revision)
+        return transaction.catalogue.load(number)
 
 
 def compare_revisions(stores: Stores, start: int, end: int) -> tuple[Change, ...]:
@@ -60,11 +65,3 @@ def restore_revision(transaction: Transaction, number: int, *, who: str, why: st
     made = transaction.catalogue.repeat_revision(old, made_by=who, reason=reason)
     transaction.reidentifications.begin(made)
     return found_revision(transaction, made)
-
-
-def found_revision(transaction: Transaction, number: int) -> CatalogueRevision:
-    """One revision; raises `NotFound`."""
-    found = transaction.catalogue.revision(number) if 0 < number <= GREATEST_NUMBER else None
-    if found is None:
-        raise NotFound("There is no catalogue revision of that number.")
-    return found

@@ -16,8 +16,8 @@ from service.domain.errors import Unavailable
 from service.identification.catalogue_table.lift_curves import CatalogueCurves, build_curves
 from service.identification.catalogue_table.table import CatalogueTable, build_table
 from service.identification.learning.demand import NOTHING_LEARNED, Demand, with_demand
-from service.identification.measuring.model import MeasuringModel
-from service.workflows.engine_ports import version_named
+from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
+from service.workflows.engine_versions import answers_by, version_named, version_of
 from service.workflows.ports import Stores, Transaction
 
 
@@ -67,7 +67,7 @@ class _Unbuilt:
 
 
 class CatalogueSnapshot:
-    """Gives the active revision's table under the constants in use, `model` where no version is.
+    """Gives the active revision's table under the engine's version in use.
 
     It is read where it is kept, and built where not; which are active is asked four times a second: by a thread of its
     own where `keep_fresh` was called, so that no request waits for a table to be built, and by requests otherwise.
@@ -75,10 +75,7 @@ class CatalogueSnapshot:
     it rests on, so none is wrong.
     """
 
-    def __init__(
-        self, model: MeasuringModel, recheck_seconds: float = 0.25, clock: Callable[[], float] = time.monotonic
-    ) -> None:
-        self._model = model
+    def __init__(self, recheck_seconds: float = 0.25, clock: Callable[[], float] = time.monotonic) -> None:
         self._recheck_seconds = recheck_seconds
         self._clock = clock
         self._lock = threading.Lock()
@@ -140,6 +137,11 @@ class CatalogueSnapshot:
                 return None
         return self.now(stores)
 
+    def constants(self, stores: Stores) -> MeasuringModel:
+        """The constants in use, the code's own before the first import. Call it with no transaction open."""
+        held = self._fresh() or self.now_if_any(stores)
+        return DEFAULT_MODEL if held is None else held.model
+
     def curves(self, stores: Stores, snapshot: Snapshot) -> CatalogueCurves:
         """The lift curves of a snapshot's revision, made when they are first asked for, with no transaction open."""
         held = self._curves
@@ -179,8 +181,7 @@ class CatalogueSnapshot:
         held, engine_version = self._held, version_named(constants)
         if held is not None and (held.revision, held.engine_version) == (revision, engine_version):
             return held
-        version = None if constants is None else transaction.engine_versions.find(constants)
-        model, demand = (self._model, NOTHING_LEARNED) if version is None else (version.model, version.demand)
+        model, demand = answers_by(version_of(transaction, constants))
         found = transaction.catalogue.revision(revision)
         if found is None:
             raise RuntimeError("the active revision is gone")

@@ -52,3 +52,10 @@ def test_the_terminal_writes_the_same_page(api_settings: Settings, desk: Caller,
     told = CliRunner().invoke(main, ["catalogue", "page", "LQ", str(target)], env=environment)
     assert told.exit_code == 0, told.output
     assert target.read_bytes() == desk.get(PATH).data
+
+
+def test_a_target_that_cannot_be_written_is_named(api_settings: Settings, desk: Caller, tmp_path: Path) -> None:
+    target = tmp_path / "none" / "lq.pdf"
+    environment = {"LOBEDESK_DATABASE_URL": str(api_settings.database_url)}
+    told = CliRunner().invoke(main, ["catalogue", "page", "LQ", str(target)], env=environment)
+    assert (told.exit_code, told.output) == (1, f"lobedesk: {target}: No such file or directory.\n")

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import psycopg
 import pytest
+from click.testing import CliRunner
 from flask import Flask
 
 from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_csv, read_json
+from service.cli import main
 from service.domain.access import Role
 from service.settings import Settings
 from service.workflows.keys import create_key
-from tests.api.conftest import PLENTY, Caller
+from service.workflows.revisions import restore_revision
+from tests.api.conftest import PLENTY, Caller, as_url
 from tests.catalogues import catalogue, part
 
 PATH = "/v1/catalogue/revisions"
@@ -82,7 +86,35 @@ def test_what_is_written_out_is_the_catalogue_that_came_in(admin: Caller) -> Non
     assert again.status_code == 304
 
 
+def test_nothing_of_the_catalogue_is_read_for_whoever_has_the_revision(admin: Caller, database_url: str) -> None:
+    had = {
+        path: admin.get(path).headers["ETag"]
+        for path in (
+            "/v1/catalogue/export",
+            "/v1/catalogue/export/parts.csv",
+            "/v1/catalogue/cores/C1/page.pdf",
+        )
+    }
+    with psycopg.connect(database_url) as connection:
+        connection.execute("ALTER TABLE catalogue_core RENAME TO out_of_reach")
+    for path, etag in had.items():
+        assert admin.get(path, If_None_Match=etag).status_code == 304
+        assert admin.get(path).status_code == 500
+
+
 def test_what_is_written_out_can_be_imported_again_as_it_stands(admin: Caller) -> None:
     whole = admin.get("/v1/catalogue/export")
     assert admin.post(PATH, whole.get_json()).status_code == 201
     assert admin.get("/v1/catalogue/export").get_data() == whole.get_data()
+
+
+def test_the_terminal_lists_every_revision_however_many_there_are(
+    admin: Caller, own_app: Flask, database_url: str
+) -> None:
+    with own_app.extensions[EXTENSION].desk.stores.transaction() as transaction:
+        for _ in range(100):
+            restore_revision(transaction, 1, who="the owner", why="once more")
+    told = CliRunner().invoke(main, ["catalogue", "revisions"], env={"LOBEDESK_DATABASE_URL": as_url(database_url)})
+    assert told.exit_code == 0, told.output
+    numbers = [int(line.removeprefix("*").split()[0]) for line in told.output.splitlines()]
+    assert numbers == list(range(102, 0, -1))

@@ -37,6 +37,7 @@ def test_a_page_that_is_not_is_refused_before_anything_is_done(shop: Caller, wid
         (shop, f"{SHOP}:8443"),
         (shop, f"{SHOP}.evil.example"),
         (shop, "null"),
+        (shop, "http://["),
         (widget, SHOP),
     ):
         response = caller.post("/v1/submissions", scant, Origin=origin)

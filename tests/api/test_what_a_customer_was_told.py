@@ -56,7 +56,7 @@ class Shop:
 
     def __init__(self, app: Flask) -> None:
         self.desk: Desk = app.extensions[EXTENSION].desk
-        self.worker = replace(self.desk.answering, snapshot=CatalogueSnapshot(self.desk.answering.model, 0.0))
+        self.worker = replace(self.desk.answering, snapshot=CatalogueSnapshot(0.0))
         self.customer, self.staff, self.owner = (
             Caller(app, create_key(self.desk.stores, role, f"the {role}"))
             for role in (Role.WIDGET, Role.DESK, Role.ADMIN)

@@ -102,7 +102,7 @@ def _live(stores: PostgresStores, clock: Clock, sheets: Path) -> None:
     with clock.step("its table built"):
         build_table(whole, DEFAULT_MODEL)
     with clock.step("that, and its look-alikes"):
-        report_on(whole, None)
+        report_on(whole)
     with clock.step("all that, stored and made active"):
         import_catalogue(stores, whole, who="the benchmark", why="another")
     kept = catalogue_to_bytes(whole)
@@ -110,7 +110,7 @@ def _live(stores: PostgresStores, clock: Clock, sheets: Path) -> None:
         catalogue_from_bytes(kept)
     del kept
     with clock.step("table read, as a process starts"):
-        CatalogueSnapshot(DEFAULT_MODEL).now(stores)
+        CatalogueSnapshot().now(stores)
     with clock.step("loaded"), stores.transaction() as transaction:
         transaction.catalogue.allow_time()
         transaction.catalogue.load(1)

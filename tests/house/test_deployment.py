@@ -79,6 +79,15 @@ def test_nothing_runs_as_root_or_writes_to_its_image() -> None:
     assert f"USER {NOT_ROOT}" in CONTAINER.read_text(encoding="utf-8")
     services = yaml.safe_load(COMPOSE.read_text(encoding="utf-8"))["services"]
     assert all(services[name]["read_only"] for name in ("migrate", "web", "worker"))
+    # the image's entrypoint needs capabilities to become somebody else
+    assert services["redis"]["cap_drop"] == ["ALL"]
+    assert services["redis"]["user"] == "valkey"
+
+
+def test_no_secret_of_the_compose_file_comes_under_version_control() -> None:
+    secrets = yaml.safe_load(COMPOSE.read_text(encoding="utf-8"))["secrets"]
+    ignored = (TOP / ".gitignore").read_text(encoding="utf-8").splitlines()
+    assert {f"/deploy/container/{secret['file']}" for secret in secrets.values()} <= set(ignored)
 
 
 def test_every_metric_that_is_watched_is_served() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 import shutil
 import subprocess
@@ -90,6 +91,18 @@ def test_no_module_of_the_service_has_outgrown_its_room() -> None:
         if (count := len(path.read_text(encoding="utf-8").splitlines())) > 330
     }
     assert long == {}
+
+
+def test_what_an_adapter_says_that_it_satisfies_is_there() -> None:
+    named = {
+        found
+        for path in (CHECKOUT / "service").rglob("*.py")
+        for found in re.findall(r"Satisfies `(service[\w.]+)`", path.read_text(encoding="utf-8"))
+    }
+    assert len(named) > 10
+    for name in named:
+        module, _, protocol = name.rpartition(".")
+        assert hasattr(importlib.import_module(module), protocol), name
 
 
 @pytest.mark.parametrize("name", ["demo", "test", "check", "lock", "vendor", "recovery", "environment.sh"])

@@ -32,7 +32,6 @@ from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
 from service.identification.learning.calibration import calibrate
 from service.identification.look_alikes.look_alike_map import Kit, look_alikes
-from service.identification.measuring.model import DEFAULT_MODEL
 from service.settings import Settings
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
@@ -99,7 +98,7 @@ class Desk:
     def __init__(self, stores: PostgresStores, url: str) -> None:
         self.stores, self.url = stores, url
         self.look: Callable[[], None] = lambda: None
-        self.snapshot = CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0)
+        self.snapshot = CatalogueSnapshot(recheck_seconds=0.0)
         self.answering = Answering(Watched(lambda: self.look()), Uncounted(), snapshot=self.snapshot)
         import_catalogue(stores, FIRST, who="tests", why="")
         self.key: KeyRecord = authenticate(stores, create_key(stores, Role.DESK, "the desk"))
@@ -256,7 +255,7 @@ def test_no_transaction_is_open_while_a_catalogue_and_its_look_alikes_are_worked
         LookAlikeMap(desk.snapshot).of(desk.stores, 2, finer)
         with psycopg.connect(desk.url) as connection:
             connection.execute("DELETE FROM look_alike_maps")
-        assert map_look_alikes(desk.stores, CatalogueSnapshot(DEFAULT_MODEL)) == 1
+        assert map_look_alikes(desk.stores, CatalogueSnapshot()) == 1
 
     assert ready is not None
     # a revision that is active is read as it is kept; an import works all out in a thread of its own, beside storing

@@ -52,6 +52,13 @@ def test_what_is_loaded_is_what_was_imported(stores: PostgresStores) -> None:
     assert loaded(stores, revision) == invented()
 
 
+def test_whoever_loads_a_catalogue_is_given_time_for_it(stores: PostgresStores) -> None:
+    revision = imported(stores, read_json(catalogue()))
+    with stores.transaction() as transaction:
+        transaction.catalogue.load(revision)
+        assert transaction.connection.execute("SHOW statement_timeout").fetchone() == {"statement_timeout": "10min"}
+
+
 def test_parts_keep_the_supplier_s_order(stores: PostgresStores) -> None:
     numbers = ["P-10", "p-2", "P-1", "É-1", "A", "P-0"]
     parts = [part(part_number=number, superseded_by=None) for number in numbers]
@@ -144,12 +151,6 @@ def test_an_import_says_who_when_why_and_how_much(stores: PostgresStores) -> Non
     assert kept is not None
     expected = CatalogueRevision(1, "active", "the desk", "spring prices", kept.made_at, 12, 263)
     assert (report.revision, kept) == (1, expected)
-
-
-def test_a_dry_run_reports_and_keeps_nothing(stores: PostgresStores) -> None:
-    report = import_catalogue(stores, invented(), who="tests", why="", dry_run=True)
-    assert (report.revision, report.parts) == (None, 263)
-    assert active(stores) is None
 
 
 def test_a_later_import_is_the_active_one_and_the_earlier_stays_readable(stores: PostgresStores) -> None:

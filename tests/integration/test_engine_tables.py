@@ -56,12 +56,12 @@ def test_an_import_keeps_the_table_that_every_process_then_reads(
 ) -> None:
     import_catalogue(stores, invented(), who="tests", why="")
     assert kept(database) == [(1, ENGINE_VERSION, len(fields(CatalogueTable)))]
-    assert_same(CatalogueSnapshot(DEFAULT_MODEL).now(stores).table, build_table(invented(), DEFAULT_MODEL))
+    assert_same(CatalogueSnapshot().now(stores).table, build_table(invented(), DEFAULT_MODEL))
 
     database.execute("""UPDATE engine_tables SET value = '["K"]' WHERE name = 'core_codes'""")
-    assert CatalogueSnapshot(DEFAULT_MODEL).now(stores).table.core_codes == ("K",)
+    assert CatalogueSnapshot().now(stores).table.core_codes == ("K",)
     database.execute("UPDATE engine_tables SET table_form = 0")  # of a release that made others
-    assert_same(CatalogueSnapshot(DEFAULT_MODEL).now(stores).table, build_table(invented(), DEFAULT_MODEL))
+    assert_same(CatalogueSnapshot().now(stores).table, build_table(invented(), DEFAULT_MODEL))
 
 
 def test_the_worker_keeps_a_table_that_no_import_made_and_forgets_other_revisions(
@@ -78,4 +78,4 @@ def test_the_worker_keeps_a_table_that_no_import_made_and_forgets_other_revision
     assert [chore.do(), chore.do()] == [1, 0]
 
     assert kept(database) == [(3, ENGINE_VERSION, len(fields(CatalogueTable)))]
-    assert_same(CatalogueSnapshot(DEFAULT_MODEL).now(stores).table, build_table(BARE, DEFAULT_MODEL))
+    assert_same(CatalogueSnapshot().now(stores).table, build_table(BARE, DEFAULT_MODEL))

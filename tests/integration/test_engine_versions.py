@@ -30,7 +30,8 @@ from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.calibrate import answer_again, propose, put_to_use, use_version
 from service.workflows.confirm import confirm
-from service.workflows.engine_ports import NewVersion, constants_named, version_named
+from service.workflows.engine_ports import NewVersion
+from service.workflows.engine_versions import constants_named, version_named
 from service.workflows.identify import open_submission
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
@@ -95,7 +96,7 @@ def key(stores: PostgresStores) -> KeyRecord:
 
 def process() -> Answering:
     """A process of the service, which looks at what is in use every time."""
-    return Answering(NoCache(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0))
+    return Answering(NoCache(), Unmetered(), snapshot=CatalogueSnapshot(recheck_seconds=0.0))
 
 
 def kept(stores: PostgresStores, model: MeasuringModel = OTHER, demand: Demand = NOTHING_LEARNED) -> str:
@@ -238,7 +239,7 @@ def prior_of(answer: Identification, part_number: str) -> float:
 def test_confirmed_cases_change_what_is_known_before_any_reading_and_engine_use_takes_it_back(
     stores: PostgresStores, key: KeyRecord
 ) -> None:
-    answering = Answering(Kept(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0))
+    answering = Answering(Kept(), Unmetered(), snapshot=CatalogueSnapshot(recheck_seconds=0.0))
     cases = [answered(stores, answering, key) for _ in range(FEWEST_CASES + 4)]
     before = answer_of(stores, cases[0])
     second = before.candidates[1].part_number
@@ -267,7 +268,7 @@ def test_confirmed_cases_change_what_is_known_before_any_reading_and_engine_use_
 def test_cases_answered_with_one_part_are_counted_and_the_confirmed_ones_of_them(
     stores: PostgresStores, key: KeyRecord
 ) -> None:
-    answering = Answering(Kept(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=0.0))
+    answering = Answering(Kept(), Unmetered(), snapshot=CatalogueSnapshot(recheck_seconds=0.0))
     named = [answered(stores, answering, key, NAMED) for _ in range(3)]
     unnamed = answered(stores, answering, key)
     part = answer_of(stores, named[0]).candidates[0].part_number

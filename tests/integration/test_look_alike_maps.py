@@ -53,13 +53,6 @@ def test_an_import_keeps_the_map_that_it_reports(stores: PostgresStores, databas
         assert transaction.look_alikes.find(1, "another") is None
 
 
-def test_a_dry_run_keeps_nothing(stores: PostgresStores, database: psycopg.Connection[Any]) -> None:
-    report = import_catalogue(stores, invented(), who="tests", why="", dry_run=True)
-
-    assert report.look_alikes
-    assert kept(database) == []
-
-
 def test_the_worker_makes_a_map_that_is_not_there_once(
     stores: PostgresStores, database: psycopg.Connection[Any]
 ) -> None:
@@ -78,7 +71,7 @@ def test_another_version_of_the_engine_has_another_map(
 ) -> None:
     under_code = import_catalogue(stores, invented(), who="tests", why="").look_alikes
     version = f"{ENGINE_VERSION}+{refitted(stores)}"
-    snapshot = CatalogueSnapshot(DEFAULT_MODEL, recheck_seconds=NOW)
+    snapshot = CatalogueSnapshot(recheck_seconds=NOW)
 
     assert map_look_alikes(stores, snapshot) == 1
 
@@ -91,21 +84,21 @@ def test_another_version_of_the_engine_has_another_map(
 def test_what_is_kept_is_what_is_served(stores: PostgresStores, database: psycopg.Connection[Any]) -> None:
     import_catalogue(stores, invented(), who="tests", why="")
     database.execute("UPDATE look_alike_maps SET pairs = jsonb_build_array(pairs -> 0)")
-    look_alikes = LookAlikeMap(CatalogueSnapshot(DEFAULT_MODEL))
+    look_alikes = LookAlikeMap(CatalogueSnapshot())
 
     assert look_alikes.of(stores, 1, DEFAULT_KIT).pairs == indistinct_pairs(invented())[:1]
     # another kit is worked out, and so is the usual one where it is not kept
     assert len(look_alikes.of(stores, 1, Kit(frozenset({Instrument.OUTSIDE_MICROMETER}))).pairs) > 100
     database.execute("DELETE FROM look_alike_maps")
     assert look_alikes.of(stores, 1, DEFAULT_KIT).pairs == indistinct_pairs(invented())[:1]  # held
-    again = LookAlikeMap(CatalogueSnapshot(DEFAULT_MODEL))
+    again = LookAlikeMap(CatalogueSnapshot())
     assert again.of(stores, 1, DEFAULT_KIT).pairs == indistinct_pairs(invented())
 
 
 def test_a_revision_that_is_no_longer_active_can_still_be_asked_about(stores: PostgresStores) -> None:
     import_catalogue(stores, invented(), who="tests", why="")
     import_catalogue(stores, invented(), who="tests", why="again")
-    look_alikes = LookAlikeMap(CatalogueSnapshot(DEFAULT_MODEL))
+    look_alikes = LookAlikeMap(CatalogueSnapshot())
 
     finer = Kit(frozenset({Instrument.OUTSIDE_MICROMETER}))
     assert look_alikes.of(stores, 1, finer) == look_alikes.of(stores, 2, finer)

@@ -24,7 +24,6 @@ from service.domain.catalogue import Catalogue
 from service.domain.identification import AnswerState
 from service.domain.readings import Submission
 from service.domain.review import ReviewReason
-from service.identification.measuring.model import DEFAULT_MODEL
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
@@ -65,7 +64,7 @@ class Desk:
     def __init__(self, stores: PostgresStores) -> None:
         self.stores = stores
         self.key: KeyRecord = authenticate(stores, create_key(stores, Role.DESK, "the desk"))
-        self.answering = Answering(NoCache(), Metrics(None), snapshot=CatalogueSnapshot(DEFAULT_MODEL, 0.0))
+        self.answering = Answering(NoCache(), Metrics(None), snapshot=CatalogueSnapshot(0.0))
 
     def publish(self, whole: Catalogue) -> None:
         import_catalogue(self.stores, whole, who="tests", why="another")
@@ -158,7 +157,7 @@ def test_a_case_answered_under_the_new_revision_already_is_left_alone(desk: Desk
 
 
 def test_an_answer_of_a_process_that_had_not_turned_yet_is_not_left_to_stand(desk: Desk) -> None:
-    behind = Answering(NoCache(), Metrics(None), snapshot=CatalogueSnapshot(DEFAULT_MODEL, 3600.0))
+    behind = Answering(NoCache(), Metrics(None), snapshot=CatalogueSnapshot(3600.0))
     same, other = desk.open("0.2900"), desk.open("0.3130")
     assert behind.snapshot.now(desk.stores).revision == 1
     desk.publish(RENAMED)

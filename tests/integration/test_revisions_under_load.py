@@ -60,7 +60,7 @@ def desks(database_url: str) -> Iterator[list[tuple[PostgresStores, Answering]]]
     """Two processes' worth: each with its own pool, its own snapshot, and the thread that keeps it fresh."""
     with open_pool(database_url, 6) as one, open_pool(database_url, 6) as other:
         made = [
-            (PostgresStores(pool), Answering(NoCache(), Unmetered(), snapshot=CatalogueSnapshot(DEFAULT_MODEL, 0.05)))
+            (PostgresStores(pool), Answering(NoCache(), Unmetered(), snapshot=CatalogueSnapshot(0.05)))
             for pool in (one, other)
         ]
         import_catalogue(made[0][0], CATALOGUES[1], who="tests", why="the first")
@@ -142,7 +142,7 @@ def test_a_desk_turns_to_a_new_revision_without_being_asked(desks: list[tuple[Po
 
 def test_a_desk_without_a_catalogue_waits_for_the_first(database_url: str) -> None:
     with open_pool(database_url) as pool:
-        stores, snapshot = PostgresStores(pool), CatalogueSnapshot(DEFAULT_MODEL, 0.02)
+        stores, snapshot = PostgresStores(pool), CatalogueSnapshot(0.02)
         snapshot.keep_fresh(stores)
         assert snapshot.held is None
         import_catalogue(stores, CATALOGUES[1], who="tests", why="the first")
@@ -155,7 +155,7 @@ def test_a_desk_without_a_catalogue_waits_for_the_first(database_url: str) -> No
 
 def test_what_was_read_before_a_fork_is_answered_from_only_while_it_is_active(database_url: str) -> None:
     with open_pool(database_url) as pool:
-        stores, snapshot = PostgresStores(pool), CatalogueSnapshot(DEFAULT_MODEL, 60)
+        stores, snapshot = PostgresStores(pool), CatalogueSnapshot(60)
         for revision in (1, 2):
             import_catalogue(stores, CATALOGUES[revision], who="tests", why="")
             snapshot.keep_fresh(stores)

@@ -70,6 +70,20 @@ def test_a_new_key_takes_over_from_an_old_one_and_from_none(
         assert Seal((new,)).open(kept(database_url, endpoint_id)[0]) == known
 
 
+def test_who_seals_without_the_old_key_is_told_which_is_missing(
+    pool: Pool, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    endpoint_id, _ = start_sending(PostgresStores(pool, seal=Seal((new_key(),))), database_url).endpoint(
+        "https://store.example/a"
+    )
+    before = kept(database_url, endpoint_id)
+    monkeypatch.setenv("LOBEDESK_DATABASE_URL", as_url(database_url))
+    monkeypatch.setenv("LOBEDESK_SECRETS_KEY", new_key())
+    done = CliRunner().invoke(main, ["secrets", "seal"])
+    assert (done.exit_code, done.output) == (1, "lobedesk: No key in LOBEDESK_SECRETS_KEY opens a webhook's secret.\n")
+    assert kept(database_url, endpoint_id) == before
+
+
 def test_what_no_key_opens_waits_for_one_and_is_never_sent_unsigned(pool: Pool, database_url: str) -> None:
     sending = start_sending(PostgresStores(pool, seal=Seal((new_key(),))), database_url)
     with hook_receiver(HookReceiver()) as receiver:

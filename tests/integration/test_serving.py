@@ -196,6 +196,14 @@ def test_a_setting_that_cannot_be_read_is_named_and_stops_everything(folder: Pat
     assert done.stderr == "lobedesk: LOBEDESK_THREADS is not a whole number from 1 to 64\n"
 
 
+@pytest.mark.parametrize("command", ["serve", "worker"])
+def test_a_misspelt_setting_is_told_at_the_start(command: str, folder: Path) -> None:
+    away = {"LOBEDESK_DATABASE_URL": "postgresql://127.0.0.1:1/none", "LOBEDESK_DATA": str(folder / "data")}
+    done = lobedesk(command, LOBEDESK_WORKER="3", LOBEDESK_HTTP_PORT="0", **away)
+    told, *_ = done.stderr.splitlines()
+    assert (json.loads(told)["level"], json.loads(told)["variable"]) == ("warning", "LOBEDESK_WORKER")
+
+
 def test_a_catalogue_with_bad_rows_is_refused_whole_with_every_row_named(folder: Path) -> None:
     rows = folder / "rows"
     shutil.copytree(CHECKOUT / "fixtures" / "catalogue", rows)

@@ -82,7 +82,8 @@ def test_every_variable_is_read() -> None:
 
 
 def test_a_process_started_with_the_same_settings_reads_the_same_settings() -> None:
-    for settings in (read_settings(EVERYTHING), read_settings({})):
+    small = read_settings({"LOBEDESK_SECOND_LOOK_SHARE": "0.00005"})
+    for settings in (read_settings(EVERYTHING), read_settings({}), small):
         assert read_settings(environment_for(settings, {})) == settings
 
 

@@ -134,7 +134,8 @@ class CatalogueStore:
         return tuple(CatalogueRevision(**row) for row in self._connection.execute(QUERIES["revisions"], values))
 
     def load(self, revision: int) -> Catalogue:
-        """The whole catalogue of one revision."""
+        """The whole catalogue of one revision, which the transaction is given time for."""
+        self.allow_time()
         return Catalogue(self.cores(revision), self._parts(revision, None))
 
     def cores(self, revision: int) -> tuple[Core, ...]:

@@ -26,7 +26,7 @@ _ERASURES = (
 
 
 class PrivacyStore:
-    """Satisfies `service.workflows.record_ports.PrivacyStore`."""
+    """Satisfies `service.workflows.privacy_ports.PrivacyStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

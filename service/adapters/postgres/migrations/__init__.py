@@ -1,7 +1,7 @@
 """The schema's history: numbered SQL files in `sql/`, each named by a revision in `versions/`.
 
-To add one: write `sql/0004_what_it_does.sql`, and a revision beside the others that names it. A revision is never
-edited once it has been released. The end state lies in `schema.sql`; a test compares the two.
+To add one: write `sql/NNNN_what_it_does.sql` under the next number, and a revision in `versions/` that names it. A
+revision is never edited once it has been released. The end state lies in `schema.sql`; a test compares the two.
 
 This module needs no SQLAlchemy: the service asks it at which revision a database is. `migrate.py` does the work.
 """

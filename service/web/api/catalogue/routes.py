@@ -56,13 +56,14 @@ from service.web.replies import (
     unless_unchanged,
 )
 from service.workflows.desk import Desk
-from service.workflows.import_catalogue import add_revision, report_on, work_out
+from service.workflows.import_catalogue import add_revision, work_out
 from service.workflows.look_alike_maps import LookAlikeMap
 from service.workflows.ports import Reply, Transaction
 from service.workflows.read_catalogue import (
     Mark,
     Page,
     PartsWanted,
+    active_number,
     find_core,
     find_part,
     find_revision,
@@ -71,7 +72,7 @@ from service.workflows.read_catalogue import (
     list_revisions,
     page_of_look_alikes,
 )
-from service.workflows.revisions import active_catalogue, compare_revisions, restore_revision
+from service.workflows.revisions import compare_revisions, restore_revision, whole_revision
 
 PREFIX = "/v1/catalogue"
 
@@ -178,8 +179,12 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
     @blueprint.alt_response(304, description="Unchanged.", headers=ETAG_HEADER)
     def export() -> Response:
         """The active revision as JSON, as it can be imported; the same revision gives the same bytes."""
-        revision, whole = active_catalogue(desk.stores)
-        return unless_unchanged(revision_etag(revision), lambda: Response(written_json(whole), mimetype=JSON_TYPE))
+        number = active_number(desk.stores)
+
+        def make() -> Response:
+            return Response(written_json(whole_revision(desk.stores, number)), mimetype=JSON_TYPE)
+
+        return unless_unchanged(revision_etag(number), make)
 
     @blueprint.route("/export/<string:sheet>", methods=["GET"])
     @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
@@ -188,11 +193,15 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404, 422)
     def export_sheet(sheet: str) -> Response:
         """A sheet of the active revision as CSV: `cores.csv`, `parts.csv`, or `lift_tables.csv` where there are any."""
-        revision, whole = active_catalogue(desk.stores)
-        text = written_csv(whole).get(sheet)
-        if text is None:
-            raise NotFound("The catalogue has no such sheet.")
-        return unless_unchanged(revision_etag(revision), lambda: Response(text, mimetype="text/csv"))
+        number = active_number(desk.stores)
+
+        def make() -> Response:
+            text = written_csv(whole_revision(desk.stores, number)).get(sheet)
+            if text is None:
+                raise NotFound("The catalogue has no such sheet.")
+            return Response(text, mimetype="text/csv")
+
+        return unless_unchanged(revision_etag(number), make)
 
     return blueprint
 
@@ -218,10 +227,9 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
 
         Every fault is named by its JSON Pointer. What is only doubtful is told, and taken.
         """
-        catalogue = checked.taken()
+        ready = work_out(desk.stores, checked.taken())
         if query["dry_run"] == "true":
-            return json_response(report_json(report_on(catalogue, None), query["unit"], checked.doubts))
-        ready = work_out(desk.stores, catalogue)
+            return json_response(report_json(ready.report, query["unit"], checked.doubts))
 
         def work(transaction: Transaction) -> Reply:
             report = add_revision(transaction, ready, who=caller().name, why=query["reason"])

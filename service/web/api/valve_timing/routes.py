@@ -27,6 +27,7 @@ def valve_timing_blueprint(desk: Desk) -> Blueprint:
 
         Readings that cannot hold together are named, with the single mistakes that would account for them.
         """
-        return json_response(timing_json(work_timing_sheet_out(desk.answering.model, sheet)))
+        constants = desk.answering.snapshot.constants(desk.stores)
+        return json_response(timing_json(work_timing_sheet_out(constants, sheet)))
 
     return blueprint

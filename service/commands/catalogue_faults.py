@@ -1,8 +1,6 @@
-"""`lobedesk catalogue faults` and `page`: what confirmed shafts say of the catalogue, and its pages to print."""
+"""`lobedesk catalogue faults`: what confirmed shafts say of the catalogue."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import click
 
@@ -30,18 +28,3 @@ def faults(settings: Settings, unit: str, everything: bool, as_json: bool) -> No
         click.echo(orjson.dumps(faults_json(found, LengthUnit(unit)), option=orjson.OPT_INDENT_2).decode())
     else:
         click.echo(catalogue_fault_text(found.report, found.references, LengthUnit(unit), everything=everything))
-
-
-@click.command()
-@click.argument("core")
-@click.argument("target", type=click.Path(path_type=Path, dir_okay=False))
-@click.pass_obj
-def page(settings: Settings, core: str, target: Path) -> None:
-    """Write the page of one CORE to print, as PDF, to TARGET."""
-    from service.serving.reached import command_stores
-    from service.workflows.catalogue_pages import page_of_core
-
-    with command_stores(settings) as stores:
-        revision, pdf = page_of_core(stores, core)
-    target.write_bytes(pdf)
-    click.echo(f"core {core} of revision {revision}, written to {target}")

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import getpass
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import click
 
+from service.commands.catalogue_faults import faults
+from service.commands.terminal import who
 from service.domain.errors import Fault
-from service.serving.catalogue_fault_command import faults, page
 from service.serving.collecting import collect_seldom
 from service.settings import Settings
 from service.workflows.reidentification_ports import Said
 
 _PAIRS_SHOWN = 10
 _DOUBTS_SHOWN = 50
+_AT_ONCE = 100
 
 
 @click.group()
@@ -27,12 +27,11 @@ def catalogue() -> None:
 
 
 catalogue.add_command(faults)
-catalogue.add_command(page)
 
 
 @catalogue.command("import")
 @click.argument("source", type=click.Path(path_type=Path, exists=True))
-@click.option("--dry-run", is_flag=True, help="Check and report; change nothing.")
+@click.option("--dry-run", is_flag=True, help="Check and report, by the code's own constants; change nothing.")
 @click.option("--why", default="imported at the terminal", help="Why, for the record.")
 @click.option(
     "--corrected",
@@ -54,7 +53,7 @@ def import_(
     cores.csv, parts.csv and perhaps lift_tables.csv.
     """
     from service.adapters.catalogue_source import check_source, write_corrected
-    from service.serving.draft_summary import write_summary
+    from service.commands.draft_summary import write_summary
     from service.serving.reached import command_stores
     from service.workflows.import_catalogue import import_catalogue, report_on
 
@@ -70,7 +69,7 @@ def import_(
     read = checked.taken()
     _tell_doubts(checked.doubts)
     if dry_run:
-        report = report_on(read, None)
+        report = report_on(read)
         if summary is not None:
             write_summary(settings, checked, summary)
     else:
@@ -108,6 +107,23 @@ def export(settings: Settings, target: Path) -> None:
         for name, text in sheets.items():
             (target / name).write_text(text, encoding="utf-8", newline="")
     click.echo(f"revision {revision}: {len(whole.cores)} cores, {len(whole.parts)} parts, written to {target}")
+
+
+@catalogue.command("page")
+@click.argument("core")
+@click.argument("target", type=click.Path(path_type=Path, dir_okay=False))
+@click.pass_obj
+def page(settings: Settings, core: str, target: Path) -> None:
+    """Write the page of one CORE to print, as PDF, to TARGET."""
+    from service.serving.reached import command_stores
+    from service.workflows.catalogue_pages import page_of_core
+    from service.workflows.read_catalogue import active_number
+
+    with command_stores(settings) as stores:
+        revision = active_number(stores)
+        pdf = page_of_core(stores, revision, core)
+    target.write_bytes(pdf)
+    click.echo(f"core {core} of revision {revision}, written to {target}")
 
 
 @catalogue.command("diff")
@@ -155,12 +171,16 @@ def revisions(settings: Settings) -> None:
     from service.serving.reached import command_stores
     from service.workflows.read_catalogue import list_revisions
 
+    before = None
     with command_stores(settings) as stores:
-        found, _ = list_revisions(stores, None, 100)
-    for one in found:
-        mark = "*" if one.state == "active" else " "
-        when = f"{one.made_at:%Y-%m-%d %H:%M}"
-        click.echo(f"{mark} {one.number:4}  {when}  {one.parts:6} parts  {one.made_by}  {one.reason}")
+        while True:
+            found, before = list_revisions(stores, before, _AT_ONCE)
+            for one in found:
+                mark = "*" if one.state == "active" else " "
+                when = f"{one.made_at:%Y-%m-%d %H:%M}"
+                click.echo(f"{mark} {one.number:4}  {when}  {one.parts:6} parts  {one.made_by}  {one.reason}")
+            if before is None:
+                break
 
 
 @catalogue.command("changes")
@@ -177,7 +197,7 @@ def changes(settings: Settings, revision: int | None) -> None:
         click.echo(f"revision {progress.catalogue_revision}: {progress.state}, {progress.done} cases asked again{left}")
         after = None
         while True:
-            found, after = list_changes(stores, progress.catalogue_revision, after, 100)
+            found, after = list_changes(stores, progress.catalogue_revision, after, _AT_ONCE)
             for change in found:
                 told = "  told otherwise" if change.told_otherwise else ""
                 click.echo(f"  {change.reference}  {_said(change.before)} -> {_said(change.after)}{told}")
@@ -196,14 +216,6 @@ def _tell_doubts(doubts: tuple[Fault, ...]) -> None:
         click.echo(f"warning: {doubt.pointer}: {doubt.detail}", err=True)
     if len(doubts) > _DOUBTS_SHOWN:
         click.echo(f"warning: and {len(doubts) - _DOUBTS_SHOWN} more", err=True)
-
-
-def who() -> str:
-    """Whoever is at the terminal, for the record."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a container's user need not have a name
-        return f"user {os.getuid()}"
 
 
 @contextmanager

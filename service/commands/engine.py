@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import getpass
-import os
 from uuid import UUID
 
 import click
 
+from service.commands.terminal import who
 from service.settings import Settings
 
 
@@ -30,7 +29,7 @@ def calibrate(settings: Settings, only: str | None, activate: bool) -> None:
     from service.identification.measuring.model import DEFAULT_MODEL
     from service.serving.reached import command_stores
     from service.workflows.calibrate import propose, put_to_use
-    from service.workflows.engine_ports import version_named
+    from service.workflows.engine_versions import version_named
 
     with command_stores(settings) as stores:
         proposal = propose(stores, Learn(only or "both"))
@@ -54,7 +53,7 @@ def engine() -> None:
 def list_versions(settings: Settings) -> None:
     """The versions there are, newest first."""
     from service.serving.reached import command_stores
-    from service.workflows.engine_ports import version_named
+    from service.workflows.engine_versions import version_named
 
     with command_stores(settings) as stores, stores.transaction() as transaction:
         versions = transaction.engine_versions.all()
@@ -76,7 +75,7 @@ def use(settings: Settings, version: str) -> None:
     """Answer by VERSION from now on: c1, c2, ..., or the code's own, as `lobedesk engine list` names it."""
     from service.serving.reached import command_stores
     from service.workflows.calibrate import use_version
-    from service.workflows.engine_ports import version_named
+    from service.workflows.engine_versions import version_named
 
     name = None if version == version_named(None) else version
     with command_stores(settings) as stores:
@@ -97,11 +96,3 @@ def again(settings: Settings, case: UUID, version: str | None) -> None:
     with command_stores(settings) as stores:
         both = answer_again(stores, case, settings.losses, version)
     click.echo(again_text(both.given.identification, both.again))
-
-
-def who() -> str:
-    """Who sits at the terminal, for the record."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a container's user need not have a name
-        return f"user {os.getuid()}"

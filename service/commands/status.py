@@ -14,7 +14,7 @@ from service.adapters.redis_link import RedisLink
 from service.domain.errors import Unavailable
 from service.serving.schema import schema_revision
 from service.settings import Settings, unknown_variables
-from service.workflows.engine_ports import version_named
+from service.workflows.engine_versions import version_named
 
 
 @dataclass(frozen=True)

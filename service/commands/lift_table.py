@@ -68,7 +68,7 @@ def work_out_file(settings: Settings, sent: SentSheet, *, match: bool) -> tuple[
     """(the sheet as text, its drawing); compared with the active catalogue where `match` is asked for."""
     if match:
         with command_stores(settings) as stores:
-            found = work_out(stores, CatalogueSnapshot(DEFAULT_MODEL), sent)
+            found = work_out(stores, CatalogueSnapshot(), sent)
     else:
         report = analyse(sent.sheet)
         found = WorkedOut(
