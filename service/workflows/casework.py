@@ -40,6 +40,16 @@ def hold_case(transaction: Transaction, case_id: UUID) -> Case:
     return case
 
 
+def hold_pair(transaction: Transaction, case_id: UUID, into_id: UUID) -> tuple[Case, Case]:
+    """Two cases that nobody else can change until the transaction ends, with their shafts; raises `NotFound`.
+
+    Always in one order, and the shafts first, as whoever measures one holds them: so nobody waits in a circle.
+    """
+    transaction.mail_ins.hold_of((case_id, into_id))
+    held = {wanted: hold_case(transaction, wanted) for wanted in sorted((case_id, into_id))}
+    return held[case_id], held[into_id]
+
+
 def overrule(transaction: Transaction, key: KeyRecord, case: Case, verdict: Verdict, rules: CaseworkRules) -> Decision:
     """Put a person's word in the place of the answer while the caller waits; an open review is decided by it.
 
@@ -152,14 +162,13 @@ def merge(
 ) -> Merged:
     """Make one case part of another of the same shaft: readings that are new to it move over and it is answered again.
 
-    A reading that both have, digit for digit, is one that was sent twice: it counts once. Raises `NotFound`, and
-    `Conflict` where either was merged before, is in somebody else's hands, or the units differ.
+    A reading that both have, digit for digit, is one that was sent twice: it counts once. The posted shaft and the
+    photos of the one go over to the other, and its contact where the other has none. Raises `NotFound`, and `Conflict`
+    where either was merged before, is in somebody else's hands, each has a shaft on its way, or the units differ.
     """
     if case_id == into_id:
         raise InvalidInput(faults=(Fault("/into", "A case cannot be merged into itself."),))
-    # Always in one order, so that two merges of the same pair cannot wait for each other.
-    held = {wanted: hold_case(transaction, wanted) for wanted in sorted((case_id, into_id))}
-    case, into = held[case_id], held[into_id]
+    case, into = hold_pair(transaction, case_id, into_id)
     _not_merged(case)
     _not_merged(into)
     if case.submission.unit is not into.submission.unit:
@@ -167,6 +176,8 @@ def merge(
             f"One case is in {case.submission.unit} and the other in {into.submission.unit}: "
             "read the one's readings into the other by hand."
         )
+    if transaction.mail_ins.open_of(case.id) is not None and transaction.mail_ins.open_of(into.id) is not None:
+        raise Conflict("Each of these cases has a shaft that is on its way, or here: they are two shafts.")
     moved = _new_readings(case, into)
     if len(into.submission.readings) + len(moved) > MOST_READINGS:
         raise Conflict(f"Together they have more than the {MOST_READINGS} readings one case may hold.")
@@ -175,9 +186,14 @@ def merge(
     transaction.cases.close(case.id, ClosedWhy.MERGED, merged_into=into.id)
     teeth = case.submission.gear_teeth if into.submission.gear_teeth is None else None
     markings = tuple(mark for mark in case.submission.markings if mark not in into.submission.markings)
+    contact = case.submission.contact if into.submission.contact is None else None
     tables = transaction.lift_tables.move(case.id, into.id)
-    if moved or markings or teeth is not None or tables:
-        addition = Addition(readings=moved, gear_teeth=teeth, markings=markings, lift_tables=bool(tables))
+    transaction.mail_ins.move(case.id, into.id)
+    transaction.cases.move_photos(case.id, into.id)
+    if moved or markings or teeth is not None or contact or tables:
+        addition = Addition(
+            readings=moved, gear_teeth=teeth, markings=markings, contact=contact, lift_tables=bool(tables)
+        )
         add_to_submission(transaction, at_hand, key, into, addition, rules)
     transaction.cases.note(into.id, f"Took in case {case.reference}: {reason}", key.id, key.name)
     transaction.cases.note(case.id, f"Merged into case {into.reference}: {reason}", key.id, key.name)

@@ -31,7 +31,7 @@ from service.domain.reference import spoken
 from service.domain.units import LengthUnit
 from service.workflows.at_hand import AtHand
 from service.workflows.bench_record import bench_advice, settle, taken_with
-from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
+from service.workflows.identify import Addition, add_to_submission, hold_submission, hold_to_add_to, open_submission
 from service.workflows.letters import ON_PAPER, Post, Stationery, issue
 from service.workflows.mail_in_ports import Announcement, Happened, MailIn, Picture, Standing
 from service.workflows.ports import KeyRecord, Stores, Transaction
@@ -92,16 +92,17 @@ def announce(
     """Expect a shaft, of a submission or of nobody known yet.
 
     Raises `InvalidInput` where the submission is not this key's to see or is in another unit, and `Conflict` where its
-    shaft is on its way, or here, already.
+    shaft is on its way, or here, already, or it was merged into another.
     """
     if submission_id is not None:
         try:
-            case = hold_submission(transaction, key, submission_id)
+            case = hold_to_add_to(transaction, key, submission_id)
         except NotFound:
             raise InvalidInput(faults=(Fault("/submission", "There is no such submission."),)) from None
         if unit not in (None, case.submission.unit):
             detail = f"This submission is in {case.submission.unit}."
             raise InvalidInput(faults=(Fault("/unit", detail),))
+        submission_id = case.id
         if transaction.mail_ins.open_of(submission_id) is not None:
             raise Conflict("The shaft of this submission is on its way, or here, already.")
         unit, contact = case.submission.unit, contact or case.submission.contact

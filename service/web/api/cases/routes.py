@@ -53,6 +53,7 @@ from service.workflows.casework import (
     close,
     hand_to_order,
     hold_case,
+    hold_pair,
     merge,
     note_on_case,
     overrule,
@@ -170,9 +171,8 @@ def cases_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             into = UUID(body["into"])
-            for wanted in sorted((submission_id, into)):
-                hold_case(transaction, wanted)
-            _held(transaction, submission_id)
+            case, _ = hold_pair(transaction, submission_id, into)
+            check_if_match(etag_of(case))
             merged = merge(transaction, at_hand, caller(), submission_id, into, body["reason"], desk.rules)
             shown = {"readings_added": merged.readings, "submission": answer_json(merged.case, caller().role)}
             return json_reply(shown)
