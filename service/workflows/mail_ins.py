@@ -32,6 +32,7 @@ from service.domain.units import LengthUnit
 from service.workflows.at_hand import AtHand
 from service.workflows.bench_record import bench_advice, settle, taken_with
 from service.workflows.identify import Addition, add_to_submission, hold_submission, hold_to_add_to, open_submission
+from service.workflows.keys import name_on
 from service.workflows.letters import ON_PAPER, Post, Stationery, issue
 from service.workflows.mail_in_ports import Announcement, Happened, MailIn, Picture, Standing
 from service.workflows.ports import KeyRecord, Stores, Transaction
@@ -165,7 +166,7 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
     if told.kind is EventKind.MEASURED:
         submission_id, details = _measured(transaction, bench, key, mail_in, told, at)
     number = len(mail_in.events) + 1
-    who = told.by or key.name
+    who = name_on(key, told.by, "/by")
     happened = Happened(number, told.kind, at, now, who, place, told.condition, told.note, details)
     if told.kind is EventKind.REPORTED:
         if submission_id is None:

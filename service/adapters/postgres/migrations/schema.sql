@@ -666,6 +666,8 @@ CREATE TABLE public.api_keys (
     revoked_at timestamp with time zone,
     origins text[] DEFAULT '{}'::text[] NOT NULL,
     expires_at timestamp with time zone,
+    shared boolean DEFAULT false NOT NULL,
+    CONSTRAINT api_keys_check CHECK ((NOT (shared AND (role = 'widget'::public.key_role)))),
     CONSTRAINT api_keys_digest_check CHECK ((length(digest) = 32)),
     CONSTRAINT api_keys_ending_check CHECK ((length(ending) = 4)),
     CONSTRAINT api_keys_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100))),
