@@ -110,11 +110,12 @@ def issue(
     return kept
 
 
-def find_letter(transaction: Transaction, letter_id: UUID) -> tuple[KeptLetter, tuple[Message, ...]]:
-    """A letter and the messages that carry it; raises `NotFound`."""
+def find_letter(transaction: Transaction, key: KeyRecord, letter_id: UUID) -> tuple[KeptLetter, tuple[Message, ...]]:
+    """A letter and the messages that carry it; that it was read is noted. Raises `NotFound`."""
     letter = transaction.letters.find(letter_id)
     if letter is None:
         raise NotFound("There is no such letter.")
+    transaction.trail.add(key.id, key.name, "letter_read", letter.submission_id, letter=str(letter_id))
     return letter, transaction.outbox.of_letter(letter_id)
 
 

@@ -12,6 +12,7 @@ from service.adapters.postgres.queries import Queries
 QUERIES = Queries("privacy")
 
 _ERASURES = (
+    "erase_replies",
     "erase_head",
     "erase_notes",
     "erase_reasons",
@@ -21,7 +22,6 @@ _ERASURES = (
     "erase_shafts",
     "erase_withdrawals",
     "erase_photos",
-    "erase_replies",
 )
 
 

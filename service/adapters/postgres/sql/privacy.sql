@@ -79,8 +79,22 @@ DELETE FROM photos
 WHERE submission_id = %(id)s OR mail_in_id IN (SELECT id FROM mail_ins WHERE submission_id = %(id)s)
 
 -- name: erase_replies
--- Takes the replies away that are kept for sending again and speak of a case.
-DELETE FROM idempotent_replies WHERE position(convert_to(%(id)s::uuid::text, 'UTF8') IN body) > 0
+-- Takes the replies away that are kept for sending again and speak of a case, or of anything that belongs to it; before
+-- that is gone itself.
+DELETE FROM idempotent_replies WHERE EXISTS (
+    SELECT FROM (
+        SELECT %(id)s::uuid AS id
+        UNION ALL SELECT id FROM reviews WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM case_notes WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM decisions WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM confirmations WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM letters WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM outbox_messages WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM mail_ins WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM lift_tables WHERE submission_id = %(id)s::uuid
+    ) AS its
+    WHERE position(convert_to(its.id::text, 'UTF8') IN body) > 0
+)
 
 -- name: forget_contacts
 -- Takes the customer out of a few cases that nothing has happened to for so long.
