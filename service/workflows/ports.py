@@ -83,11 +83,12 @@ class Case:
 
 @dataclass(frozen=True)
 class Reply:
-    """A finished answer to a request, ready to send and to send again."""
+    """A finished answer to a request, ready to send and to send again; a `secret` one is kept as secrets are."""
 
     status: int
     headers: tuple[tuple[str, str], ...]
     body: bytes
+    secret: bool = False
 
 
 @dataclass(frozen=True)
