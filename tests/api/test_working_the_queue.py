@@ -76,6 +76,22 @@ def test_a_claim_needs_no_body_and_none_waiting_is_no_content(desk: Caller) -> N
         assert desk.post(f"/v1/reviews/{review_id}/release", {"reason": "Only looking."}).status_code == 200
 
 
+def test_a_claim_sent_again_because_its_reply_was_lost_takes_one_review(desk: Caller) -> None:
+    waiting(desk), waiting(desk)
+    body = {"person": "J. Moll"}
+
+    first, again = (desk.post("/v1/reviews/claim", body, Idempotency_Key="a-claim") for _ in range(2))
+    other = desk.post("/v1/reviews/claim", body, Idempotency_Key="another-claim")
+
+    assert (first.status_code, again.status_code) == (200, 200)
+    assert again.data == first.data
+    assert again.headers["ETag"] == first.headers["ETag"]
+    assert other.get_json()["id"] != first.get_json()["id"]
+    for taken in (first, other):
+        gone = desk.post(f"/v1/reviews/{taken.get_json()['id']}/release", {"reason": "Only looking."} | body)
+        assert gone.status_code == 200
+
+
 def test_what_is_in_one_pair_of_hands_is_not_given_to_another(desk: Caller, colleague: Caller) -> None:
     answer = waiting(desk)
     review = claimed(desk, answer)

@@ -98,6 +98,7 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
 
     @blueprint.route("/claim", methods=["POST"])
     @blueprint.arguments(ClaimSchema(), required=False)
+    @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
     @blueprint.response(200, ReviewSchema(), headers=ETAG_HEADER)
     @blueprint.alt_response(204, description="None waits that fits.")
     @blueprint.problems(404, 409, 422)
@@ -106,11 +107,12 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
 
         It is yours until the lease runs out; what you do with it begins the lease again.
         """
-        with desk.stores.transaction() as transaction:
+
+        def work(transaction: Transaction) -> Reply:
             review = claim_review(transaction, caller(), wish, desk.rules)
-        if review is None:
-            return Response(status=204)
-        return respond(_reply(review, review_json(review)))
+            return Reply(204, (), b"") if review is None else _reply(review, review_json(review))
+
+        return answer_once(desk.stores, work)
 
     @blueprint.route("/<uuid:review_id>", methods=["GET"])
     @blueprint.response(200, ReviewSheetSchema(), headers=ETAG_HEADER)

@@ -39,7 +39,7 @@ export class Queue {
     if (reviewId) wish.review_id = reviewId;
     if (this.person) wish.person = this.person;
     try {
-      const { body, status } = await this.api.post("/v1/reviews/claim", wish);
+      const { body, status } = await this.api.postOnce("/v1/reviews/claim", wish);
       if (status === 204) this.say("Nothing waits.");
       else location.hash = `#/review/${body.id}`;
       this.trouble = status === 204 ? "Nothing waits." : "";
