@@ -200,7 +200,7 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
     consented = mail_in.consented or told.kind is EventKind.CONSENTED
     lies_at = place if state in IN_HOUSE else None
     transaction.mail_ins.stand(mail_in, Standing(state, lies_at, due_at, submission_id, consented))
-    transaction.trail.add(key.id, key.name, f"mail_in_{told.kind.value}", submission_id, mail_in=str(mail_in.id))
+    transaction.trail.add(key.id, who, f"mail_in_{told.kind.value}", submission_id, mail_in=str(mail_in.id))
     changed = _found(transaction, mail_in.id)
     _publish(transaction, changed, happened)
     return changed

@@ -410,4 +410,11 @@ def test_every_step_is_on_the_trail(desk: Caller, app: Flask, as_role: Callable[
         entries = transaction.trail.page(None, None, 200)
     actions = [entry.action for entry in entries if entry.details.get("mail_in") == shaft.announced["id"]]
     assert actions[::-1] == ["mail_in_announced", "mail_in_received", "mail_in_measured"]
+    moved = desk.post(
+        f"/v1/mail-ins/{shaft.announced['id']}/events", {"kind": "moved", "place": "bench 2", "by": "R. Bench"}
+    )
+    assert moved.status_code == 200
+    with app.extensions[EXTENSION].desk.stores.transaction() as transaction:
+        (last,) = transaction.trail.page(None, None, 1)
+    assert (last.who, last.action) == ("R. Bench", "mail_in_moved")
     assert "POISON" not in str(entries)
