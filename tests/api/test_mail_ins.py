@@ -379,6 +379,9 @@ def test_a_photo_is_of_its_own_shaft(desk: Caller) -> None:
     [
         "UPDATE mail_in_events SET at = at + interval '1 hour' WHERE mail_in_id = %(id)s",
         "UPDATE mail_in_events SET place = 'elsewhere' WHERE mail_in_id = %(id)s",
+        "UPDATE mail_in_events SET place = 'elsewhere', note = NULL WHERE mail_in_id = %(id)s",
+        "UPDATE mail_in_events SET note = 'another' WHERE mail_in_id = %(id)s",
+        "UPDATE mail_in_events SET details = '{\"round\": 2}', note = NULL WHERE mail_in_id = %(id)s",
         "INSERT INTO mail_in_events (mail_in_id, number, kind, at, key_id, who, place)"
         " SELECT mail_in_id, 3, 'moved', now() + interval '1 day', key_id, who, 'bench 2'"
         " FROM mail_in_events WHERE mail_in_id = %(id)s AND number = 1",
