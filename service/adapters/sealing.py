@@ -47,7 +47,7 @@ class Seal:
 
     def open(self, kept: str) -> str:
         """The secret that was kept; raises `SealedWithAnotherKey`."""
-        if not kept.startswith(_MARK):
+        if not self.is_sealed(kept):
             return kept
         if not self.keys:
             raise SealedWithAnotherKey("A webhook's secret is sealed, and LOBEDESK_SECRETS_KEY is not set.")
@@ -55,6 +55,18 @@ class Seal:
             return self._fernet().decrypt(kept.removeprefix(_MARK)).decode()
         except InvalidToken:
             raise SealedWithAnotherKey("No key in LOBEDESK_SECRETS_KEY opens a webhook's secret.") from None
+
+    def close_bytes(self, secret: bytes) -> bytes:
+        """`close` for what is kept as bytes."""
+        return self.close(secret.decode()).encode()
+
+    def open_bytes(self, kept: bytes) -> bytes:
+        """`open` for what is kept as bytes; what does not begin as a sealed secret does may be any bytes."""
+        return self.open(kept.decode()).encode() if kept.startswith(_MARK.encode()) else kept
+
+    def opens(self, kept: str) -> bool:
+        """Whether this seal opens it, or it lies open."""
+        return bool(self.open_all((kept,)))
 
     def open_all(self, kept: Iterable[str]) -> tuple[str, ...]:
         """The secrets that were kept, or none of them where one does not open."""
@@ -65,13 +77,18 @@ class Seal:
 
     def is_current(self, kept: str) -> bool:
         """Whether it is kept as it would be now: sealed with the first key, or open where there is none."""
-        if not self.keys or not kept.startswith(_MARK):
-            return not self.keys and not kept.startswith(_MARK)
+        if not self.keys or not self.is_sealed(kept):
+            return not self.keys and not self.is_sealed(kept)
         try:
             Fernet(self.keys[0]).decrypt(kept.removeprefix(_MARK))
         except InvalidToken:
             return False
         return True
+
+    @staticmethod
+    def is_sealed(kept: str) -> bool:
+        """Whether it lies sealed, with whatever key."""
+        return kept.startswith(_MARK)
 
     def _fernet(self) -> MultiFernet:
         return MultiFernet([Fernet(key) for key in self.keys])

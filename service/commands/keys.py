@@ -26,15 +26,16 @@ def keys() -> None:
     "--origin", multiple=True, help="A site a widget key may be used on: https://www.shop.example. Repeatable."
 )
 @click.option("--days", type=click.IntRange(1, 3650), help="After so many days it stops working; left out, never.")
+@click.option("--shared", is_flag=True, help="Several people sit at it, and each has to say who they are.")
 @click.pass_obj
-def create(settings: Settings, role: str, name: str, origin: tuple[str, ...], days: int | None) -> None:
+def create(settings: Settings, role: str, name: str, origin: tuple[str, ...], days: int | None, shared: bool) -> None:
     """Make an API key and print it, once, alone on the last line."""
     from service.serving.reached import command_stores
     from service.workflows.keys import create_key
 
     expires_at = None if days is None else datetime.now(UTC) + timedelta(days=days)
     with command_stores(settings) as stores:
-        key = create_key(stores, Role(role), name, origin, expires_at)
+        key = create_key(stores, Role(role), name, origin, expires_at, shared=shared)
     click.echo(_ONCE)
     click.echo(key)
 
@@ -57,7 +58,8 @@ def list_keys(settings: Settings) -> None:
         else:
             state = f"{'works until' if entry.works(now) else 'expired'} {entry.expires_at.astimezone(UTC):{_MINUTES}}"
         record = entry.record
-        click.echo(f"{record.id}  {entry.ending}  {record.role:<6}  {used:<21}  {state:<28}  {record.name}")
+        shared = ", shared" if record.shared else ""
+        click.echo(f"{record.id}  {entry.ending}  {record.role:<6}  {used:<21}  {state:<28}  {record.name}{shared}")
 
 
 @keys.command()

@@ -9,12 +9,15 @@ from psycopg.conninfo import conninfo_to_dict
 
 from service.adapters.embedded import running_stores
 from service.adapters.postgres.migrations import head_revision, is_current
-from service.adapters.postgres.pool import PostgresStores, open_pool
+from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 from service.adapters.redis_link import RedisLink
+from service.adapters.sealing import Seal
 from service.domain.errors import Unavailable
 from service.serving.schema import schema_revision
 from service.settings import Settings, unknown_variables
 from service.workflows.engine_versions import version_named
+from service.workflows.readiness import fault_of_secrets
+from service.workflows.sending_ports import SecretStanding
 
 
 @dataclass(frozen=True)
@@ -59,15 +62,30 @@ def _look_at_postgres(settings: Settings, lines: list[tuple[str, str]]) -> bool:
         lines.append(("schema", f"{revision or 'none'}, this code needs {head_revision()}"))
         if not is_current(revision):
             return False
-        with open_pool(settings.database_url, 1) as pool, PostgresStores(pool).transaction() as transaction:
+        with open_pool(settings.database_url, 1) as pool, _stores(pool, settings).transaction() as transaction:
             active = transaction.catalogue.active_revision()
             engine = version_named(transaction.engine_versions.active())
+            secrets = transaction.endpoints.standing()
     except Unavailable as error:
         lines.append(("postgres answers", f"no: {error.message}"))
         return False
     lines.append(("catalogue", "none imported yet" if active is None else f"revision {active}"))
     lines.append(("engine", engine))
+    lines.append(("webhook secrets", _secrets_name(secrets)))
     return active is not None
+
+
+def _stores(pool: Pool, settings: Settings) -> PostgresStores:
+    return PostgresStores(pool, seal=Seal.of(settings.secrets_key))
+
+
+def _secrets_name(standing: SecretStanding) -> str:
+    fault = fault_of_secrets(standing)
+    if fault is not None:
+        return fault
+    if standing.keyed:
+        return f"{standing.kept} kept, sealed"
+    return "none; any would lie open in the database, for LOBEDESK_SECRETS_KEY is not set"
 
 
 def _redis_answers(url: str | None) -> str:

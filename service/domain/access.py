@@ -1,8 +1,9 @@
-"""Who may call: the roles a key can have, and how often."""
+"""Who may call: the roles a key can have, what one is made for, and how often."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 
@@ -17,6 +18,17 @@ class Role(StrEnum):
 
 STAFF = frozenset({Role.DESK, Role.BENCH, Role.ADMIN})
 """The roles held by people who work here."""
+
+
+@dataclass(frozen=True)
+class NewKey:
+    """A key that is wanted: for what, whose, on which sites, until when (None: for good), and whether for several."""
+
+    role: Role
+    name: str
+    origins: tuple[str, ...] = ()
+    expires_at: datetime | None = None
+    shared: bool = False
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,7 @@ from service.workflows.letters import Stationery
 from service.workflows.look_alike_maps import map_look_alikes
 from service.workflows.privacy import forget_by_age
 from service.workflows.queue import put_back_lapsed
+from service.workflows.readiness import fault_of_secrets
 from service.workflows.reidentify import reidentify
 from service.workflows.snapshot import CatalogueSnapshot, keep_engine_table
 
@@ -50,6 +51,10 @@ def work(settings: Settings) -> None:
             url, CONCURRENCY + 1, statement_timeout=settings.statement_timeout, lock_timeout=settings.lock_timeout
         ) as pool:
             stores = PostgresStores(pool, settings.idempotency_ttl, Seal.of(settings.secrets_key))
+            with stores.transaction() as transaction:
+                fault = fault_of_secrets(transaction.endpoints.standing())
+            if fault is not None:
+                log.warning("webhook secrets", fault=fault)
             run_worker(
                 url,
                 partial(forget_old_replies, stores),

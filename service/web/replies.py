@@ -6,6 +6,7 @@ import base64
 import hashlib
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
@@ -29,6 +30,11 @@ def json_reply(body: Any, status: int = 200, **headers: str) -> Reply:
     """A JSON reply; header names are given with underscores (`Content_Location`)."""
     named = tuple((name.replace("_", "-"), value) for name, value in headers.items())
     return Reply(status, (("Content-Type", JSON_TYPE), *named), orjson.dumps(body))
+
+
+def secret_reply(body: Any, status: int, **headers: str) -> Reply:
+    """The same of what is shown once: where it is kept to be sent again, it lies as secrets do."""
+    return replace(json_reply(body, status, **headers), secret=True)
 
 
 def respond(reply: Reply) -> Response:

@@ -6,7 +6,7 @@ from uuid import UUID
 
 from service.domain.access import STAFF
 from service.domain.errors import Conflict, NotFound
-from service.workflows.identify import hold_submission, read_submission
+from service.workflows.identify import hold_to_add_to, read_submission
 from service.workflows.mail_in_ports import PhotoEntry, Picture
 from service.workflows.ports import KeyRecord, Transaction
 
@@ -14,12 +14,14 @@ MOST_CUSTOMER_PHOTOS = 6
 MOST_CASE_PHOTOS = 20
 
 
-def add_case_photo(transaction: Transaction, key: KeyRecord, submission_id: UUID, picture: Picture) -> PhotoEntry:
-    """Keep a photo of a submission that is this key's to see.
+def add_case_photo(
+    transaction: Transaction, key: KeyRecord, submission_id: UUID, picture: Picture
+) -> tuple[UUID, PhotoEntry]:
+    """Keep a photo of a submission that is this key's to see; also returns the case it is kept with.
 
     Raises `NotFound`, and `Conflict` where there are enough of it or the case is closed to its customer.
     """
-    case = hold_submission(transaction, key, submission_id)
+    case = hold_to_add_to(transaction, key, submission_id)
     if case.closed_at is not None and key.role not in STAFF:
         raise Conflict("This case is closed.")
     most = MOST_CASE_PHOTOS if key.role in STAFF else MOST_CUSTOMER_PHOTOS
@@ -27,7 +29,7 @@ def add_case_photo(transaction: Transaction, key: KeyRecord, submission_id: UUID
         raise Conflict(f"There are {most} photos of this shaft already.")
     photo = transaction.cases.add_photo(case.id, key.id, key.name, picture)
     transaction.trail.add(key.id, key.name, "photo_added", case.id)
-    return photo
+    return case.id, photo
 
 
 def list_case_photos(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> tuple[PhotoEntry, ...]:

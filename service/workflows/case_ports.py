@@ -142,6 +142,10 @@ class CaseStore(Protocol):
         """A photo of a case, as JPEG."""
         ...
 
+    def move_photos(self, submission_id: UUID, into: UUID) -> None:
+        """Make the photos of one case another's."""
+        ...
+
     def close(
         self,
         submission_id: UUID,

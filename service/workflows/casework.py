@@ -13,13 +13,13 @@ from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import AnswerState
 from service.domain.outbox import Topic
 from service.domain.readings import MOST_READINGS, Reading
-from service.domain.review import Confidence, Decision, NotClaimed, Outcome, ReviewReason, ReviewState, Verdict
+from service.domain.review import Confidence, Decision, Outcome, ReviewReason, ReviewState, Verdict
 from service.workflows.at_hand import AtHand
 from service.workflows.case_ports import NewDecision, Note
 from service.workflows.identify import Addition, add_to_submission, new_review
-from service.workflows.ports import Case, KeyRecord, Transaction
+from service.workflows.ports import Case, Transaction
 from service.workflows.publish import publish
-from service.workflows.queue import look_again_at_a_guess
+from service.workflows.queue import Hand, look_again_at_a_guess
 from service.workflows.told import let_out
 from service.workflows.verdicts import check_verdict
 
@@ -40,18 +40,28 @@ def hold_case(transaction: Transaction, case_id: UUID) -> Case:
     return case
 
 
-def overrule(transaction: Transaction, key: KeyRecord, case: Case, verdict: Verdict, rules: CaseworkRules) -> Decision:
+def hold_pair(transaction: Transaction, case_id: UUID, into_id: UUID) -> tuple[Case, Case]:
+    """Two cases that nobody else can change until the transaction ends, with their shafts; raises `NotFound`.
+
+    Always in one order, and the shafts first, as whoever measures one holds them: so nobody waits in a circle.
+    """
+    transaction.mail_ins.hold_of((case_id, into_id))
+    held = {wanted: hold_case(transaction, wanted) for wanted in sorted((case_id, into_id))}
+    return held[case_id], held[into_id]
+
+
+def overrule(transaction: Transaction, hand: Hand, case: Case, verdict: Verdict, rules: CaseworkRules) -> Decision:
     """Put a person's word in the place of the answer while the caller waits; an open review is decided by it.
 
     Raises `NotClaimed` where somebody else has the case's review in hand, `InvalidInput` for a part that may not be
     named, `Conflict` for a merged case.
     """
+    key, by = hand.key, hand.by
     _not_merged(case)
     revision = check_verdict(transaction, verdict)
     review = transaction.reviews.open_of(case.id)
-    if review is not None and not transaction.reviews.settle_unheld(review.id, key.id, ReviewState.DECIDED):
-        whose = "somebody else" if review.claim is None else review.claim.by
-        raise NotClaimed(f"This case's review is in the hands of {whose}; nothing of this request was kept.")
+    if review is not None and not transaction.reviews.settle_unheld(review.id, key.id, by, ReviewState.DECIDED):
+        raise hand.in_other_hands(review)
     decision = transaction.cases.decide(
         NewDecision(
             case.id,
@@ -61,29 +71,31 @@ def overrule(transaction: Transaction, key: KeyRecord, case: Case, verdict: Verd
             verdict,
             revision,
             key_id=key.id,
-            by=key.name,
+            by=by,
         )
     )
     transaction.submissions.touch(case.id)
-    let_out(transaction, key, key.name, case)
-    transaction.trail.add(key.id, key.name, "case_overruled", case.id, outcome=verdict.outcome.value)
+    let_out(transaction, key, by, case)
+    transaction.trail.add(key.id, by, "case_overruled", case.id, outcome=verdict.outcome.value)
     look_again_at_a_guess(transaction, case, decision, rules)
     return decision
 
 
-def note_on_case(transaction: Transaction, key: KeyRecord, case: Case, text: str) -> Note:
+def note_on_case(transaction: Transaction, hand: Hand, case: Case, text: str) -> Note:
     """Write something down about a case; whatever this key has in hand of it is held on to."""
-    note = transaction.cases.note(case.id, text, key.id, key.name)
+    key, by = hand.key, hand.by
+    note = transaction.cases.note(case.id, text, key.id, by)
     transaction.reviews.extend_of(case.id, key.id)
-    transaction.trail.add(key.id, key.name, "note_written", case.id)
+    transaction.trail.add(key.id, by, "note_written", case.id)
     return note
 
 
-def reopen(transaction: Transaction, key: KeyRecord, case: Case, reason: str, rules: CaseworkRules) -> None:
+def reopen(transaction: Transaction, hand: Hand, case: Case, reason: str, rules: CaseworkRules) -> None:
     """Put a case that was decided or closed before a person again.
 
     Raises `Conflict` where one has it already, or the case was merged.
     """
+    key, by = hand.key, hand.by
     _not_merged(case)
     if transaction.reviews.open_of(case.id) is not None:
         raise Conflict("This case is before a person already.")
@@ -97,37 +109,39 @@ def reopen(transaction: Transaction, key: KeyRecord, case: Case, reason: str, ru
     candidates = case.latest.identification.candidates
     skill = candidates[0].core if candidates else None
     transaction.reviews.open(new_review(case.id, case.submission, ReviewReason.REOPENED, rules, skill=skill))
-    transaction.cases.note(case.id, f"Reopened: {reason}", key.id, key.name)
-    transaction.trail.add(key.id, key.name, "case_reopened", case.id)
+    transaction.cases.note(case.id, f"Reopened: {reason}", key.id, by)
+    transaction.trail.add(key.id, by, "case_reopened", case.id)
 
 
-def close(transaction: Transaction, key: KeyRecord, case: Case, why: ClosedWhy, reason: str) -> None:
+def close(transaction: Transaction, hand: Hand, case: Case, why: ClosedWhy, reason: str) -> None:
     """Close a case and take its reviews off the queue; raises `Conflict` where it is closed, or in hand elsewhere."""
-    _withdraw_reviews(transaction, key, case)
+    key, by = hand.key, hand.by
+    _withdraw_reviews(transaction, hand, case)
     if not transaction.cases.close(case.id, why):
         raise Conflict("This case is closed already.")
-    transaction.cases.note(case.id, f"Closed: {reason}", key.id, key.name)
-    transaction.trail.add(key.id, key.name, "case_closed", case.id, why=why.value)
+    transaction.cases.note(case.id, f"Closed: {reason}", key.id, by)
+    transaction.trail.add(key.id, by, "case_closed", case.id, why=why.value)
 
 
 def hand_to_order(
-    transaction: Transaction, key: KeyRecord, case: Case, part_number: str | None, order_reference: str | None
+    transaction: Transaction, hand: Hand, case: Case, part_number: str | None, order_reference: str | None
 ) -> str:
     """Close a case with an order for the part that was found, and tell the shop; returns the part's number.
 
     Without `part_number` it is the part that was decided, or else the one the readings name. Raises `Conflict` where
     there is none, or the case is closed, and `InvalidInput` for a part that may not be named.
     """
+    key, by = hand.key, hand.by
     _not_merged(case)
     part = part_number or named_part(case)
     if part is None:
         raise Conflict("No part has been found for this case; overrule its answer first, or name the part.")
     check_verdict(transaction, Verdict(Outcome.PART, part, Confidence.SURE, ""))
-    _withdraw_reviews(transaction, key, case)
+    _withdraw_reviews(transaction, hand, case)
     if not transaction.cases.close(case.id, ClosedWhy.ORDERED, order_reference=order_reference):
         raise Conflict("This case is closed already; reopen it first.")
-    let_out(transaction, key, key.name, case)
-    transaction.trail.add(key.id, key.name, "case_ordered", case.id, part_number=part)
+    let_out(transaction, key, by, case)
+    transaction.trail.add(key.id, by, "case_ordered", case.id, part_number=part)
     told = {"reference": case.reference, "part_number": part, "order_reference": order_reference}
     publish(transaction, Topic.CASE_ORDERED, case.key_id, case.id, told)
     return part
@@ -144,7 +158,7 @@ def named_part(case: Case) -> str | None:
 def merge(
     transaction: Transaction,
     at_hand: AtHand,
-    key: KeyRecord,
+    hand: Hand,
     case_id: UUID,
     into_id: UUID,
     reason: str,
@@ -152,14 +166,14 @@ def merge(
 ) -> Merged:
     """Make one case part of another of the same shaft: readings that are new to it move over and it is answered again.
 
-    A reading that both have, digit for digit, is one that was sent twice: it counts once. Raises `NotFound`, and
-    `Conflict` where either was merged before, is in somebody else's hands, or the units differ.
+    A reading that both have, digit for digit, is one that was sent twice: it counts once. The posted shaft and the
+    photos of the one go over to the other, and its contact where the other has none. Raises `NotFound`, and `Conflict`
+    where either was merged before, is in somebody else's hands, each has a shaft on its way, or the units differ.
     """
+    key, by = hand.key, hand.by
     if case_id == into_id:
         raise InvalidInput(faults=(Fault("/into", "A case cannot be merged into itself."),))
-    # Always in one order, so that two merges of the same pair cannot wait for each other.
-    held = {wanted: hold_case(transaction, wanted) for wanted in sorted((case_id, into_id))}
-    case, into = held[case_id], held[into_id]
+    case, into = hold_pair(transaction, case_id, into_id)
     _not_merged(case)
     _not_merged(into)
     if case.submission.unit is not into.submission.unit:
@@ -167,22 +181,29 @@ def merge(
             f"One case is in {case.submission.unit} and the other in {into.submission.unit}: "
             "read the one's readings into the other by hand."
         )
+    if transaction.mail_ins.open_of(case.id) is not None and transaction.mail_ins.open_of(into.id) is not None:
+        raise Conflict("Each of these cases has a shaft that is on its way, or here: they are two shafts.")
     moved = _new_readings(case, into)
     if len(into.submission.readings) + len(moved) > MOST_READINGS:
         raise Conflict(f"Together they have more than the {MOST_READINGS} readings one case may hold.")
-    _withdraw_reviews(transaction, key, case)
+    _withdraw_reviews(transaction, hand, case)
     transaction.cases.reopen(case.id)
     transaction.cases.close(case.id, ClosedWhy.MERGED, merged_into=into.id)
     teeth = case.submission.gear_teeth if into.submission.gear_teeth is None else None
     markings = tuple(mark for mark in case.submission.markings if mark not in into.submission.markings)
+    contact = case.submission.contact if into.submission.contact is None else None
     tables = transaction.lift_tables.move(case.id, into.id)
-    if moved or markings or teeth is not None or tables:
-        addition = Addition(readings=moved, gear_teeth=teeth, markings=markings, lift_tables=bool(tables))
+    transaction.mail_ins.move(case.id, into.id)
+    transaction.cases.move_photos(case.id, into.id)
+    if moved or markings or teeth is not None or contact or tables:
+        addition = Addition(
+            readings=moved, gear_teeth=teeth, markings=markings, contact=contact, lift_tables=bool(tables)
+        )
         add_to_submission(transaction, at_hand, key, into, addition, rules)
-    transaction.cases.note(into.id, f"Took in case {case.reference}: {reason}", key.id, key.name)
-    transaction.cases.note(case.id, f"Merged into case {into.reference}: {reason}", key.id, key.name)
-    transaction.trail.add(key.id, key.name, "case_merged", case.id, into=str(into.id))
-    transaction.trail.add(key.id, key.name, "case_took_in", into.id, case=str(case.id))
+    transaction.cases.note(into.id, f"Took in case {case.reference}: {reason}", key.id, by)
+    transaction.cases.note(case.id, f"Merged into case {into.reference}: {reason}", key.id, by)
+    transaction.trail.add(key.id, by, "case_merged", case.id, into=str(into.id))
+    transaction.trail.add(key.id, by, "case_took_in", into.id, case=str(case.id))
     return Merged(hold_case(transaction, into.id), len(moved))
 
 
@@ -197,14 +218,13 @@ def _new_readings(case: Case, into: Case) -> tuple[Reading, ...]:
     return tuple(reading for reading in given if reading not in there)
 
 
-def _withdraw_reviews(transaction: Transaction, key: KeyRecord, case: Case) -> None:
+def _withdraw_reviews(transaction: Transaction, hand: Hand, case: Case) -> None:
     for second_look in (False, True):
         review = transaction.reviews.open_of(case.id, second_look=second_look)
         if review is None:
             continue
-        if not transaction.reviews.settle_unheld(review.id, key.id, ReviewState.WITHDRAWN):
-            whose = "somebody else" if review.claim is None else review.claim.by
-            raise Conflict(f"A review of this case is in the hands of {whose}.")
+        if not transaction.reviews.settle_unheld(review.id, hand.key.id, hand.by, ReviewState.WITHDRAWN):
+            raise hand.in_other_hands(review)
 
 
 def _not_merged(case: Case) -> None:

@@ -5,14 +5,15 @@ from __future__ import annotations
 from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.errors import Conflict
 from service.workflows.case_ports import Confirmation
-from service.workflows.ports import Case, KeyRecord, Transaction
+from service.workflows.ports import Case, Transaction
+from service.workflows.queue import Hand
 from service.workflows.read_catalogue import active_revision
 from service.workflows.verdicts import part_named
 
 
 def confirm(
     transaction: Transaction,
-    key: KeyRecord,
+    hand: Hand,
     case: Case,
     source: ConfirmationSource,
     part_number: str | None,
@@ -23,11 +24,12 @@ def confirm(
     The newest confirmation of a case holds. Raises `InvalidInput` for a part the catalogue does not have, `Conflict`
     for a merged case.
     """
+    key, by = hand.key, hand.by
     if case.closed_why is ClosedWhy.MERGED:
         raise Conflict("This case was merged into another; confirm that one.")
     if part_number is not None:
         part_named(transaction, active_revision(transaction), part_number)
-    kept = transaction.cases.confirm(case.id, source, part_number, note, key.id, key.name)
+    kept = transaction.cases.confirm(case.id, source, part_number, note, key.id, by)
     transaction.submissions.touch(case.id)
-    transaction.trail.add(key.id, key.name, "case_confirmed", case.id, source=source.value)
+    transaction.trail.add(key.id, by, "case_confirmed", case.id, source=source.value)
     return kept

@@ -15,7 +15,7 @@ from service.domain.errors import Fault, InvalidInput, NotFound
 from service.domain.reference import read_reference
 from service.domain.review import Decision
 from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, Note, Round
-from service.workflows.identify import as_seen_by, as_told, hold_submission
+from service.workflows.identify import as_seen_by, as_told, gone_on, hold_submission
 from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.ports import Case, KeyRecord, Transaction
 from service.workflows.review_ports import TrailEntry
@@ -106,7 +106,7 @@ def follow_link(transaction: Transaction, key: KeyRecord, token: str) -> Case:
     case = None if case_id is None else transaction.submissions.find(case_id)
     if case is None or (key.id != case.key_id and key.role not in STAFF):
         raise NotFound("This link leads nowhere, or has lapsed; ask the desk for a new one.")
-    return as_seen_by(key, as_told(case))
+    return as_seen_by(key, as_told(gone_on(transaction, case)))
 
 
 def _digest(token: str) -> bytes:

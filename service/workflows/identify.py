@@ -13,7 +13,7 @@ from service.domain.access import STAFF
 from service.domain.casework import DEFAULT_RULES, PRIORITY_OF, CaseworkRules, ClosedWhy
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import Advice, AnswerState, Identification
-from service.domain.readings import MOST_READINGS, Marking, Reading, Submission
+from service.domain.readings import MOST_READINGS, Contact, Marking, Reading, Submission
 from service.domain.review import SECOND_LOOKS, Priority, ReviewReason
 from service.domain.units import LengthUnit
 from service.workflows.answering import Answered
@@ -27,7 +27,8 @@ from service.workflows.weighed_tables import weighed
 
 @dataclass(frozen=True)
 class Addition:
-    """What a caller has to add to a submission. `lift_tables`: tables of it were kept, or count no longer.
+    """What a caller has to add to a submission. `lift_tables`: tables of it were kept, or count no longer. A `contact`
+    is taken where there is none yet.
 
     `advice` is what the answer, and every later one, has to say of how it was measured; `unsaid` what it has not to say
     any more.
@@ -38,6 +39,7 @@ class Addition:
     gear_teeth: int | None = None
     markings: tuple[Marking, ...] = ()
     ask_person: bool = False
+    contact: Contact | None = None
     lift_tables: bool = False
     advice: tuple[Advice, ...] = ()
     unsaid: tuple[Advice, ...] = ()
@@ -76,10 +78,18 @@ def read_submission(transaction: Transaction, key: KeyRecord, submission_id: UUI
     That somebody here saw what a customer said in private is noted.
     """
     case = _theirs(transaction.submissions.find(submission_id), key)
+    if key.role not in STAFF:
+        return as_seen_by(key, gone_on(transaction, case))
     said = case.submission
-    if key.role in STAFF and (said.contact is not None or said.note is not None or said.markings):
+    if said.contact is not None or said.note is not None or said.markings:
         transaction.trail.add(key.id, key.name, "case_read", case.id)
-    return as_seen_by(key, case)
+    return case
+
+
+def gone_on(transaction: Transaction, case: Case) -> Case:
+    """What a customer sees of a case that was merged: the one it became part of, under its own id and reference."""
+    seen = _where_it_went(transaction, case)
+    return seen if seen is case else replace(seen, id=case.id, key_id=case.key_id, reference=case.reference)
 
 
 def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
@@ -89,6 +99,25 @@ def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUI
     """
     case = transaction.submissions.find(submission_id, for_update=True)
     return _theirs(case, key)
+
+
+def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
+    """The case that what is sent for a submission belongs to, held: where it was merged, the one it became part of.
+
+    Raises `NotFound` for one that is not this key's to see, and `Conflict` where staff, who can go on with the other,
+    send to one that was merged.
+    """
+    case = _theirs(transaction.submissions.find(submission_id), key)
+    while True:
+        if key.role in STAFF and case.closed_why is ClosedWhy.MERGED:
+            raise Conflict("This case was merged into another; go on with that one.")
+        end = _where_it_went(transaction, case)
+        held = transaction.submissions.find(end.id, for_update=True)
+        if held is None:
+            raise NotFound
+        if held.merged_into is None:
+            return held
+        case = held  # merged in this very moment
 
 
 def add_to_submission(
@@ -123,6 +152,7 @@ def add_to_submission(
         gear_teeth=before.gear_teeth if addition.gear_teeth is None else addition.gear_teeth,
         markings=before.markings + addition.markings,
         ask_person=before.ask_person or addition.ask_person,
+        contact=before.contact or addition.contact,
     )
     sheets = weighed(transaction.lift_tables.of_submission(case.id))
     at_hand.no_older_than(case.latest.catalogue_revision)
@@ -224,6 +254,15 @@ def new_review(
         skill=skill,
         not_for=not_for,
     )
+
+
+def _where_it_went(transaction: Transaction, case: Case) -> Case:
+    while case.merged_into is not None:
+        further = transaction.submissions.find(case.merged_into)
+        if further is None:
+            break
+        case = further
+    return case
 
 
 def _theirs(case: Case | None, key: KeyRecord) -> Case:

@@ -15,9 +15,9 @@ import zlib
 from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
-from service.domain.access import Role
+from service.domain.access import NewKey, Role
 from service.domain.errors import Conflict, Fault, InvalidInput, NotAuthenticated, NotFound
-from service.workflows.ports import KeyEntry, KeyRecord, NewKey, Stores, Transaction
+from service.workflows.ports import KeyEntry, KeyRecord, Stores, Transaction
 
 _ALPHABET = string.digits + string.ascii_uppercase + string.ascii_lowercase
 _SECRET_BYTES, _SECRET_LENGTH, _CHECK_LENGTH = 24, 33, 6
@@ -32,14 +32,20 @@ _ORIGIN = re.compile(r"https?://[a-z0-9.-]+(:\d{1,5})?")
 
 
 def create_key(
-    stores: Stores, role: Role, name: str, origins: tuple[str, ...] = (), expires_at: datetime | None = None
+    stores: Stores,
+    role: Role,
+    name: str,
+    origins: tuple[str, ...] = (),
+    expires_at: datetime | None = None,
+    *,
+    shared: bool = False,
 ) -> str:
     """Make a key on the machine itself, where nobody's key is asked for, and return it; it cannot be shown again.
 
     Raises `InvalidInput` as `make_key` does.
     """
     with stores.transaction() as transaction:
-        _, key = make_key(transaction, None, NewKey(role, name, origins, expires_at))
+        _, key = make_key(transaction, None, NewKey(role, name, origins, expires_at, shared))
     return key
 
 
@@ -47,7 +53,8 @@ def make_key(transaction: Transaction, by: KeyRecord | None, wanted: NewKey) -> 
     """Make a key: as it is listed, and itself, which cannot be shown again. `by` is None on the machine itself.
 
     `origins` (RFC 6454: scheme, host, port) are the sites a widget key may be used on. Raises `InvalidInput` for a name
-    that is no use, for what is no origin, for origins of a key that is not for a widget, and for a time that is over.
+    that is no use, for what is no origin, for origins of a key that is not for a widget, for a widget key that is to be
+    shared, and for a time that is over.
     """
     _check_wanted(wanted)
     return _made(transaction, by, wanted, "key_made")
@@ -65,7 +72,8 @@ def rotate_key(
         raise InvalidInput(detail, (Fault("/overlap_hours", detail),))
     old = _working(transaction, key_id)
     record = old.record
-    made = _made(transaction, by, NewKey(record.role, record.name, record.origins), "key_rotated", old=str(key_id))
+    wanted = NewKey(record.role, record.name, record.origins, shared=record.shared)
+    made = _made(transaction, by, wanted, "key_rotated", old=str(key_id))
     transaction.keys.expire(key_id, overlap)
     return made
 
@@ -123,6 +131,9 @@ def _check_wanted(wanted: NewKey) -> None:
     if wanted.origins and wanted.role is not Role.WIDGET:
         detail = "Only a widget key has origins."
         raise InvalidInput(detail, (Fault("/origins", detail),))
+    if wanted.shared and wanted.role is Role.WIDGET:
+        detail = "Nobody sits at a widget key."
+        raise InvalidInput(detail, (Fault("/shared", detail),))
     for place, origin in enumerate(wanted.origins):
         if not _ORIGIN.fullmatch(origin):
             detail = f"{origin} is no origin: write it as https://www.shop.example, in small letters, without a path."
@@ -140,6 +151,13 @@ def authenticate(stores: Stores, key: str) -> KeyRecord:
     if record is None:
         raise NotAuthenticated("This key is unknown here, has expired, or has been revoked.")
     return record
+
+
+def name_on(key: KeyRecord, person: str | None, pointer: str = "/person") -> str:
+    """Whose name goes on what is done with a key; raises `InvalidInput` where a shared one does not say who it is."""
+    if person is None and key.shared:
+        raise InvalidInput(faults=(Fault(pointer, "Several people share this key: say which of them you are."),))
+    return person or key.name
 
 
 def digest_of(key: str) -> bytes:

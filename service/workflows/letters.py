@@ -10,8 +10,9 @@ from uuid import UUID, uuid4
 from service.documents.letter import Facts, Letter, Verdict, compose
 from service.documents.letter_html import letter_html
 from service.documents.letter_text import letter_text
+from service.domain.casework import ClosedWhy
 from service.domain.catalogue import Part
-from service.domain.errors import Fault, InvalidInput, NotFound
+from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import AnswerState
 from service.domain.outbox import Topic, can_be_written_to
 from service.domain.reference import spoken
@@ -76,11 +77,14 @@ def issue(
     """Keep the letter a case is answered with, and put it in the outbox.
 
     `shaft` says what became of a shaft that was posted in. Whoever issues a letter has told the customer what is in it,
-    whatever waited to be decided. Raises `NotFound`, and `InvalidInput` where it is to be mailed and cannot be.
+    whatever waited to be decided. Raises `NotFound`, `InvalidInput` where it is to be mailed and cannot be, and
+    `Conflict` for a case that was merged.
     """
     from service.documents.letter_pdf import letter_pdf  # here, because what draws it is slow to import
 
     case = hold_submission(transaction, key, submission_id)
+    if case.closed_why is ClosedWhy.MERGED:
+        raise Conflict("This case was merged into another; write the letter there.")
     recipient = _recipient(stationery, case, post) if post.email else None
     issued_at = datetime.now(UTC)
     letter = _compose(transaction, stationery.supplier, case, issued_at, shaft)
@@ -106,11 +110,12 @@ def issue(
     return kept
 
 
-def find_letter(transaction: Transaction, letter_id: UUID) -> tuple[KeptLetter, tuple[Message, ...]]:
-    """A letter and the messages that carry it; raises `NotFound`."""
+def find_letter(transaction: Transaction, key: KeyRecord, letter_id: UUID) -> tuple[KeptLetter, tuple[Message, ...]]:
+    """A letter and the messages that carry it; that it was read is noted. Raises `NotFound`."""
     letter = transaction.letters.find(letter_id)
     if letter is None:
         raise NotFound("There is no such letter.")
+    transaction.trail.add(key.id, key.name, "letter_read", letter.submission_id, letter=str(letter_id))
     return letter, transaction.outbox.of_letter(letter_id)
 
 

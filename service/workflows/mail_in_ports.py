@@ -117,6 +117,14 @@ class MailInStore(Protocol):
         """The shaft of a submission that is on its way or here."""
         ...
 
+    def hold_of(self, submission_ids: tuple[UUID, ...]) -> None:
+        """Hold the shafts of these submissions until the transaction ends."""
+        ...
+
+    def move(self, submission_id: UUID, into: UUID) -> None:
+        """Make the shafts of one submission another's."""
+        ...
+
     def page(
         self, state: MailInState | None, overdue: bool | None, reference: str | None, after: UUID | None, limit: int
     ) -> tuple[MailIn, ...]:

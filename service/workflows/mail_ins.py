@@ -31,16 +31,15 @@ from service.domain.reference import spoken
 from service.domain.units import LengthUnit
 from service.workflows.at_hand import AtHand
 from service.workflows.bench_record import bench_advice, settle, taken_with
-from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
+from service.workflows.identify import Addition, add_to_submission, hold_submission, hold_to_add_to, open_submission
+from service.workflows.keys import name_on
 from service.workflows.letters import ON_PAPER, Post, Stationery, issue
-from service.workflows.mail_in_ports import Announcement, Happened, MailIn, Picture, Standing
+from service.workflows.mail_in_ports import Announcement, Happened, MailIn, Standing
 from service.workflows.ports import KeyRecord, Stores, Transaction
 from service.workflows.publish import publish
 
 CLOCKS_APART = timedelta(minutes=5)
 """How far ahead of ours the clock of whoever tells of an event may run."""
-
-MOST_PHOTOS = 20
 
 
 @dataclass(frozen=True)
@@ -92,16 +91,17 @@ def announce(
     """Expect a shaft, of a submission or of nobody known yet.
 
     Raises `InvalidInput` where the submission is not this key's to see or is in another unit, and `Conflict` where its
-    shaft is on its way, or here, already.
+    shaft is on its way, or here, already, or it was merged into another.
     """
     if submission_id is not None:
         try:
-            case = hold_submission(transaction, key, submission_id)
+            case = hold_to_add_to(transaction, key, submission_id)
         except NotFound:
             raise InvalidInput(faults=(Fault("/submission", "There is no such submission."),)) from None
         if unit not in (None, case.submission.unit):
             detail = f"This submission is in {case.submission.unit}."
             raise InvalidInput(faults=(Fault("/unit", detail),))
+        submission_id = case.id
         if transaction.mail_ins.open_of(submission_id) is not None:
             raise Conflict("The shaft of this submission is on its way, or here, already.")
         unit, contact = case.submission.unit, contact or case.submission.contact
@@ -120,10 +120,15 @@ def announce(
 
 
 def read_mail_in(transaction: Transaction, key: KeyRecord, mail_in_id: UUID) -> MailIn:
-    """A shaft as this key may see it; raises `NotFound` for one that is not this key's to see."""
+    """A shaft as this key may see it; raises `NotFound` for one that is not this key's to see.
+
+    That somebody here saw whose it is, or what was noted of it, is noted.
+    """
     mail_in = transaction.mail_ins.find(mail_in_id)
     if mail_in is None or (key.role not in STAFF and mail_in.key_id != key.id):
         raise NotFound("There is no such shaft.")
+    if key.role in STAFF and _is_private(mail_in):
+        transaction.trail.add(key.id, key.name, "mail_in_read", mail_in.submission_id, mail_in=str(mail_in.id))
     return as_seen_by(key, mail_in)
 
 
@@ -137,16 +142,27 @@ def hold_mail_in(transaction: Transaction, mail_in_id: UUID) -> MailIn:
 
 def list_mail_ins(
     stores: Stores,
+    key: KeyRecord,
     state: MailInState | None,
     overdue: bool | None,
     reference: str | None,
     beyond: UUID | None,
     limit: int,
 ) -> tuple[tuple[MailIn, ...], UUID | None]:
-    """Shafts in the order they were announced, and where the next page begins, None at the end."""
+    """Shafts in the order they were announced, and where the next page begins, None at the end.
+
+    Whose were shown with a name, an address or a note is noted.
+    """
     with stores.transaction() as transaction:
         found = transaction.mail_ins.page(state, overdue, reference, beyond, limit + 1)
+        private = [str(each.id) for each in found[:limit] if _is_private(each)]
+        if private:
+            transaction.trail.add(key.id, key.name, "mail_ins_listed", None, shown=private)
     return found[:limit], found[limit - 1].id if len(found) > limit else None
+
+
+def _is_private(mail_in: MailIn) -> bool:
+    return mail_in.contact is not None or bool(mail_in.send_back_to) or mail_in.note is not None
 
 
 def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told) -> MailIn:
@@ -164,7 +180,7 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
     if told.kind is EventKind.MEASURED:
         submission_id, details = _measured(transaction, bench, key, mail_in, told, at)
     number = len(mail_in.events) + 1
-    who = told.by or key.name
+    who = name_on(key, told.by, "/by")
     happened = Happened(number, told.kind, at, now, who, place, told.condition, told.note, details)
     if told.kind is EventKind.REPORTED:
         if submission_id is None:
@@ -184,29 +200,10 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
     consented = mail_in.consented or told.kind is EventKind.CONSENTED
     lies_at = place if state in IN_HOUSE else None
     transaction.mail_ins.stand(mail_in, Standing(state, lies_at, due_at, submission_id, consented))
-    transaction.trail.add(key.id, key.name, f"mail_in_{told.kind.value}", submission_id, mail_in=str(mail_in.id))
+    transaction.trail.add(key.id, who, f"mail_in_{told.kind.value}", submission_id, mail_in=str(mail_in.id))
     changed = _found(transaction, mail_in.id)
     _publish(transaction, changed, happened)
     return changed
-
-
-def add_photo(transaction: Transaction, key: KeyRecord, mail_in: MailIn, picture: Picture) -> UUID:
-    """Keep a photo of a held shaft; raises `Conflict` where there are enough of it, or it has not come yet."""
-    if mail_in.state is MailInState.ANNOUNCED:
-        raise Conflict("This shaft has not come yet; record that it was received first.")
-    if len(mail_in.photos) >= MOST_PHOTOS:
-        raise Conflict(f"There are {MOST_PHOTOS} photos of this shaft already.")
-    photo_id = transaction.mail_ins.add_photo(mail_in.id, key.id, key.name, picture)
-    transaction.trail.add(key.id, key.name, "photo_added", mail_in.submission_id, mail_in=str(mail_in.id))
-    return photo_id
-
-
-def find_photo(transaction: Transaction, mail_in_id: UUID, photo_id: UUID) -> bytes:
-    """A photo of a shaft, as JPEG; raises `NotFound`."""
-    image = transaction.mail_ins.photo(mail_in_id, photo_id)
-    if image is None:
-        raise NotFound("There is no such photo of this shaft.")
-    return image
 
 
 def as_seen_by(key: KeyRecord, mail_in: MailIn) -> MailIn:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Protocol, TypeVar
 from uuid import UUID
 
-from service.domain.access import Role
+from service.domain.access import NewKey, Role
 from service.domain.casework import ClosedWhy
 from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
@@ -31,22 +31,16 @@ Found = TypeVar("Found")
 
 @dataclass(frozen=True)
 class KeyRecord:
-    """A key as kept: what it may do, whose it is, and for a widget on which sites; never the key itself."""
+    """A key as kept: what it may do, whose it is, and for a widget on which sites; never the key itself.
+
+    Whoever works with a `shared` one has to say who they are.
+    """
 
     id: UUID
     role: Role
     name: str
     origins: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class NewKey:
-    """A key that is wanted: for what, whose, on which sites, and until when (None: for good)."""
-
-    role: Role
-    name: str
-    origins: tuple[str, ...] = ()
-    expires_at: datetime | None = None
+    shared: bool = False
 
 
 @dataclass(frozen=True)
@@ -90,11 +84,12 @@ class Case:
 
 @dataclass(frozen=True)
 class Reply:
-    """A finished answer to a request, ready to send and to send again."""
+    """A finished answer to a request, ready to send and to send again; a `secret` one is kept as secrets are."""
 
     status: int
     headers: tuple[tuple[str, str], ...]
     body: bytes
+    secret: bool = False
 
 
 @dataclass(frozen=True)

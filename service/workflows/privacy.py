@@ -59,6 +59,7 @@ def erase_customer(transaction: Transaction, key: KeyRecord, email: str | None, 
     digits = _digits(phone)
     case_ids = transaction.privacy.cases_of(email, digits)
     shaft_ids = transaction.privacy.shafts_of(email, digits, case_ids)
+    transaction.mail_ins.hold_of(case_ids)
     for case_id in case_ids:
         hold_case(transaction, case_id)
         transaction.privacy.erase(case_id)

@@ -92,11 +92,22 @@ def remove_endpoint(transaction: Transaction, key: KeyRecord, endpoint_id: UUID)
 
 
 def list_messages(
-    stores: Stores, state: MessageState | None, submission_id: UUID | None, after: UUID | None, limit: int
+    stores: Stores,
+    key: KeyRecord,
+    state: MessageState | None,
+    submission_id: UUID | None,
+    after: UUID | None,
+    limit: int,
 ) -> tuple[tuple[Message, ...], UUID | None]:
-    """Messages in the order they were made, and where the next page begins, None at the end."""
+    """Messages in the order they were made, and where the next page begins, None at the end.
+
+    Which were shown with somebody's address is noted.
+    """
     with stores.transaction() as transaction:
         found = transaction.outbox.page(state, submission_id, after, limit + 1)
+        addressed = [str(each.id) for each in found[:limit] if each.recipient is not None]
+        if addressed:
+            transaction.trail.add(key.id, key.name, "messages_listed", submission_id, shown=addressed)
     return found[:limit], found[limit - 1].id if len(found) > limit else None
 
 

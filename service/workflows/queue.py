@@ -25,6 +25,7 @@ from service.domain.review import (
 )
 from service.workflows.case_ports import NewDecision, Note
 from service.workflows.identify import new_review
+from service.workflows.keys import name_on
 from service.workflows.ports import Case, KeyRecord, Stores, Transaction
 from service.workflows.review_ports import ClaimWish, Review, ReviewChange
 from service.workflows.told import let_out
@@ -44,7 +45,7 @@ class ReviewPage:
 
 @dataclass(frozen=True)
 class Wish:
-    """What somebody asks the queue for. `person` is who sits at a key that several share."""
+    """What somebody asks the queue for; `person` as a `Hand` has it."""
 
     person: str | None = None
     skills: tuple[str, ...] | None = None
@@ -54,18 +55,23 @@ class Wish:
 
 @dataclass(frozen=True)
 class Hand:
-    """Who works on a claimed review: a key, and who sits at it where several share it."""
+    """Who works: a key, and who sits at it where several share it."""
 
     key: KeyRecord
     person: str | None = None
 
-    def check(self, review: Review) -> None:
-        """Raise `NotClaimed` where a colleague at the same key has claimed it, or where it is not said who this is."""
+    @property
+    def by(self) -> str:
+        """Whose name goes on what is done. Raises `InvalidInput` where a shared key does not say."""
+        return name_on(self.key, self.person)
+
+    def in_other_hands(self, review: Review) -> NotClaimed:
+        """What to say where somebody else has a review, be it a colleague at the same key."""
         claim = review.claim
-        if claim is None or claim.key_id != self.key.id or claim.by == (self.person or self.key.name):
-            return
-        unsaid = "" if self.person else " Say as `person` who you are."
-        raise NotClaimed(f"This review is in the hands of {claim.by}; nothing of this request was kept.{unsaid}")
+        if claim is None:
+            return NotClaimed("This review is in the hands of somebody else; nothing of this request was kept.")
+        unsaid = " Say as `person` who you are." if claim.key_id == self.key.id and self.person is None else ""
+        return NotClaimed(f"This review is in the hands of {claim.by}; nothing of this request was kept.{unsaid}")
 
 
 def list_reviews(stores: Stores, state: ReviewState | None, after: UUID | None, limit: int) -> ReviewPage:
@@ -89,7 +95,7 @@ def claim_review(transaction: Transaction, key: KeyRecord, wish: Wish, rules: Ca
 
     For one named review: `NotFound` where there is no such, `Conflict` where it cannot be had.
     """
-    by = wish.person or key.name
+    by = Hand(key, wish.person).by
     lease_s = rules.lease_s if wish.lease_s is None else wish.lease_s
     review = transaction.reviews.claim(ClaimWish(key.id, by, lease_s, wish.skills, wish.review_id))
     if review is None:
@@ -115,16 +121,13 @@ def release_review(
 
     Raises `NotClaimed` where it is in other hands, `StaleRevision` where it has changed.
     """
-    key = hand.key
+    key, by = hand.key, hand.by
     _hold(transaction, find_review(transaction, review_id).submission_id)
     review = find_review(transaction, review_id)
     _check_revision(review, row_revision)
     anybodys = key.role is Role.ADMIN
-    if not anybodys:
-        hand.check(review)
-    if not transaction.reviews.release(review_id, key.id, anybodys=anybodys, row_revision=row_revision):
-        raise _why_not_held(find_review(transaction, review_id), key, row_revision)
-    by = key.name if review.claim is None else review.claim.by
+    if not transaction.reviews.release(review_id, key.id, by, anybodys=anybodys, row_revision=row_revision):
+        raise _why_not_held(find_review(transaction, review_id), hand, row_revision)
     transaction.cases.note(review.submission_id, f"Given back: {reason}", key.id, by)
     transaction.trail.add(key.id, by, "review_released", review.submission_id, review=str(review_id))
     return find_review(transaction, review_id)
@@ -133,14 +136,15 @@ def release_review(
 def extend_claim(transaction: Transaction, key: KeyRecord, review_id: UUID) -> Review:
     """Let a claim run its whole time again. Raises as `decide_review` does where the claim is no longer held."""
     if not transaction.reviews.extend(review_id, key.id):
-        raise _why_not_held(find_review(transaction, review_id), key, None)
+        raise _why_not_held(find_review(transaction, review_id), Hand(key), None)
     return find_review(transaction, review_id)
 
 
 def change_review(
-    transaction: Transaction, key: KeyRecord, review_id: UUID, change: ReviewChange, row_revision: int | None
+    transaction: Transaction, hand: Hand, review_id: UUID, change: ReviewChange, row_revision: int | None
 ) -> Review:
     """Set a review's priority, day or person. Raises `AlreadySettled`, or `StaleRevision`."""
+    key, by = hand.key, hand.by
     review = find_review(transaction, review_id)
     _check_revision(review, row_revision)
     if not transaction.reviews.change(review_id, change, row_revision):
@@ -148,16 +152,15 @@ def change_review(
         _check_revision(review, row_revision)
         raise AlreadySettled
     transaction.reviews.extend(review_id, key.id)
-    transaction.trail.add(key.id, key.name, "review_changed", review.submission_id, review=str(review_id))
+    transaction.trail.add(key.id, by, "review_changed", review.submission_id, review=str(review_id))
     return find_review(transaction, review_id)
 
 
-def note_on_review(transaction: Transaction, key: KeyRecord, review_id: UUID, text: str) -> Note:
+def note_on_review(transaction: Transaction, hand: Hand, review_id: UUID, text: str) -> Note:
     """Write something down about a review's case; if the review is in this key's hands, its lease begins again."""
+    key, by = hand.key, hand.by
     review = find_review(transaction, review_id)
     _hold(transaction, review.submission_id)
-    mine = review.claim is not None and review.claim.key_id == key.id
-    by = review.claim.by if mine and review.claim is not None else key.name
     note = transaction.cases.note(review.submission_id, text, key.id, by)
     transaction.reviews.extend(review_id, key.id)
     transaction.trail.add(key.id, by, "note_written", review.submission_id, review=str(review_id))
@@ -178,18 +181,16 @@ def decide_review(
     `StaleRevision` where the review has changed since `row_revision`, `ClaimLapsed`, `NotClaimed`, `AlreadySettled`.
     Whatever is raised, nothing has been decided.
     """
-    key = hand.key
+    key, by = hand.key, hand.by
     found = find_review(transaction, review_id)
     case = _hold(transaction, found.submission_id)
     review = find_review(transaction, review_id)  # as it is now that nobody else can change the case
-    by = key.name if review.claim is None else review.claim.by
     _check_revision(review, row_revision)
-    if review.claim is None or review.claim.key_id != key.id:
-        raise _why_not_held(review, key, row_revision)
-    hand.check(review)
+    if review.claim is None or (review.claim.key_id, review.claim.by) != (key.id, by):
+        raise _why_not_held(review, hand, row_revision)
     revision = check_verdict(transaction, verdict)
-    if not transaction.reviews.settle(review_id, key.id, row_revision):
-        raise _why_not_held(find_review(transaction, review_id), key, row_revision)
+    if not transaction.reviews.settle(review_id, key.id, by, row_revision):
+        raise _why_not_held(find_review(transaction, review_id), hand, row_revision)
     decision = transaction.cases.decide(
         NewDecision(case.id, review_id, review.second_look, case.latest.number, verdict, revision, key_id=key.id, by=by)
     )
@@ -240,15 +241,13 @@ def _check_revision(review: Review, row_revision: int | None) -> None:
         raise StaleRevision
 
 
-def _why_not_held(review: Review, key: KeyRecord, row_revision: int | None) -> Conflict:
+def _why_not_held(review: Review, hand: Hand, row_revision: int | None) -> Conflict:
     if review.state is ReviewState.DECIDED:
         return AlreadySettled("Somebody else has decided this review; nothing of this request was kept.")
     if review.state is ReviewState.WITHDRAWN:
         return AlreadySettled("This review's case was merged into another; nothing of this request was kept.")
     if row_revision is not None and review.row_revision != row_revision:
         return StaleRevision()
-    if review.lapsed_key == key.id:
+    if review.lapsed_key == hand.key.id:
         return ClaimLapsed()
-    if review.claim is not None and review.claim.key_id != key.id:
-        return NotClaimed(f"This review is in the hands of {review.claim.by}; nothing of this request was kept.")
-    return NotClaimed()
+    return NotClaimed() if review.claim is None else hand.in_other_hands(review)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from service.domain.errors import Unavailable
 from service.workflows.ports import Stores
+from service.workflows.sending_ports import SecretStanding
 
 
 @dataclass(frozen=True)
@@ -26,16 +27,30 @@ class Probes:
     schema_is_current: Callable[[], bool]
 
 
+def fault_of_secrets(standing: SecretStanding) -> str | None:
+    """What is wrong with how webhooks' signing secrets lie, and what to do about it; None where nothing is."""
+    if standing.shut:
+        return f"{standing.shut} open with no key in LOBEDESK_SECRETS_KEY: the webhooks they sign wait"
+    if not standing.lie_open:
+        return None
+    first = "" if standing.keyed else "set LOBEDESK_SECRETS_KEY, then "
+    return f"{standing.lie_open} lie open in the database: {first}run `lobedesk secrets seal`"
+
+
 def readiness(stores: Stores, probes: Probes) -> Readiness:
-    """Ask everything this rests on. The cache may be away: answers are slower then, and as good."""
+    """Ask everything this rests on.
+
+    The cache may be away: answers are slower then, and as good. How webhook secrets lie is no answer's business.
+    """
     parts = {"postgres": "ok", "schema": "ok", "catalogue": "ok", "redis": "ok"}
-    revision = None
+    revision, secrets = None, None
     try:
         if not probes.schema_is_current():
             parts["schema"] = "behind: run `lobedesk migrate`"
         else:
             with stores.transaction() as transaction:
                 revision = transaction.catalogue.active_revision()
+                secrets = fault_of_secrets(transaction.endpoints.standing())
             if revision is None:
                 parts["catalogue"] = "none: run `lobedesk catalogue import`"
     except Unavailable:
@@ -43,4 +58,6 @@ def readiness(stores: Stores, probes: Probes) -> Readiness:
     ready = all(state == "ok" for state in parts.values())
     if not probes.cache_answers():
         parts["redis"] = "degraded: answers are not cached"
+    if secrets is not None:
+        parts["webhook_secrets"] = f"degraded: {secrets}"
     return Readiness(ready, parts, revision)

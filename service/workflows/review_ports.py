@@ -130,15 +130,15 @@ class ReviewStore(Protocol):
         """The same for whatever this key has in hand of a case."""
         ...
 
-    def release(self, review_id: UUID, key_id: UUID, *, anybodys: bool, row_revision: int | None) -> bool:
-        """Put a claimed review back; False where it was not this key's (or, `anybodys`, not claimed) or had changed."""
+    def release(self, review_id: UUID, key_id: UUID, by: str, *, anybodys: bool, row_revision: int | None) -> bool:
+        """Put a claimed review back; False where it was in other hands (or, `anybodys`, in none) or had changed."""
         ...
 
-    def settle(self, review_id: UUID, key_id: UUID, row_revision: int | None) -> bool:
-        """End a review as decided; False where this key's lease does not run, or the review has changed."""
+    def settle(self, review_id: UUID, key_id: UUID, by: str, row_revision: int | None) -> bool:
+        """End a review as decided; False where this person's lease does not run, or the review has changed."""
         ...
 
-    def settle_unheld(self, review_id: UUID, key_id: UUID, state: ReviewState) -> bool:
+    def settle_unheld(self, review_id: UUID, key_id: UUID, by: str, state: ReviewState) -> bool:
         """End a review that nobody else holds; False where somebody else does, or it is settled."""
         ...
 

@@ -128,6 +128,17 @@ class LetterStore(Protocol):
         ...
 
 
+@dataclass(frozen=True)
+class SecretStanding:
+    """How signing secrets lie in the database: whether there is a key to seal with, and how many there are of addresses
+    in use, how many of these lie open, and how many no key opens."""
+
+    keyed: bool
+    kept: int
+    lie_open: int
+    shut: int
+
+
 class EndpointStore(Protocol):
     """Where webhooks go."""
 
@@ -145,6 +156,10 @@ class EndpointStore(Protocol):
 
     def wanting(self, topic: Topic, key_id: UUID | None) -> tuple[Endpoint, ...]:
         """The addresses that want to hear of `topic` in a case opened with a key."""
+        ...
+
+    def standing(self) -> SecretStanding:
+        """How the secrets of the addresses in use lie."""
         ...
 
     def change_secret(self, endpoint_id: UUID, secret: str) -> bool:

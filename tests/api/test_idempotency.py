@@ -13,9 +13,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
 from flask import Flask
 
+from service.adapters.sealing import new_key
 from service.app import EXTENSION, close_app, create_app
 from service.domain.access import Role
 from service.settings import Settings, environment_for
@@ -169,6 +171,32 @@ caller = Caller(app, sys.argv[1])
 caller.post("/v1/submissions", json.loads(sys.argv[2]), Idempotency_Key="crash-" + sys.argv[3])
 os.kill(os.getpid(), signal.SIGKILL)
 """
+
+
+def test_a_secret_shown_once_lies_sealed_in_the_reply_that_is_kept_for_a_retry(
+    api_settings: Settings, database: psycopg.Connection[Any]
+) -> None:
+    app = create_app(replace(api_settings, secrets_key=new_key()))
+    key = create_key(app.extensions[EXTENSION].desk.stores, Role.ADMIN, "the owner")
+    admin = Caller(app, key)
+    address = {"url": "https://store.example/hook", "topics": ["letter.issued"]}
+    made, again = (admin.post("/v1/webhooks", address, Idempotency_Key="a-hook") for _ in range(2))
+    path = f"{made.headers['Location']}/secret"
+    renewed = [admin.post(path, Idempotency_Key="another") for _ in range(2)]
+    close_app(app)
+
+    assert again.data == made.data
+    assert renewed[0].data == renewed[1].data
+    shown = [reply.get_json()["secret"].removeprefix("whsec_").encode() for reply in (made, renewed[0])]
+    kept = [bytes(row[0]) for row in database.execute("SELECT body FROM idempotent_replies")]
+    assert not [body for body in kept for secret in shown if secret in body]
+
+    # With the key gone the reply cannot be opened; the work is not done a second time.
+    other = create_app(replace(api_settings, secrets_key=new_key()))
+    lost = Caller(other, key).post("/v1/webhooks", address, Idempotency_Key="a-hook")
+    close_app(other)
+    assert lost.status_code == 409
+    assert "Idempotency-Key" in lost.get_json()["detail"]
 
 
 @pytest.mark.parametrize("moment", ["during", "before", "after"])

@@ -83,6 +83,16 @@ def test_the_key_that_takes_over_works_beside_the_old_one_for_a_while(app: Flask
     assert listed[new["id"]]["expires_at"] is None
 
 
+def test_a_key_that_several_share_says_so_and_hands_it_on(admin: Caller) -> None:
+    old = made(admin, role="desk", name="the counter", shared=True)
+
+    new = admin.post(f"/v1/keys/{old['id']}/rotation", {}).get_json()
+
+    listed = {each["id"]: each["shared"] for each in admin.get("/v1/keys").get_json()["items"]}
+    assert (listed[old["id"]], listed[new["id"]]) == (True, True)
+    assert made(admin, role="desk", name="one person's")["shared"] is False
+
+
 def test_taking_over_never_lengthens_an_old_key_s_life(app: Flask, admin: Caller) -> None:
     old = made(admin, expires_at=written(datetime.now(UTC) + timedelta(minutes=10)))
 
@@ -171,6 +181,8 @@ def test_what_is_done_with_keys_is_noted(admin: Caller) -> None:
         ({"origins": ["https://www.shop.example"]}, "/origins"),
         ({"role": "widget", "origins": ["https://www.shop.example/path"]}, "/origins/0"),
         ({"expires_at": "2001-01-01T00:00:00Z"}, "/expires_at"),
+        ({"role": "widget", "shared": True}, "/shared"),
+        ({"shared": "yes"}, "/shared"),
     ],
 )
 def test_a_key_that_is_no_use_is_refused(admin: Caller, wanted: Json, pointer: str) -> None:

@@ -101,6 +101,11 @@ def test_a_letter_that_is_issued_is_kept_mailed_and_told_to_the_store(
         carriers = Carriers(MailServer(box.url, "desk@thrumbleby.example", "Thrumbleby"), WebhookPost(private=True))
         for message in letter["messages"]:
             deliver(database_stores, carriers, message["id"])
+    listed = desk.get(f"/v1/outbox?submission={submission['id']}").get_json()["items"]
+    assert {message["recipient"] for message in listed} == {"caller@shop.example", None}
+    (noted, *_) = admin.get("/v1/privacy/trail?limit=1").get_json()["items"]
+    addressed = [message["id"] for message in listed if message["recipient"]]
+    assert (noted["action"], noted["details"]) == ("messages_listed", {"shown": addressed})
     read = desk.get(f"/v1/letters/{letter['id']}").get_json()
     assert {message["state"] for message in read["messages"]} == {"sent"}
     kept = desk.get(read["forms"]["txt"]).get_data(as_text=True)

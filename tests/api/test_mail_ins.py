@@ -379,6 +379,9 @@ def test_a_photo_is_of_its_own_shaft(desk: Caller) -> None:
     [
         "UPDATE mail_in_events SET at = at + interval '1 hour' WHERE mail_in_id = %(id)s",
         "UPDATE mail_in_events SET place = 'elsewhere' WHERE mail_in_id = %(id)s",
+        "UPDATE mail_in_events SET place = 'elsewhere', note = NULL WHERE mail_in_id = %(id)s",
+        "UPDATE mail_in_events SET note = 'another' WHERE mail_in_id = %(id)s",
+        "UPDATE mail_in_events SET details = '{\"round\": 2}', note = NULL WHERE mail_in_id = %(id)s",
         "INSERT INTO mail_in_events (mail_in_id, number, kind, at, key_id, who, place)"
         " SELECT mail_in_id, 3, 'moved', now() + interval '1 day', key_id, who, 'bench 2'"
         " FROM mail_in_events WHERE mail_in_id = %(id)s AND number = 1",
@@ -410,4 +413,11 @@ def test_every_step_is_on_the_trail(desk: Caller, app: Flask, as_role: Callable[
         entries = transaction.trail.page(None, None, 200)
     actions = [entry.action for entry in entries if entry.details.get("mail_in") == shaft.announced["id"]]
     assert actions[::-1] == ["mail_in_announced", "mail_in_received", "mail_in_measured"]
+    moved = desk.post(
+        f"/v1/mail-ins/{shaft.announced['id']}/events", {"kind": "moved", "place": "bench 2", "by": "R. Bench"}
+    )
+    assert moved.status_code == 200
+    with app.extensions[EXTENSION].desk.stores.transaction() as transaction:
+        (last,) = transaction.trail.page(None, None, 1)
+    assert (last.who, last.action) == ("R. Bench", "mail_in_moved")
     assert "POISON" not in str(entries)

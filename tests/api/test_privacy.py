@@ -40,7 +40,13 @@ def poisoned(desk: Caller, email: str) -> Json:
     desk.post(f"/v1/reviews/{review['id']}/decision", SURE | {"reason": "POISON says so."})
     desk.post(f"/v1/cases/{answer['id']}/confirmations", confirmation(), Idempotency_Key=f"c-{answer['id']}")
     assert desk.post(f"/v1/submissions/{answer['id']}/letters", {}).status_code == 201
-    assert desk.post("/v1/mail-ins", {"submission": answer["id"], "note": "POISON", "send_back_to": ["POISON road"]})
+    announced = {"submission": answer["id"], "note": "POISON", "send_back_to": ["POISON road"]}
+    shaft = desk.post("/v1/mail-ins", announced).get_json()
+    for event in (
+        {"kind": "received", "place": "shelf 3", "note": "POISON was on the box."},
+        {"kind": "returned", "tracking": "POISON 17"},
+    ):
+        assert desk.post(f"/v1/mail-ins/{shaft['id']}/events", event).status_code == 200
     return answer
 
 
@@ -78,6 +84,8 @@ def test_all_that_is_kept_of_a_customer_is_handed_over(desk: Caller, admin: Call
     assert case["confirmations"][0]["note"] == "POISON told us."
     assert "POISON-NAME" in case["letters"][0]["plain"]
     assert case["shafts"][0]["send_back_to"] == ["POISON road"]
+    _, received, returned = case["shafts"][0]["events"]
+    assert (received["note"], returned["details"]) == ("POISON was on the box.", {"tracking": "POISON 17"})
     (kept,) = case["photos"]
     assert base64.b64decode(kept["jpeg_base64"], validate=True) == desk.get(photo.get_json()["url"]).get_data()
     assert "case_exported" not in [entry["action"] for entry in case["trail"]]
@@ -110,8 +118,16 @@ def test_a_customer_is_erased_from_everywhere_and_what_was_measured_stays(
         rows = database.execute(f"SELECT t::text FROM {table} t WHERE {where}".encode()).fetchall()
         kept = [row for (row,) in rows if "POISON" in row or "erase@" in row]
         if table == "idempotent_replies":
-            kept = [row for (row,) in rows if answer["id"].encode().hex() in row]
+            ours = [answer["id"].encode().hex(), f"n-{answer['id']}", f"c-{answer['id']}"]
+            kept = [row for (row,) in rows if any(word in row for word in ours)]
         assert kept == [], table
+    events = database.execute(
+        "SELECT kind::text, e::text FROM mail_in_events e WHERE mail_in_id IN"
+        " (SELECT id FROM mail_ins WHERE submission_id = %s) ORDER BY number",
+        [answer["id"]],
+    ).fetchall()
+    assert [kind for kind, _ in events] == ["announced", "received", "returned"]
+    assert "POISON" not in str(events)
     seen = desk.get(f"/v1/submissions/{answer['id']}").get_json()
     assert seen["submission"]["readings"] == answer["submission"]["readings"]
     assert seen["decision"]["part_number"] == SURE["part_number"]
@@ -127,7 +143,7 @@ def test_a_shaft_that_was_posted_without_a_case_is_handed_over_and_erased_too(de
     said = {"contact": contact, "send_back_to": ["POISON road"], "note": "POISON-NOTE"}
     shaft = desk.post("/v1/mail-ins", said, Idempotency_Key="posted-without-a-case").get_json()
     path = f"/v1/mail-ins/{shaft['id']}"
-    desk.post(f"{path}/events", {"kind": "received", "place": "shelf 2"})
+    desk.post(f"{path}/events", {"kind": "received", "place": "shelf 2", "note": "POISON on the box."})
     photo = desk.send("POST", f"{path}/photos", data=png_of(8, 8), content_type="image/png").get_json()
     other = desk.post("/v1/mail-ins", {"contact": {"email": "somebody@else.example"}}).get_json()
 
@@ -199,6 +215,36 @@ def test_reading_a_case_with_somebody_s_name_in_it_is_noted_and_a_widget_s_readi
         ("the tests' desk", "case_read"),
         ("the tests' desk", "case_read"),
     ]
+
+
+def test_who_saw_a_posted_shaft_s_owner_its_photo_a_letter_or_an_address_it_went_to_is_noted(
+    desk: Caller, admin: Caller, widget: Caller
+) -> None:
+    address = "posted.seen@customer.example"
+    answer = widget.submit(SCANT | {"contact": {"name": "POISON Name", "email": address}})
+    shaft = widget.post("/v1/mail-ins", {"submission": answer["id"], "send_back_to": ["POISON Lane"]}).get_json()
+    desk.post(f"/v1/mail-ins/{shaft['id']}/events", {"kind": "received", "place": "shelf"})
+    photos = f"/v1/mail-ins/{shaft['id']}/photos"
+    photo = desk.send("POST", photos, data=png_of(8, 8), content_type="image/png").get_json()
+    letter = desk.post(f"/v1/submissions/{answer['id']}/letters", {}).get_json()
+
+    def seen(path: str, caller: Caller = desk) -> list[tuple[str, str]]:
+        """What the trail has of this shaft or case that it did not have before `path` was read."""
+        before = admin.get("/v1/privacy/trail?limit=1").get_json()["items"][0]
+        assert caller.get(path).status_code == 200
+        entries = admin.get("/v1/privacy/trail?limit=20").get_json()["items"]
+        assert "POISON" not in str(entries)
+        assert address not in str(entries)
+        return [(entry["who"], entry["action"]) for entry in entries[: entries.index(before)]]
+
+    by = "the tests' desk"
+    assert seen(f"/v1/mail-ins/{shaft['id']}") == [(by, "mail_in_read")]
+    assert seen(f"/v1/mail-ins/{shaft['id']}/label.pdf") == [(by, "mail_in_read")]
+    assert seen(f"/v1/mail-ins?reference={shaft['reference']}") == [(by, "mail_ins_listed")]
+    assert seen(photo["url"]) == [(by, "photo_seen")]
+    assert seen(f"/v1/letters/{letter['id']}") == [(by, "letter_read")]
+    assert seen(f"/v1/letters/{letter['id']}/letter.txt") == [(by, "letter_read")]
+    assert seen(f"/v1/mail-ins/{shaft['id']}", widget) == []
 
 
 @pytest.mark.parametrize(

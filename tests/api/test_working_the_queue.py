@@ -13,7 +13,7 @@ from service.app import EXTENSION
 from service.domain.access import Role
 from service.workflows.keys import create_key
 from tests.api.conftest import Caller
-from tests.api.queue import PART, SURE, claimed, decided, waiting
+from tests.api.queue import PART, SCANT, SURE, claimed, decided, waiting
 
 Json = dict[str, Any]
 
@@ -76,6 +76,22 @@ def test_a_claim_needs_no_body_and_none_waiting_is_no_content(desk: Caller) -> N
         assert desk.post(f"/v1/reviews/{review_id}/release", {"reason": "Only looking."}).status_code == 200
 
 
+def test_a_claim_sent_again_because_its_reply_was_lost_takes_one_review(desk: Caller) -> None:
+    waiting(desk), waiting(desk)
+    body = {"person": "J. Moll"}
+
+    first, again = (desk.post("/v1/reviews/claim", body, Idempotency_Key="a-claim") for _ in range(2))
+    other = desk.post("/v1/reviews/claim", body, Idempotency_Key="another-claim")
+
+    assert (first.status_code, again.status_code) == (200, 200)
+    assert again.data == first.data
+    assert again.headers["ETag"] == first.headers["ETag"]
+    assert other.get_json()["id"] != first.get_json()["id"]
+    for taken in (first, other):
+        gone = desk.post(f"/v1/reviews/{taken.get_json()['id']}/release", {"reason": "Only looking."} | body)
+        assert gone.status_code == 200
+
+
 def test_what_is_in_one_pair_of_hands_is_not_given_to_another(desk: Caller, colleague: Caller) -> None:
     answer = waiting(desk)
     review = claimed(desk, answer)
@@ -110,6 +126,76 @@ def test_two_who_share_a_key_do_not_decide_or_give_back_each_other_s_reviews(des
     assert done.get_json()["decision"]["by"] == "J. Moll"
 
 
+def test_who_shares_a_key_neither_overrules_nor_closes_what_a_colleague_has_in_hand(desk: Caller) -> None:
+    answer = waiting(desk)
+    claimed(desk, answer, person="J. Moll")
+    into = desk.submit(SCANT)["id"]
+    case = f"/v1/cases/{answer['id']}"
+    asked: tuple[tuple[str, Json], ...] = (
+        ("overrule", SURE),
+        ("close", {"reason": "Told."}),
+        ("order", {"part_number": PART}),
+        ("merge", {"into": into, "reason": "One shaft."}),
+    )
+    for who in ({}, {"person": "P. Marl"}):
+        for path, body in asked:
+            refused = desk.post(f"{case}/{path}", body | who)
+            assert problem_of(refused, 409) == "not_claimed"
+            assert "J. Moll" in refused.get_json()["detail"]
+    assert desk.get(case).get_json()["closed_at"] is None
+
+    # Who has it in hand may, and the name on it is theirs.
+    overruled = desk.post(f"{case}/overrule", SURE | {"person": "J. Moll", "confidence": "guess"})
+    assert overruled.get_json()["by"] == "J. Moll"
+    # So the second look is not for them.
+    second = second_look_of(desk, answer["id"])
+    again = desk.post("/v1/reviews/claim", {"review_id": second["id"], "person": "J. Moll"})
+    assert problem_of(again, 409) == "conflict"
+
+
+def test_a_claim_that_a_colleague_at_the_same_key_has_taken_meanwhile_is_not_ended_by_the_first(
+    desk: Caller, database: psycopg.Connection[Any]
+) -> None:
+    answer = waiting(desk)
+    review_id = claimed(desk, answer, person="J. Moll")["id"]
+    let_the_lease_run_out(database, review_id)
+    claimed(desk, answer, person="P. Marl")
+
+    refused = desk.post(f"/v1/reviews/{review_id}/decision", SURE | {"person": "J. Moll"})
+
+    assert problem_of(refused, 409) == "not_claimed"
+    assert "P. Marl" in refused.get_json()["detail"]
+    assert decisions_of(desk, review_id) == []
+
+
+def test_at_a_shared_key_nobody_works_without_a_name(app: Flask, desk: Caller) -> None:
+    stores = app.extensions[EXTENSION].desk.stores
+    counter = Caller(app, create_key(stores, Role.DESK, "the counter", shared=True))
+    answer = waiting(counter)
+    review, case = f"/v1/reviews/{answer['review']['id']}", f"/v1/cases/{answer['id']}"
+    unsaid: tuple[tuple[str, Json], ...] = (
+        ("/v1/reviews/claim", {"review_id": answer["review"]["id"]}),
+        (f"{review}/decision", SURE),
+        (f"{review}/release", {"reason": "Later."}),
+        (f"{review}/notes", {"text": "Rang."}),
+        (f"{case}/overrule", SURE),
+        (f"{case}/notes", {"text": "Rang."}),
+        (f"{case}/close", {"reason": "Told."}),
+        (f"{case}/order", {"part_number": PART}),
+        (f"{case}/confirmations", {"source": "box_found", "outcome": "not_in_catalogue"}),
+    )
+    for path, body in unsaid:
+        refused = counter.post(path, body)
+        assert problem_of(refused, 422) == "invalid_input", path
+        assert [fault["pointer"] for fault in refused.get_json()["errors"]] == ["/person"]
+    shaft = counter.post("/v1/mail-ins", {"submission": answer["id"]}).get_json()["id"]
+    received = counter.post(f"/v1/mail-ins/{shaft}/events", {"kind": "received", "place": "shelf"})
+    assert [fault["pointer"] for fault in received.get_json()["errors"]] == ["/by"]
+
+    assert claimed(counter, answer, person="J. Moll")["claim"]["by"] == "J. Moll"
+    assert decided(counter, answer["review"]["id"], person="J. Moll")["decision"]["by"] == "J. Moll"
+
+
 def test_nothing_is_decided_that_nobody_has_claimed(desk: Caller) -> None:
     review_id = waiting(desk)["review"]["id"]
 
@@ -135,6 +221,9 @@ def test_an_admin_may_give_anybody_s_review_back(desk: Caller, app: Flask, keys:
     back = Caller(app, keys[Role.ADMIN]).post(f"/v1/reviews/{review['id']}/release", {"reason": "Went home."})
 
     assert back.get_json()["state"] == "waiting"
+    # The trail says who did it, not whose it was.
+    trail = desk.get(f"/v1/cases/{review['submission_id']}").get_json()["trail"]
+    assert next(entry["who"] for entry in trail if entry["action"] == "review_released") == "the tests' admin"
 
 
 def test_a_lapsed_claim_is_back_in_the_queue_and_decides_nothing(

@@ -23,6 +23,7 @@ from service.domain.access import Role
 from tests.api.conftest import (  # noqa: F401  fixtures
     api_settings,
     app,
+    database,
     desk,
     keys,
     nobody,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import psycopg
 from playwright.sync_api import Page, Route, expect
 
 from service.domain.access import Role
@@ -140,6 +141,38 @@ def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: 
     assert decision["part_number"] == "KG8-3J7"
     assert decision["confidence"] == "sure"
     assert decision["by"].startswith("P. Marl") or "desk" in decision["by"]
+
+
+def test_what_was_typed_of_a_decision_outlives_a_claim_that_lapses(
+    desk_page: Page, desk: Caller, sample: Json, database: psycopg.Connection[Any]
+) -> None:
+    case = desk.submit(sample | {"ask_person": True})
+    page = desk_page
+    page.clock.install()
+    page.evaluate("path => { location.hash = path; }", f"#/review/{case['review']['id']}")
+    page.get_by_role("button", name="Take it").click()
+    expect(page.get_by_role("button", name="Decide")).to_be_visible()
+    page.get_by_label("What it rests on").fill("Both lifts.")
+    check_accessible(page, "a review in hand")
+
+    # Who goes on typing holds on to it.
+    page.clock.fast_forward("02:00")
+    with page.expect_response("**/lease") as held:
+        page.get_by_label("What it rests on").fill("Both lifts and")
+    assert held.value.status == 200
+
+    database.execute(
+        "UPDATE reviews SET lease_until = clock_timestamp() - interval '1 second' WHERE id = %s", [case["review"]["id"]]
+    )
+    page.get_by_label("What it rests on").fill("Both lifts and the gear.")
+    page.get_by_role("button", name="Decide").click()
+    expect(page.locator("main").get_by_role("alert")).to_contain_text("back in the queue")
+    check_accessible(page, "a review whose claim has lapsed")
+    page.get_by_role("button", name="Take it").click()
+    expect(page.get_by_label("What it rests on")).to_have_value("Both lifts and the gear.")
+    page.get_by_role("button", name="Decide").click()
+    expect(page.locator("main").get_by_text("Decided: KG8-3J7.")).to_be_visible()
+    assert desk.get(f"/v1/submissions/{case['id']}").get_json()["decision"]["reason"] == "Both lifts and the gear."
 
 
 def test_the_door_says_why_it_stays_shut_and_lets_out_again(new_page: OpenPage, keys: dict[Role, str]) -> None:

@@ -107,28 +107,6 @@ def test_an_answer_is_overruled_and_the_case_closed_and_opened_again(
     assert kept["closed_at"] is None
 
 
-def test_a_note_whose_reply_was_lost_is_written_once_when_it_is_sent_again(
-    desk_page: Page, desk: Caller, sample: Json
-) -> None:
-    case = desk.submit(sample)
-    page = desk_page
-    page.evaluate("path => { location.hash = path; }", f"#/case/{case['id']}")
-
-    def lose_the_reply(route: Route) -> None:
-        route.fetch()
-        route.abort()
-
-    page.route("**/notes", lose_the_reply)
-    page.get_by_label("Note for the desk").fill("Calls again at four.")
-    page.get_by_role("button", name="Write it down").click()
-    expect(page.locator("main").get_by_role("alert")).to_be_visible()
-    page.unroute("**/notes")
-    page.get_by_role("button", name="Write it down").click()
-    expect(page.get_by_label("Note for the desk")).to_have_value("")
-    notes = desk.get(f"/v1/cases/{case['id']}").get_json()["notes"]
-    assert [note["text"] for note in notes] == ["Calls again at four."]
-
-
 def test_a_posted_shaft_is_announced_received_measured_and_followed(desk_page: Page, tmp_path: Path) -> None:
     page = desk_page
     enter(page, "Shafts")

@@ -104,6 +104,9 @@ def hook_receiver(receiver: HookReceiver, tls: ssl.SSLContext | None = None) -> 
     class Handler(http.server.BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
+            if len(body) < int(self.headers["Content-Length"]):
+                self.close_connection = True
+                return  # the other side died in mid-sentence: nothing has been received
             named = {name.lower(): value for name, value in self.headers.items()}
             receiver.got.append(Request(self.path, named, body))
             if receiver.dawdle:

@@ -36,6 +36,7 @@ from service.workflows.identify import open_submission
 from service.workflows.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
 from service.workflows.ports import KeyRecord
+from service.workflows.queue import Hand
 from service.workflows.record_ports import IdentifiedCases
 from service.workflows.snapshot import CatalogueSnapshot
 from tests.integration.test_catalogue_store import invented
@@ -227,7 +228,7 @@ def confirmed_as(stores: PostgresStores, key: KeyRecord, cases: list[UUID], part
         for case in cases:
             held = transaction.submissions.find(case, for_update=True)
             assert held is not None
-            confirm(transaction, key, held, ConfirmationSource.BENCH_MEASURED, part_number, None)
+            confirm(transaction, Hand(key), held, ConfirmationSource.BENCH_MEASURED, part_number, None)
 
 
 def prior_of(answer: Identification, part_number: str) -> float:

@@ -11,11 +11,10 @@ import pytest
 from service.adapters.postgres.pool import PostgresStores
 from service.adapters.stored_catalogue import catalogue_from_bytes, catalogue_to_bytes
 from service.catalogue_files import Checked, check_json, read_json
-from service.domain.access import Role
+from service.domain.access import NewKey, Role
 from service.domain.catalogue import Catalogue
 from service.workflows.drafts import keep_draft
 from service.workflows.keys import make_key
-from service.workflows.ports import NewKey
 from tests.catalogues import catalogue, core, part, plain_lobe
 from tests.integration.test_catalogue_store import invented
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Any
 from uuid import UUID
 
 import psycopg
@@ -17,9 +19,11 @@ from service.cli import main
 from service.settings import SettingsError, read_settings
 from service.workflows.deliver import deliver
 from service.workflows.publish import change_secret
+from service.workflows.readiness import Probes, readiness
 from tests.api.conftest import as_url
 from tests.integration.posting import only_hooks, start_sending
-from tests.integration.receivers import HookReceiver, hook_receiver
+from tests.integration.receivers import HookReceiver, hook_receiver, wait_until
+from tests.integration.test_outbox import worker_process
 
 POST = WebhookPost(private=True)
 
@@ -101,6 +105,50 @@ def test_what_no_key_opens_waits_for_one_and_is_never_sent_unsigned(pool: Pool, 
         outcome = deliver(sending.stores, only_hooks(POST), message)
         assert outcome is not None
         assert outcome.error is None
+
+
+def test_it_is_said_when_a_secret_lies_open_or_no_key_opens_it(
+    pool: Pool, database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    key = new_key()
+
+    def said(*keys: str) -> tuple[Any, str]:
+        """What `/readyz` and `lobedesk status` say with these keys."""
+        stores = PostgresStores(pool, seal=Seal(keys))
+        part = readiness(stores, Probes(lambda: True, lambda: True)).parts.get("webhook_secrets")
+        monkeypatch.setenv("LOBEDESK_DATABASE_URL", as_url(database_url))
+        monkeypatch.setenv("LOBEDESK_SECRETS_KEY", ",".join(keys))
+        told = CliRunner().invoke(main, ["status"]).output
+        (line,) = [line for line in told.splitlines() if line.startswith("webhook secrets")]
+        return part, line
+
+    part, line = said()
+    assert part is None
+    assert "LOBEDESK_SECRETS_KEY is not set" in line
+
+    sending = start_sending(PostgresStores(pool), database_url)
+    endpoint_id, _ = sending.endpoint("https://store.example/a")
+    for part, line in (said(), said(key)):
+        assert part.startswith("degraded: 1 lie open in the database")
+        assert part.removeprefix("degraded: ") in line
+        assert "lobedesk secrets seal" in line
+    worker = worker_process(sending, tmp_path)
+    log = tmp_path / "worker.log"
+    wait_until(lambda: "lie open in the database" in log.read_text(encoding="utf-8"), "the worker to say so")
+    worker.terminate()
+    worker.wait(60)
+
+    with PostgresStores(pool, seal=Seal((key,))).transaction() as transaction:
+        assert transaction.endpoints.seal_again() == 1
+    part, line = said(key)
+    assert part is None
+    assert "1 kept, sealed" in line
+    part, line = said(new_key())
+    assert "1 open with no key in LOBEDESK_SECRETS_KEY" in part
+    assert "1 open with no key" in line
+    with sending.stores.transaction() as transaction:
+        transaction.endpoints.disable(endpoint_id, "taken off")
+    assert said(new_key())[0] is None
 
 
 @pytest.mark.parametrize(

@@ -76,6 +76,10 @@ class CaseStore:
         rows = self._connection.execute(QUERIES["photos"], {"submission_id": submission_id})
         return tuple(PhotoEntry(**row) for row in rows)
 
+    def move_photos(self, submission_id: UUID, into: UUID) -> None:
+        """Make the photos of one case another's."""
+        self._connection.execute(QUERIES["move_photos"], {"submission_id": submission_id, "into": into})
+
     def photo(self, submission_id: UUID, photo_id: UUID) -> bytes | None:
         """A photo of a case, as JPEG."""
         values = {"submission_id": submission_id, "id": photo_id}

@@ -11,7 +11,7 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.adapters.sealing import OPEN, Seal
 from service.domain.outbox import Topic
-from service.workflows.sending_ports import Endpoint
+from service.workflows.sending_ports import Endpoint, SecretStanding
 
 QUERIES = Queries("endpoints")
 
@@ -56,6 +56,17 @@ class EndpointStore:
         """Sign with a new secret, and with the old one as well for a day."""
         values = {"id": endpoint_id, "secret": self._seal.close(secret)}
         return self._connection.execute(QUERIES["change_secret"], values).fetchone() is not None
+
+    def standing(self) -> SecretStanding:
+        """How the secrets of the addresses in use lie."""
+        rows = self._connection.execute(QUERIES["secrets_in_use"]).fetchall()
+        kept = [one for row in rows for one in (row["secret"], row["old_secret"]) if one is not None]
+        return SecretStanding(
+            keyed=bool(self._seal.keys),
+            kept=len(kept),
+            lie_open=sum(not self._seal.is_sealed(one) for one in kept),
+            shut=sum(not self._seal.opens(one) for one in kept),
+        )
 
     def seal_again(self) -> int:
         """Keep every secret as the present keys would have it; how many were kept otherwise."""

@@ -8,17 +8,20 @@ from psycopg.types.json import Jsonb
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
+from service.adapters.sealing import OPEN, Seal, SealedWithAnotherKey
+from service.domain.errors import Conflict
 from service.workflows.ports import KeptReply, Reply
 
 QUERIES = Queries("idempotency")
 
 
 class IdempotencyStore:
-    """Satisfies `service.workflows.ports.IdempotencyStore`; replies are kept for `kept_seconds`."""
+    """Satisfies `service.workflows.ports.IdempotencyStore`; replies are kept for `kept_seconds`, secret ones sealed."""
 
-    def __init__(self, connection: Connection, kept_seconds: float = 86_400) -> None:
+    def __init__(self, connection: Connection, kept_seconds: float = 86_400, seal: Seal = OPEN) -> None:
         self._connection = connection
         self._kept_seconds = kept_seconds
+        self._seal = seal
 
     def claim(self, key_id: UUID, key: str) -> bool:
         """Hold this key until the transaction ends; False while another transaction holds it."""
@@ -26,14 +29,18 @@ class IdempotencyStore:
         return row is not None and bool(row["held"])
 
     def find(self, key_id: UUID, key: str) -> KeptReply | None:
-        """The reply kept under a key, if any."""
+        """The reply kept under a key, if any; raises `Conflict` where no key opens it any more."""
         row = self._connection.execute(
             QUERIES["find"], {"key_id": key_id, "client_key": key, "kept_seconds": self._kept_seconds}
         ).fetchone()
         if row is None:
             return None
         headers = tuple((name, value) for name, value in row["headers"])
-        return KeptReply(row["request_hash"], Reply(row["status"], headers, row["body"]))
+        try:
+            body = self._seal.open_bytes(row["body"])
+        except SealedWithAnotherKey:
+            raise Conflict("The reply kept under this Idempotency-Key cannot be opened; use a new key.") from None
+        return KeptReply(row["request_hash"], Reply(row["status"], headers, body))
 
     def keep(self, key_id: UUID, key: str, kept: KeptReply) -> None:
         """Keep a reply; it becomes visible with everything else in the transaction."""
@@ -46,7 +53,7 @@ class IdempotencyStore:
                 "request_hash": kept.request_hash,
                 "status": kept.reply.status,
                 "headers": Jsonb([list(header) for header in kept.reply.headers]),
-                "body": kept.reply.body,
+                "body": self._seal.close_bytes(kept.reply.body) if kept.reply.secret else kept.reply.body,
             },
         )
 

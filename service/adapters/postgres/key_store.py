@@ -10,8 +10,8 @@ from uuid6 import uuid7
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
-from service.domain.access import Role
-from service.workflows.ports import KeyEntry, KeyRecord, NewKey
+from service.domain.access import NewKey, Role
+from service.workflows.ports import KeyEntry, KeyRecord
 
 QUERIES = Queries("keys")
 
@@ -25,10 +25,15 @@ class KeyStore:
     def add(self, digest: bytes, ending: str, wanted: NewKey) -> UUID:
         """Keep a new key's SHA-256 and its last characters."""
         key_id = UUID(int=uuid7().int)
-        kept = {"id": key_id, "digest": digest, "ending": ending, "role": wanted.role.value, "name": wanted.name}
-        self._connection.execute(
-            QUERIES["add"], kept | {"origins": list(wanted.origins), "expires_at": wanted.expires_at}
-        )
+        kept: dict[str, Any] = {
+            "id": key_id,
+            "digest": digest,
+            "ending": ending,
+            "role": wanted.role.value,
+            "name": wanted.name,
+        }
+        kept |= {"origins": list(wanted.origins), "expires_at": wanted.expires_at, "shared": wanted.shared}
+        self._connection.execute(QUERIES["add"], kept)
         return key_id
 
     def find(self, digest: bytes) -> KeyRecord | None:
@@ -70,4 +75,4 @@ def _entry(row: dict[str, Any]) -> KeyEntry:
 
 
 def _record(row: dict[str, Any]) -> KeyRecord:
-    return KeyRecord(row["id"], Role(row["role"]), row["name"], tuple(row["origins"]))
+    return KeyRecord(row["id"], Role(row["role"]), row["name"], tuple(row["origins"]), row["shared"])

@@ -70,6 +70,14 @@ class MailInStore:
         row = self._connection.execute(QUERIES["open_of"], {"submission_id": submission_id}).fetchone()
         return None if row is None else row["id"]
 
+    def hold_of(self, submission_ids: tuple[UUID, ...]) -> None:
+        """Hold the shafts of these submissions until the transaction ends."""
+        self._connection.execute(QUERIES["hold_of"], {"submission_ids": list(submission_ids)})
+
+    def move(self, submission_id: UUID, into: UUID) -> None:
+        """Make the shafts of one submission another's."""
+        self._connection.execute(QUERIES["move"], {"submission_id": submission_id, "into": into})
+
     def page(
         self, state: MailInState | None, overdue: bool | None, reference: str | None, after: UUID | None, limit: int
     ) -> tuple[MailIn, ...]:

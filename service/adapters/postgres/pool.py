@@ -133,7 +133,7 @@ class PostgresTransaction:
 
     def __init__(self, connection: Connection, reply_seconds: float, seal: Seal = OPEN) -> None:
         self.connection = connection
-        self.idempotency = IdempotencyStore(connection, reply_seconds)
+        self.idempotency = IdempotencyStore(connection, reply_seconds, seal)
         self.endpoints = EndpointStore(connection, seal)
         self.outbox = OutboxStore(connection, seal)
 

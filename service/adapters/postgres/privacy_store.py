@@ -12,6 +12,7 @@ from service.adapters.postgres.queries import Queries
 QUERIES = Queries("privacy")
 
 _ERASURES = (
+    "erase_replies",
     "erase_head",
     "erase_notes",
     "erase_reasons",
@@ -19,9 +20,9 @@ _ERASURES = (
     "erase_links",
     "erase_letters",
     "erase_shafts",
+    "erase_events",
     "erase_withdrawals",
     "erase_photos",
-    "erase_replies",
 )
 
 
@@ -64,10 +65,13 @@ class PrivacyStore:
         """Take everything personal out of a held shaft."""
         for erasure in ("erase_shaft", "erase_photos_of_shaft", "erase_replies"):
             self._connection.execute(QUERIES[erasure], {"id": mail_in_id})
+        self._connection.execute(QUERIES["erase_events_of"], {"ids": [mail_in_id]})
 
     def forget_shaft_contacts(self, days: int) -> tuple[UUID, ...]:
         """Take the customer out of a few posted shafts unchanged for so many days: which they were."""
-        return self._ids("forget_shaft_contacts", days)
+        forgotten = self._ids("forget_shaft_contacts", days)
+        self._connection.execute(QUERIES["erase_events_of"], {"ids": list(forgotten)})
+        return forgotten
 
     def forget_shafts(self, days: int) -> tuple[UUID, ...]:
         """Delete a few posted shafts whose journey ended so many days ago and whose case is gone: which they were."""

@@ -102,19 +102,19 @@ class ReviewStore:
         """The same for whatever this key has in hand of a case."""
         self._connection.execute(QUERIES["extend_of"], {"submission_id": submission_id, "key_id": key_id})
 
-    def release(self, review_id: UUID, key_id: UUID, *, anybodys: bool, row_revision: int | None) -> bool:
-        """Put a claimed review back; False where it was not this key's, or had changed."""
-        values = {"id": review_id, "key_id": key_id, "anybodys": anybodys, "row_revision": row_revision}
+    def release(self, review_id: UUID, key_id: UUID, by: str, *, anybodys: bool, row_revision: int | None) -> bool:
+        """Put a claimed review back; False where it was in other hands, or had changed."""
+        values = {"id": review_id, "key_id": key_id, "by": by, "anybodys": anybodys, "row_revision": row_revision}
         return self._connection.execute(QUERIES["release"], values).fetchone() is not None
 
-    def settle(self, review_id: UUID, key_id: UUID, row_revision: int | None) -> bool:
-        """End a review as decided; False where this key's lease does not run, or the review has changed."""
-        values = {"id": review_id, "key_id": key_id, "row_revision": row_revision}
+    def settle(self, review_id: UUID, key_id: UUID, by: str, row_revision: int | None) -> bool:
+        """End a review as decided; False where this person's lease does not run, or the review has changed."""
+        values = {"id": review_id, "key_id": key_id, "by": by, "row_revision": row_revision}
         return self._connection.execute(QUERIES["settle"], values).fetchone() is not None
 
-    def settle_unheld(self, review_id: UUID, key_id: UUID, state: ReviewState) -> bool:
+    def settle_unheld(self, review_id: UUID, key_id: UUID, by: str, state: ReviewState) -> bool:
         """End a review that nobody else holds; False where somebody else does, or it is settled."""
-        values = {"id": review_id, "key_id": key_id, "state": state.value}
+        values = {"id": review_id, "key_id": key_id, "by": by, "state": state.value}
         return self._connection.execute(QUERIES["settle_unheld"], values).fetchone() is not None
 
     def change(self, review_id: UUID, change: ReviewChange, row_revision: int | None) -> bool:

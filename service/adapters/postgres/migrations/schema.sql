@@ -223,6 +223,10 @@ BEGIN
         END IF;
         RETURN NEW;
     END IF;
+    IF NEW.note IS NULL AND NEW.details = OLD.details - 'tracking'
+        AND to_jsonb(NEW) - '{note,details}'::text[] = to_jsonb(OLD) - '{note,details}'::text[] THEN
+        RETURN NEW;
+    END IF;
     RAISE EXCEPTION 'an event of a shaft is never changed' USING ERRCODE = 'integrity_constraint_violation';
 END $$;
 
@@ -666,6 +670,8 @@ CREATE TABLE public.api_keys (
     revoked_at timestamp with time zone,
     origins text[] DEFAULT '{}'::text[] NOT NULL,
     expires_at timestamp with time zone,
+    shared boolean DEFAULT false NOT NULL,
+    CONSTRAINT api_keys_check CHECK ((NOT (shared AND (role = 'widget'::public.key_role)))),
     CONSTRAINT api_keys_digest_check CHECK ((length(digest) = 32)),
     CONSTRAINT api_keys_ending_check CHECK ((length(ending) = 4)),
     CONSTRAINT api_keys_name_check CHECK (((length(name) >= 1) AND (length(name) <= 100))),

@@ -163,6 +163,10 @@ RETURNING id, width, height, added_by, added_at
 -- The photos of a case, without the pictures, first to last.
 SELECT id, width, height, added_by, added_at FROM photos WHERE submission_id = %(submission_id)s ORDER BY id
 
+-- name: move_photos
+-- Makes the photos of one case another's.
+UPDATE photos SET submission_id = %(into)s WHERE submission_id = %(submission_id)s
+
 -- name: photo
 -- A photo of a case.
 SELECT image FROM photos WHERE id = %(id)s AND submission_id = %(submission_id)s

@@ -33,6 +33,10 @@ UPDATE webhook_endpoints SET disabled_at = now(), disabled_why = %(why)s
 WHERE id = %(id)s AND disabled_at IS NULL
 RETURNING id
 
+-- name: secrets_in_use
+-- The secrets of every address that anything is sent to.
+SELECT secret, old_secret FROM webhook_endpoints WHERE disabled_at IS NULL
+
 -- name: hold_secrets
 -- Every address's secrets, held so that nobody changes one meanwhile.
 SELECT id, secret, old_secret FROM webhook_endpoints ORDER BY id FOR UPDATE

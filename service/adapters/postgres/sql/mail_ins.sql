@@ -34,6 +34,14 @@ SELECT id FROM lift_tables WHERE mail_in_id = %(id)s ORDER BY id
 SELECT id FROM mail_ins
 WHERE submission_id = %(submission_id)s AND state IN ('announced', 'received', 'measured', 'reported')
 
+-- name: hold_of
+-- Keeps others from changing the records of these submissions' shafts until the transaction ends.
+SELECT id FROM mail_ins WHERE submission_id = ANY (%(submission_ids)s::uuid[]) ORDER BY id FOR UPDATE
+
+-- name: move
+-- Makes the shafts of one submission another's.
+UPDATE mail_ins SET submission_id = %(into)s, row_revision = row_revision + 1 WHERE submission_id = %(submission_id)s
+
 -- name: page
 -- Shafts in the order they were announced: of a state, overdue or not, with a reference; after a place in the list.
 SELECT id, reference, key_id, submission_id, row_revision, state, place, unit, contact, send_back_to, note, consented,

@@ -22,7 +22,9 @@ SELECT to_jsonb(s) - '{contact_name,contact_email,contact_phone}'::text[] AS sub
         FROM letters l WHERE submission_id = s.id) AS letters,
        (SELECT coalesce(jsonb_agg(to_jsonb(m) - 'submission_id' ORDER BY made_at), '[]')
         FROM outbox_messages m WHERE submission_id = s.id) AS messages,
-       (SELECT coalesce(jsonb_agg(to_jsonb(m) - 'submission_id' ORDER BY announced_at), '[]')
+       (SELECT coalesce(jsonb_agg((to_jsonb(m) - 'submission_id') || jsonb_build_object('events', (
+            SELECT coalesce(jsonb_agg(to_jsonb(e) - '{mail_in_id,key_id}'::text[] ORDER BY number), '[]')
+            FROM mail_in_events e WHERE mail_in_id = m.id)) ORDER BY announced_at), '[]')
         FROM mail_ins m WHERE submission_id = s.id) AS shafts,
        (SELECT coalesce(jsonb_agg(to_jsonb(t) - 'submission_id' ORDER BY id), '[]')
         FROM lift_tables t WHERE submission_id = s.id) AS lift_tables,
@@ -68,6 +70,12 @@ DELETE FROM letters WHERE submission_id = %(id)s
 UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revision = row_revision + 1
 WHERE submission_id = %(id)s
 
+-- name: erase_events
+-- Takes out of what happened to a case's shafts whatever was written, and the numbers of carriers; that it happened stays.
+UPDATE mail_in_events SET note = NULL, details = details - 'tracking'
+WHERE mail_in_id IN (SELECT id FROM mail_ins WHERE submission_id = %(id)s)
+  AND (note IS NOT NULL OR details ? 'tracking')
+
 -- name: erase_withdrawals
 -- Takes what was written about a case out of its withdrawn lift tables; the tables stay, and are nobody's.
 UPDATE lift_tables SET withdrawn_reason = 'erased'
@@ -79,8 +87,22 @@ DELETE FROM photos
 WHERE submission_id = %(id)s OR mail_in_id IN (SELECT id FROM mail_ins WHERE submission_id = %(id)s)
 
 -- name: erase_replies
--- Takes the replies away that are kept for sending again and speak of a case.
-DELETE FROM idempotent_replies WHERE position(convert_to(%(id)s::uuid::text, 'UTF8') IN body) > 0
+-- Takes the replies away that are kept for sending again and speak of a case, or of anything that belongs to it; before
+-- that is gone itself.
+DELETE FROM idempotent_replies WHERE EXISTS (
+    SELECT FROM (
+        SELECT %(id)s::uuid AS id
+        UNION ALL SELECT id FROM reviews WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM case_notes WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM decisions WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM confirmations WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM letters WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM outbox_messages WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM mail_ins WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM lift_tables WHERE submission_id = %(id)s::uuid
+    ) AS its
+    WHERE position(convert_to(its.id::text, 'UTF8') IN body) > 0
+)
 
 -- name: forget_contacts
 -- Takes the customer out of a few cases that nothing has happened to for so long.
@@ -162,6 +184,11 @@ FROM mail_ins m WHERE m.id = %(id)s
 UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revision = row_revision + 1
 WHERE id = %(id)s
 
+-- name: erase_events_of
+-- Takes out of what happened to a few posted shafts whatever was written, and the numbers of carriers.
+UPDATE mail_in_events SET note = NULL, details = details - 'tracking'
+WHERE mail_in_id = ANY (%(ids)s) AND (note IS NOT NULL OR details ? 'tracking')
+
 -- name: erase_photos_of_shaft
 -- Takes the photos of one posted shaft away.
 DELETE FROM photos WHERE mail_in_id = %(id)s
@@ -172,7 +199,9 @@ UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revisi
 WHERE id IN (
     SELECT m.id FROM mail_ins m LEFT JOIN submissions s ON s.id = m.submission_id
     WHERE greatest(m.state_since, coalesce(s.changed_at, m.state_since)) < now() - make_interval(days => %(days)s)
-      AND (jsonb_typeof(m.contact) = 'object' OR m.send_back_to <> '{}' OR m.note IS NOT NULL)
+      AND (jsonb_typeof(m.contact) = 'object' OR m.send_back_to <> '{}' OR m.note IS NOT NULL
+           OR EXISTS (SELECT FROM mail_in_events
+                      WHERE mail_in_id = m.id AND (mail_in_events.note IS NOT NULL OR details ? 'tracking')))
     ORDER BY m.state_since LIMIT 100 FOR UPDATE OF m SKIP LOCKED
 )
 RETURNING id

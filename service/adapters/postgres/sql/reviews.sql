@@ -128,20 +128,21 @@ WHERE submission_id = %(submission_id)s AND state = 'claimed' AND claimed_key = 
   AND lease_until > clock_timestamp()
 
 -- name: release
--- Puts a claimed review back; no row where this key does not hold it.
+-- Puts a claimed review back; no row where it is in other hands.
 UPDATE reviews
 SET state = 'waiting', claimed_key = NULL, claimed_by = NULL, claimed_at = NULL, lease_seconds = NULL,
     lease_until = NULL, row_revision = row_revision + 1
-WHERE id = %(id)s AND state = 'claimed' AND (claimed_key = %(key_id)s OR %(anybodys)s)
+WHERE id = %(id)s AND state = 'claimed' AND ((claimed_key = %(key_id)s AND claimed_by = %(by)s) OR %(anybodys)s)
   AND (%(row_revision)s::integer IS NULL OR row_revision = %(row_revision)s::integer)
 RETURNING id
 
 -- name: settle
--- Ends a review that this key holds and whose lease runs; no row where it does not, or the review has changed.
+-- Ends a review that is in these hands and whose lease runs; no row where it does not, or the review has changed.
 UPDATE reviews
 SET state = 'decided', settled_at = now(), claimed_key = NULL, claimed_by = NULL, claimed_at = NULL,
     lease_seconds = NULL, lease_until = NULL, row_revision = row_revision + 1
-WHERE id = %(id)s AND state = 'claimed' AND claimed_key = %(key_id)s AND lease_until > clock_timestamp()
+WHERE id = %(id)s AND state = 'claimed' AND claimed_key = %(key_id)s AND claimed_by = %(by)s
+  AND lease_until > clock_timestamp()
   AND (%(row_revision)s::integer IS NULL OR row_revision = %(row_revision)s::integer)
 RETURNING id
 
@@ -151,7 +152,9 @@ UPDATE reviews
 SET state = %(state)s, settled_at = now(), claimed_key = NULL, claimed_by = NULL, claimed_at = NULL,
     lease_seconds = NULL, lease_until = NULL, row_revision = row_revision + 1
 WHERE id = %(id)s
-  AND (state = 'waiting' OR (state = 'claimed' AND (claimed_key = %(key_id)s OR lease_until <= clock_timestamp())))
+  AND (state = 'waiting'
+       OR (state = 'claimed'
+           AND ((claimed_key = %(key_id)s AND claimed_by = %(by)s) OR lease_until <= clock_timestamp())))
 RETURNING id
 
 -- name: change

@@ -53,6 +53,7 @@ from service.workflows.casework import (
     close,
     hand_to_order,
     hold_case,
+    hold_pair,
     merge,
     note_on_case,
     overrule,
@@ -62,6 +63,7 @@ from service.workflows.confirm import confirm
 from service.workflows.desk import Desk
 from service.workflows.find_cases import case_file, find_cases, finder_of
 from service.workflows.ports import Case, Reply, Transaction
+from service.workflows.queue import Hand
 
 ANSWER = AnswerToSubmissionSchema()
 WRITE = [IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER]
@@ -104,12 +106,13 @@ def cases_blueprint(desk: Desk) -> Blueprint:
     @blueprint.doc(parameters=WRITE)
     @blueprint.response(200, KeptDecisionSchema())
     @blueprint.problems(404, 409, 412, 422)
-    def overrule_one(verdict: Verdict, submission_id: UUID) -> Response:
+    def overrule_one(said: tuple[Verdict, str | None], submission_id: UUID) -> Response:
         """Put your word in the place of the answer, in mid-call; an open review of the case is decided by it."""
+        verdict, person = said
 
         def work(transaction: Transaction) -> Reply:
             case = _held(transaction, submission_id)
-            return json_reply(decision_json(overrule(transaction, caller(), case, verdict, desk.rules)))
+            return json_reply(decision_json(overrule(transaction, Hand(caller(), person), case, verdict, desk.rules)))
 
         return answer_once(desk.stores, work)
 
@@ -123,7 +126,7 @@ def cases_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             case = _held(transaction, submission_id)
-            return json_reply(note_json(note_on_case(transaction, caller(), case, body["text"])), 201)
+            return json_reply(note_json(note_on_case(transaction, _hand(body), case, body["text"])), 201)
 
         return answer_once(desk.stores, work)
 
@@ -137,7 +140,7 @@ def cases_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             case = _held(transaction, submission_id)
-            reopen(transaction, caller(), case, body["reason"], desk.rules)
+            reopen(transaction, _hand(body), case, body["reason"], desk.rules)
             return _answer(transaction, submission_id)
 
         return answer_once(desk.stores, work)
@@ -152,7 +155,7 @@ def cases_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             case = _held(transaction, submission_id)
-            close(transaction, caller(), case, ClosedWhy(body["why"]), body["reason"])
+            close(transaction, _hand(body), case, ClosedWhy(body["why"]), body["reason"])
             return _answer(transaction, submission_id)
 
         return answer_once(desk.stores, work)
@@ -170,10 +173,9 @@ def cases_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             into = UUID(body["into"])
-            for wanted in sorted((submission_id, into)):
-                hold_case(transaction, wanted)
-            _held(transaction, submission_id)
-            merged = merge(transaction, at_hand, caller(), submission_id, into, body["reason"], desk.rules)
+            case, _ = hold_pair(transaction, submission_id, into)
+            check_if_match(etag_of(case))
+            merged = merge(transaction, at_hand, _hand(body), submission_id, into, body["reason"], desk.rules)
             shown = {"readings_added": merged.readings, "submission": answer_json(merged.case, caller().role)}
             return json_reply(shown)
 
@@ -190,7 +192,7 @@ def cases_blueprint(desk: Desk) -> Blueprint:
         def work(transaction: Transaction) -> Reply:
             case = _held(transaction, submission_id)
             order = body.get("order_reference")
-            part = hand_to_order(transaction, caller(), case, body.get("part_number"), order)
+            part = hand_to_order(transaction, _hand(body), case, body.get("part_number"), order)
             return json_reply({"reference": case.reference, "part_number": part, "order_reference": order})
 
         return answer_once(desk.stores, work)
@@ -207,12 +209,16 @@ def cases_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             case = _held(transaction, submission_id)
-            kept = confirm(transaction, caller(), case, body["source"], body.get("part_number"), body.get("note"))
+            kept = confirm(transaction, _hand(body), case, body["source"], body.get("part_number"), body.get("note"))
             return json_reply(confirmation_json(kept), 201)
 
         return answer_once(desk.stores, work)
 
     return blueprint
+
+
+def _hand(body: dict[str, Any]) -> Hand:
+    return Hand(caller(), body.get("person"))
 
 
 def _held(transaction: Transaction, case_id: UUID) -> Case:

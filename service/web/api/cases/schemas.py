@@ -18,6 +18,7 @@ from service.web.api.reviews.schemas import (
     NoteSchema,
     described,
     some_text,
+    who_is_at_the_key,
 )
 from service.web.api.submissions.answer_schemas import AnswerToSubmissionSchema
 from service.web.blueprint import BodyMayBeLeftOut
@@ -80,6 +81,7 @@ class OverruleSchema(DecisionSchema):
 class WhySchema(ma.Schema):
     """Why something is done."""
 
+    person = who_is_at_the_key()
     reason = some_text("Kept as a note of the case.", required=True)
 
 
@@ -108,6 +110,7 @@ class MergeSchema(WhySchema):
 class OrderSchema(BodyMayBeLeftOut):
     """The order a case becomes."""
 
+    person = who_is_at_the_key()
     part_number = some_text("The part; otherwise the one that was decided or identified.", 100)
     order_reference = some_text("The shop's own reference, if there is one yet.", 100)
 
@@ -115,6 +118,7 @@ class OrderSchema(BodyMayBeLeftOut):
 class ConfirmationSchema(ma.Schema):
     """What the shaft turned out to be; `part_number` exactly when it is a part of the catalogue."""
 
+    person = who_is_at_the_key()
     source = Choice(ConfirmationSource, required=True)
     outcome = ma.fields.String(
         required=True, validate=ma.validate.OneOf([Outcome.PART.value, Outcome.NOT_IN_CATALOGUE.value])

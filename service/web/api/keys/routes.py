@@ -9,14 +9,14 @@ from uuid import UUID
 import marshmallow as ma
 from flask import Response
 
-from service.domain.access import Role
+from service.domain.access import NewKey, Role
 from service.web.access import caller
 from service.web.blueprint import Blueprint
-from service.web.fields import AnswerSchema, Choice, Moment, Text, Whole
+from service.web.fields import AnswerSchema, Choice, Flag, Moment, Text, Whole
 from service.web.replies import PRIVATE, json_response
 from service.workflows.desk import Desk
 from service.workflows.keys import LONGEST_NAME, LONGEST_OVERLAP, make_key, revoke_key, rotate_key
-from service.workflows.ports import KeyEntry, NewKey
+from service.workflows.ports import KeyEntry
 
 EXAMPLE = {"role": "widget", "name": "an invented shop", "origins": ["https://www.shop.example"]}
 MOST_ORIGINS = 20
@@ -40,6 +40,10 @@ class NewKeySchema(ma.Schema):
         load_default=(),
         validate=ma.validate.Length(max=MOST_ORIGINS),
         metadata={"description": "Of a widget key: the sites it may be used on, as https://www.shop.example."},
+    )
+    shared = Flag(
+        load_default=False,
+        metadata={"description": "Several people sit at it: what they do to a case or a review says `person`."},
     )
     expires_at = Moment(
         load_default=None,
@@ -69,6 +73,7 @@ class KeySchema(AnswerSchema):
     origins = ma.fields.List(
         ma.fields.String(), required=True, metadata={"description": "The sites a widget key may be used on."}
     )
+    shared = ma.fields.Boolean(required=True)
     created_at = ma.fields.DateTime(required=True)
     last_used_at = ma.fields.DateTime(required=True, allow_none=True, metadata={"description": "To the minute."})
     expires_at = ma.fields.DateTime(required=True, allow_none=True)
@@ -105,7 +110,7 @@ def keys_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(422)
     def make_one(said: dict[str, Any]) -> Response:
         """Make a key; it is shown this once."""
-        wanted = NewKey(said["role"], said["name"], tuple(said["origins"]), said["expires_at"])
+        wanted = NewKey(said["role"], said["name"], tuple(said["origins"]), said["expires_at"], said["shared"])
         with desk.stores.transaction() as transaction:
             entry, key = make_key(transaction, caller(), wanted)
         return _shown_once(entry, key)
@@ -145,4 +150,5 @@ def _key_json(entry: KeyEntry) -> dict[str, Any]:
         "name": entry.record.name,
         "ending": entry.ending,
         "origins": list(entry.record.origins),
+        "shared": entry.record.shared,
     } | {name: None if at is None else at.isoformat() for name, at in moments.items()}

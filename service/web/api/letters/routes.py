@@ -58,7 +58,7 @@ def letters_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             letter = issue(transaction, desk.stationery, caller(), submission_id, post)
-            body = letter_json(*find_letter(transaction, letter.id))
+            body = letter_json(letter, transaction.outbox.of_letter(letter.id))
             return json_reply(body, 201, Location=f"/v1/letters/{letter.id}", **PRIVATE)
 
         return answer_once(desk.stores, work)
@@ -78,7 +78,7 @@ def letters_blueprint(desk: Desk) -> Blueprint:
     def read_one(letter_id: UUID) -> Response:
         """A letter as it was issued, and what became of the messages that carry it."""
         with desk.stores.transaction() as transaction:
-            body = letter_json(*find_letter(transaction, letter_id))
+            body = letter_json(*find_letter(transaction, caller(), letter_id))
         return json_response(body, 200, **PRIVATE)
 
     for form in TYPES:
@@ -101,7 +101,7 @@ def _add_draft(blueprint: Blueprint, desk: Desk, form: str) -> None:
 def _add_issued(blueprint: Blueprint, desk: Desk, form: str) -> None:
     def view(letter_id: UUID) -> Response:
         with desk.stores.transaction() as transaction:
-            letter, _ = find_letter(transaction, letter_id)
+            letter, _ = find_letter(transaction, caller(), letter_id)
         return _document(form, _KEPT[form](letter))
 
     view.__name__ = f"issued_{form}"

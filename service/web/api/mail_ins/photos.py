@@ -14,8 +14,9 @@ from service.web.pictures import BODY, JPEG_SCHEMA, PhotoSchema, photo_json, pic
 from service.web.replies import IDEMPOTENCY_PARAMETER, LOCATION_HEADER, PRIVATE, answer_once, json_reply
 from service.workflows.desk import Desk
 from service.workflows.mail_in_ports import PhotoMaker
-from service.workflows.mail_ins import add_photo, find_photo, hold_mail_in
+from service.workflows.mail_ins import hold_mail_in
 from service.workflows.ports import Reply, Transaction
+from service.workflows.shaft_photos import add_photo, find_photo
 
 
 def photos_blueprint(desk: Desk, maker: PhotoMaker, body_limit: int) -> Blueprint:
@@ -54,7 +55,7 @@ def photos_blueprint(desk: Desk, maker: PhotoMaker, body_limit: int) -> Blueprin
     def read_one(mail_in_id: UUID, photo_id: UUID) -> Response:
         """A photo, as JPEG."""
         with desk.stores.transaction() as transaction:
-            image = find_photo(transaction, mail_in_id, photo_id)
+            image = find_photo(transaction, caller(), mail_in_id, photo_id)
         return picture_response(image)
 
     return blueprint

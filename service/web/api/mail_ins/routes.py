@@ -110,7 +110,7 @@ def shafts_blueprint(desk: Desk) -> Blueprint:
         """Shafts, first announced first; `overdue=true` lists those for which something should have happened."""
         after = None if query["cursor"] is None else decode_cursor(query["cursor"])
         found, last = list_mail_ins(
-            desk.stores, query["state"], query["overdue"], query["reference"], after, query["limit"]
+            desk.stores, caller(), query["state"], query["overdue"], query["reference"], after, query["limit"]
         )
         items = [mail_in_json(each, caller().role, whole=False) for each in found]
         cursor = None if last is None else encode_cursor(last)

@@ -60,7 +60,7 @@ def outbox_blueprint(desk: Desk) -> Blueprint:
     def list_all(query: dict[str, Any]) -> Response:
         """Messages, first made first; `state=dead` lists those that failed for good."""
         after = None if query["cursor"] is None else decode_cursor(query["cursor"])
-        found, last = list_messages(desk.stores, query["state"], query["submission"], after, query["limit"])
+        found, last = list_messages(desk.stores, caller(), query["state"], query["submission"], after, query["limit"])
         cursor = None if last is None else encode_cursor(last)
         return json_response({"items": [message_json(each) for each in found], "next_cursor": cursor}, 200, **PRIVATE)
 

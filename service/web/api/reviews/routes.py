@@ -12,11 +12,11 @@ from service.web.access import caller
 from service.web.api.reviews.schemas import (
     ClaimSchema,
     DecidedReviewSchema,
+    DecisionSchema,
     NoteSchema,
     QueueCountsSchema,
     ReleaseSchema,
     ReviewChangeSchema,
-    ReviewDecisionSchema,
     ReviewNoteSchema,
     ReviewPageSchema,
     ReviewQuerySchema,
@@ -98,6 +98,7 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
 
     @blueprint.route("/claim", methods=["POST"])
     @blueprint.arguments(ClaimSchema(), required=False)
+    @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
     @blueprint.response(200, ReviewSchema(), headers=ETAG_HEADER)
     @blueprint.alt_response(204, description="None waits that fits.")
     @blueprint.problems(404, 409, 422)
@@ -106,11 +107,12 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
 
         It is yours until the lease runs out; what you do with it begins the lease again.
         """
-        with desk.stores.transaction() as transaction:
+
+        def work(transaction: Transaction) -> Reply:
             review = claim_review(transaction, caller(), wish, desk.rules)
-        if review is None:
-            return Response(status=204)
-        return respond(_reply(review, review_json(review)))
+            return Reply(204, (), b"") if review is None else _reply(review, review_json(review))
+
+        return answer_once(desk.stores, work)
 
     @blueprint.route("/<uuid:review_id>", methods=["GET"])
     @blueprint.response(200, ReviewSheetSchema(), headers=ETAG_HEADER)
@@ -125,12 +127,13 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
     @blueprint.response(200, ReviewSchema(), headers=ETAG_HEADER)
     @blueprint.problems(404, 409, 412, 422)
-    def change_one(change: ReviewChange, review_id: UUID) -> Response:
+    def change_one(said: tuple[ReviewChange, str | None], review_id: UUID) -> Response:
         """Set how soon a review comes, when it is owed, or who alone may claim it."""
+        change, person = said
 
         def work(transaction: Transaction) -> Reply:
             wanted = _revision_wanted(transaction, review_id)
-            review = change_review(transaction, caller(), review_id, change, wanted)
+            review = change_review(transaction, Hand(caller(), person), review_id, change, wanted)
             return _reply(review, review_json(review))
 
         return answer_once(desk.stores, work)
@@ -168,13 +171,13 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
         """Write something down for the desk; if the review is yours, your lease begins again."""
 
         def work(transaction: Transaction) -> Reply:
-            note = note_on_review(transaction, caller(), review_id, body["text"])
+            note = note_on_review(transaction, Hand(caller(), body.get("person")), review_id, body["text"])
             return json_reply(note_json(note), 201)
 
         return answer_once(desk.stores, work)
 
     @blueprint.route("/<uuid:review_id>/decision", methods=["POST"])
-    @blueprint.arguments(ReviewDecisionSchema(), example=DECISION_EXAMPLE)
+    @blueprint.arguments(DecisionSchema(), example=DECISION_EXAMPLE)
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
     @blueprint.response(200, DecidedReviewSchema(), headers=ETAG_HEADER)
     @blueprint.problems(404, 409, 412, 422)

@@ -37,6 +37,15 @@ def some_text(description: str, longest: int = LONGEST_TEXT, **options: Any) -> 
     )
 
 
+def who_is_at_the_key() -> Text:
+    """The member of a body that says who is at the key."""
+    description = (
+        "Who is at the key, where several share it; the key's name otherwise. What one has claimed the others can "
+        "neither decide nor give back."
+    )
+    return some_text(description, LONGEST_NAME)
+
+
 class ReviewQuerySchema(PageQuery):
     """Which reviews."""
 
@@ -46,7 +55,7 @@ class ReviewQuerySchema(PageQuery):
 class ClaimSchema(BodyMayBeLeftOut):
     """What somebody asks the queue for; without a body, the next review there is."""
 
-    person = some_text("Who is at the key, where several share it; the key's name otherwise.", LONGEST_NAME)
+    person = who_is_at_the_key()
     skills = ma.fields.List(
         some_text("Code of a core.", 50),
         validate=ma.validate.Length(1, 50),
@@ -71,27 +80,24 @@ class ClaimSchema(BodyMayBeLeftOut):
         )
 
 
-def who_claimed() -> Text:
-    """The member of a body that says who is at the key."""
-    return some_text("Who is at the key: as when claiming, and left out where it was left out there.", LONGEST_NAME)
-
-
 class ReleaseSchema(ma.Schema):
     """Why a review is given back."""
 
-    person = who_claimed()
+    person = who_is_at_the_key()
     reason = some_text("Why; kept as a note of the case.", required=True)
 
 
 class ReviewNoteSchema(ma.Schema):
     """What is to be written down."""
 
+    person = who_is_at_the_key()
     text = some_text("For the desk alone.", required=True)
 
 
 class DecisionSchema(ma.Schema):
     """What a person found; `part_number` exactly when the outcome is a part."""
 
+    person = who_is_at_the_key()
     outcome = Choice(Outcome, required=True)
     part_number = some_text("A number of the active catalogue that nothing supersedes.", 100, allow_none=True)
     confidence = Choice(Confidence, required=True, metadata=described("A guess is looked at a second time."))
@@ -106,39 +112,31 @@ class DecisionSchema(ma.Schema):
             raise ma.ValidationError(detail, "part_number")
 
     @ma.post_load
-    def make(self, data: dict[str, Any], **_: Any) -> Verdict:
-        """The verdict."""
-        return Verdict(data["outcome"], data.get("part_number"), data["confidence"], data["reason"])
-
-
-class ReviewDecisionSchema(DecisionSchema):
-    """A decision of a review that was claimed."""
-
-    person = who_claimed()
-
-    @ma.post_load
-    def make(self, data: dict[str, Any], **options: Any) -> Any:
+    def make(self, data: dict[str, Any], **_: Any) -> tuple[Verdict, str | None]:
         """The verdict, and who is at the key."""
-        return super().make(data, **options), data.get("person")
+        verdict = Verdict(data["outcome"], data.get("part_number"), data["confidence"], data["reason"])
+        return verdict, data.get("person")
 
 
 class ReviewChangeSchema(ma.Schema):
     """What to set of a review; what is left out stays as it is."""
 
+    person = who_is_at_the_key()
     priority = ma.fields.String(validate=ma.validate.OneOf(list(PRIORITIES)))
     due_at = Moment(metadata=described("When an answer is owed."))
     assigned_to = some_text("Who alone may claim it; null for anybody.", LONGEST_NAME, allow_none=True)
 
     @ma.post_load
-    def make(self, data: dict[str, Any], **_: Any) -> ReviewChange:
-        """The change."""
+    def make(self, data: dict[str, Any], **_: Any) -> tuple[ReviewChange, str | None]:
+        """The change, and who is at the key."""
         priority = data.get("priority")
-        return ReviewChange(
+        change = ReviewChange(
             priority=None if priority is None else PRIORITIES[priority],
             due_at=data.get("due_at"),
             assign="assigned_to" in data,
             assigned_to=data.get("assigned_to"),
         )
+        return change, data.get("person")
 
 
 class ClaimOnReviewSchema(AnswerSchema):

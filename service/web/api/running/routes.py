@@ -36,7 +36,10 @@ class ReadySchema(AnswerSchema):
         keys=ma.fields.String(),
         values=ma.fields.String(),
         required=True,
-        metadata={"description": "`ok`, or what is wrong, of `postgres`, `schema`, `catalogue` and `redis`."},
+        metadata={
+            "description": "Of `postgres`, `schema`, `catalogue` and `redis`: `ok`, or what is wrong. "
+            "`webhook_secrets` is there where something is wrong with them."
+        },
     )
     catalogue_revision = ma.fields.Integer(required=True, allow_none=True)
 

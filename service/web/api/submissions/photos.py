@@ -54,8 +54,8 @@ def case_photos_blueprint(desk: Desk, maker: PhotoMaker, body_limit: int) -> Blu
         picture = maker.remake(sent_picture(body_limit))
 
         def work(transaction: Transaction) -> Reply:
-            photo = add_case_photo(transaction, caller(), submission_id, picture)
-            shown = photo_json(f"{PREFIX}/{submission_id}/photos", photo)
+            case_id, photo = add_case_photo(transaction, caller(), submission_id, picture)
+            shown = photo_json(f"{PREFIX}/{case_id}/photos", photo)
             return json_reply(shown, 201, Location=shown["url"], **PRIVATE)
 
         return answer_once(desk.stores, work)

@@ -12,7 +12,15 @@ from service.domain.outbox import Topic
 from service.web.access import caller
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, Choice, Text
-from service.web.replies import IDEMPOTENCY_PARAMETER, LOCATION_HEADER, PRIVATE, answer_once, json_reply, json_response
+from service.web.replies import (
+    IDEMPOTENCY_PARAMETER,
+    LOCATION_HEADER,
+    PRIVATE,
+    answer_once,
+    json_reply,
+    json_response,
+    secret_reply,
+)
 from service.workflows.desk import Desk
 from service.workflows.ports import Reply, Transaction
 from service.workflows.publish import add_endpoint, change_secret, find_endpoint, list_endpoints, remove_endpoint
@@ -94,7 +102,7 @@ def webhooks_blueprint(desk: Desk) -> Blueprint:
                 private=desk.private_webhooks,
             )
             body = endpoint_json(endpoint) | {"secret": secret}
-            return json_reply(body, 201, Location=f"/v1/webhooks/{endpoint.id}", **PRIVATE)
+            return secret_reply(body, 201, Location=f"/v1/webhooks/{endpoint.id}", **PRIVATE)
 
         return answer_once(desk.stores, work)
 
@@ -122,7 +130,7 @@ def webhooks_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             secret = change_secret(transaction, caller(), endpoint_id)
-            return json_reply(
+            return secret_reply(
                 endpoint_json(find_endpoint(transaction, endpoint_id)) | {"secret": secret}, 200, **PRIVATE
             )
 

@@ -102,13 +102,15 @@ export class Bench {
     const sent = keeps ? { ...body, mail_in: this.shaft.id, ...(bench ? { bench } : {}) } : body;
     Object.assign(this, { working: true, faults: [], trouble: "", kept: "" });
     this.changed();
+    const plotting = this.api.post("/v1/lift-tables/plot.svg", body).then(({ body: drawn }) => drawingOf(drawn) ?? nothing, (error) => error);
     try {
-      const [said, plot] = await Promise.all([
-        keeps ? this.api.postOnce("/v1/lift-tables", sent) : this.api.post("/v1/lift-tables", sent),
-        this.api.post("/v1/lift-tables/plot.svg", body)]);
+      const said = await (keeps ? this.api.postOnce("/v1/lift-tables", sent) : this.api.post("/v1/lift-tables", sent));
+      // what is kept is kept, whatever becomes of its picture
       if (keeps) Object.assign(this, { kept: `Kept with shaft ${this.shaft.spoken}.`, keeping: false });
       this.said = said.body;
-      this.plot = drawingOf(plot.body) ?? nothing;
+      const plot = await plotting;
+      this.plot = plot instanceof Error ? nothing : plot;
+      if (plot instanceof Error) this.trouble = `The plots could not be drawn: ${wordsOf(plot)}`;
       const [best] = this.said.candidates;
       this.say(`Worked out. ${best ? `${best.part_number} leads with ${percent(best.probability)}.` : ""}`);
     } catch (error) {

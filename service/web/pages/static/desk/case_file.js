@@ -13,8 +13,8 @@ const SOURCES = { box_found: "The box was found", bench_measured: "The bench mea
 const nothingKnown = () => ({ source: "box_found", part: "" });
 
 export class CaseFile {
-  constructor(api, id, { changed, say, copy, resume }) {
-    Object.assign(this, { api, id, changed, say, copy, resume, file: null, trouble: "", note: "", truth: nothingKnown() });
+  constructor(api, id, { changed, say, person, copy, resume }) {
+    Object.assign(this, { api, id, changed, say, person, copy, resume, file: null, trouble: "", note: "", truth: nothingKnown() });
     this.photos = new Photos(api, { changed, say });
     this.changes = new CaseChanges({
       changed,
@@ -43,7 +43,7 @@ export class CaseFile {
   /** Change the case; `taken` empties the form that asked, as soon as the change is kept; `refused` says why it is not. */
   async #do(path, body, done, taken, refused = (words) => { this.trouble = words; }) {
     try {
-      await this.api.postOnce(`/v1/cases/${this.id}/${path}`, body);
+      await this.api.postOnce(`/v1/cases/${this.id}/${path}`, this.person ? { ...body, person: this.person } : body);
     } catch (error) {
       refused(wordsOf(error));
       this.changed();

@@ -24,7 +24,7 @@ export class Photos {
   /** Send a file; `listed()` gives the list anew. */
   async add(where, file, listed) {
     try {
-      await this.api.post(where, file);
+      await this.api.postOnce(where, file);
       this.trouble = "";
       this.say("Photo added.");
       await this.show(await listed());

@@ -39,7 +39,7 @@ export class Queue {
     if (reviewId) wish.review_id = reviewId;
     if (this.person) wish.person = this.person;
     try {
-      const { body, status } = await this.api.post("/v1/reviews/claim", wish);
+      const { body, status } = await this.api.postOnce("/v1/reviews/claim", wish);
       if (status === 204) this.say("Nothing waits.");
       else location.hash = `#/review/${body.id}`;
       this.trouble = status === 204 ? "Nothing waits." : "";
@@ -83,12 +83,13 @@ export class Queue {
   }
 }
 
+const HOLD_ON_MS = 60_000;
 const OUTCOMES = [["part", "It is this part"], ["not_in_catalogue", "Not in the catalogue"], ["cannot_tell", "Nobody can tell from this"]];
 
 /** One review: everything there is to go by, and the decision. */
 export class Review {
   constructor(api, id, { changed, say, person }) {
-    Object.assign(this, { api, id, changed, say, person, sheet: null, trouble: "", done: "" });
+    Object.assign(this, { api, id, changed, say, person, sheet: null, trouble: "", done: "", heldOnAt: Date.now() });
     this.verdict = { outcome: "part", part_number: "", confidence: "likely", reason: "" };
     this.photos = new Photos(api, { changed, say });
   }
@@ -107,6 +108,26 @@ export class Review {
     this.changed();
   }
 
+  /** Take it into one's hands; what has been typed stays. */
+  async take() {
+    try {
+      await this.api.postOnce("/v1/reviews/claim", { review_id: this.id, ...(this.person ? { person: this.person } : {}) });
+      this.heldOnAt = Date.now();
+      this.say("Taken.");
+      await this.load();
+    } catch (error) {
+      this.trouble = wordsOf(error);
+      this.changed();
+    }
+  }
+
+  /** Whoever types is at it: let the claim's time begin again, now and then. What stands in the way, deciding will tell. */
+  #holdOn() {
+    if (this.sheet.state !== "claimed" || Date.now() - this.heldOnAt < HOLD_ON_MS) return;
+    this.heldOnAt = Date.now();
+    this.api.post(`/v1/reviews/${this.id}/lease`).catch(() => {});
+  }
+
   async #move(path, body, done) {
     try {
       const whole = this.person ? { ...body, person: this.person } : body;
@@ -115,8 +136,9 @@ export class Review {
       this.trouble = "";
       this.say(done);
     } catch (error) {
-      this.trouble = error.status === 412 ? "Readings have come in since; look again before you decide." : wordsOf(error);
-      if (error.status === 412) await this.load();
+      const trouble = error.status === 412 ? "Readings have come in since; look again before you decide." : wordsOf(error);
+      if (error.status === 412 || error.status === 409) await this.load();
+      this.trouble = trouble;
     }
     this.changed();
   }
@@ -164,7 +186,8 @@ export class Review {
   }
 
   #form(said) {
-    const set = (name) => (e) => { this.verdict[name] = e.target.value; this.changed(); };
+    const set = (name) => (e) => { this.verdict[name] = e.target.value; this.#holdOn(); this.changed(); };
+    const waits = this.sheet.state === "waiting";
     return html`
       <form class="sheet stack" @submit=${(e) => { e.preventDefault(); this.decide(); }}>
         <h2>Decide</h2>
@@ -179,8 +202,9 @@ export class Review {
         </div></fieldset>
         <label>What it rests on<textarea required .value=${this.verdict.reason} @input=${set("reason")}></textarea></label>
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
-        <div class="row"><button class="first">Decide</button>
-          <button type="button" ?disabled=${!this.verdict.reason.trim()} @click=${() => this.giveBack()}>Give back</button></div>
+        ${waits ? html`<p class="small soft">Nobody has this in hand; take it to decide.</p>` : nothing}
+        <div class="row">${waits ? html`<button type="button" class="first" @click=${() => this.take()}>Take it</button>` : html`<button class="first">Decide</button>`}
+          <button type="button" ?disabled=${waits || !this.verdict.reason.trim()} @click=${() => this.giveBack()}>Give back</button></div>
       </form>`;
   }
 

@@ -11,7 +11,7 @@ export const day = (iso) => new Date(iso).toLocaleDateString([], { day: "numeric
 
 /** Words for the person at the screen; what is no failed call is thrown on. */
 export function wordsOf(error) {
-  if (error instanceof Unreachable) return "No connection; nothing was changed. Try again.";
+  if (error instanceof Unreachable) return "No connection. Try again: what is sent twice as it stands counts once.";
   if (error instanceof Refused) return error.problem.errors?.[0]?.detail ?? error.message;
   throw error;
 }

@@ -12,9 +12,32 @@ export class Refused extends Error {
 /** The service could not be reached, or was too busy to answer; what was sent may be sent again. */
 export class Unreachable extends Error {}
 
-export class Api {
-  #unanswered = new Map();
+/** The keys of what was sent and not answered yet, by a hash of it; kept for the tab's life, so that a reload loses none. */
+const unanswered = {
+  NAME: "lobedesk.unanswered",
+  all() {
+    return JSON.parse(sessionStorage.getItem(this.NAME) ?? "{}");
+  },
+  keyOf(hash) {
+    const all = this.all();
+    all[hash] ??= onceKey();
+    sessionStorage.setItem(this.NAME, JSON.stringify(all));
+    return all[hash];
+  },
+  settle(hash) {
+    const { [hash]: _, ...rest } = this.all();
+    sessionStorage.setItem(this.NAME, JSON.stringify(rest));
+  },
+};
 
+/** FNV-1a of 64 bits: two different texts with one hash would only be refused, since a key is good for one request. */
+function hashOf(text) {
+  let hash = 0xcbf29ce484222325n;
+  for (const byte of new TextEncoder().encode(text)) hash = BigInt.asUintN(64, (hash ^ BigInt(byte)) * 0x100000001b3n);
+  return hash.toString(16);
+}
+
+export class Api {
   /** `base` is the service's address without a slash at the end; empty for the page's own. */
   constructor(key, base = "") {
     this.key = key;
@@ -30,16 +53,22 @@ export class Api {
   }
 
   /**
-   * POST that writes once: sent again word for word, because no answer came, it has the same Idempotency-Key. What has
-   * been answered well and is sent again is another write. (A form with files never reads the same twice.)
+   * POST that writes once: sent again word for word, because no answer came, it has the same Idempotency-Key, after a
+   * reload too. What has been answered and is sent again is another write; a 409 may be for the first being answered
+   * at this moment. (A form with files never reads the same twice.)
    */
   async postOnce(path, body, { headers = {}, ...options } = {}) {
-    const what = JSON.stringify([path, headers, body instanceof FormData ? onceKey() : body]);
-    const once = this.#unanswered.get(what) ?? onceKey();
-    this.#unanswered.set(what, once);
-    const answer = await this.post(path, body, { ...options, headers: { ...headers, "Idempotency-Key": once } });
-    this.#unanswered.delete(what);
-    return answer;
+    const told = body instanceof FormData ? onceKey() : body instanceof Blob ? [body.name, body.size, body.type, body.lastModified] : body;
+    const hash = hashOf(JSON.stringify([path, headers, told]));
+    try {
+      const sent = { ...headers, "Idempotency-Key": unanswered.keyOf(hash) };
+      const answer = await this.post(path, body, { ...options, headers: sent });
+      unanswered.settle(hash);
+      return answer;
+    } catch (error) {
+      if (error instanceof Refused && error.status < 500 && error.status !== 409) unanswered.settle(hash);
+      throw error;
+    }
   }
 
   delete(path, options = {}) {
