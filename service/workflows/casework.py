@@ -164,7 +164,7 @@ def merge(
     _not_merged(into)
     if case.submission.unit is not into.submission.unit:
         raise Conflict(
-            f"One case is in {case.submission.unit} and the other in {into.submission.unit}: "
+            f"One case is in {case.submission.unit.words} and the other in {into.submission.unit.words}: "
             "read the one's readings into the other by hand."
         )
     moved = _new_readings(case, into)

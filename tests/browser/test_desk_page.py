@@ -91,6 +91,58 @@ def test_a_half_typed_call_outlives_a_lost_line_and_a_reload(desk_page: Page) ->
     expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
 
 
+def kept_as(page: Page) -> str:
+    """The reference the call is kept under, once nothing of it is left to keep."""
+    expect(page.get_by_role("button", name="Kept")).to_be_visible()
+    return page.get_by_role("heading", name="Call").inner_text().split("kept as")[1].strip()
+
+
+def test_what_a_caller_says_after_the_call_is_kept_joins_the_same_case(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+
+    page.get_by_label("Exhaust lobe height", exact=True).fill("1.2185")
+    page.get_by_label("Gear teeth", exact=True).fill("28")
+    page.get_by_label("Intake lobe height", exact=True).fill("1.2085 1.2090 1.2090")
+    page.get_by_text("Caller, engine, tools, marks, note").click()
+    page.get_by_label("E-mail").fill("late@caller.example")
+    page.get_by_label("Marks on the shaft").fill("R4")
+    expect(page.get_by_role("button", name="Keep what is new")).to_be_visible()
+    page.keyboard.press("F9")
+
+    assert kept_as(page) == reference
+    [case] = desk.get("/v1/cases?email=late@caller.example").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]
+    assert kept["counts"] == {"gear_teeth": 28}
+    assert [mark["text"] for mark in kept["markings"]] == ["R4"]
+    heights = [each["values"] for each in kept["readings"] if each["feature"] == "lobe_height"]
+    assert heights == [["1.2085", "1.2090"], ["1.2090"], ["1.2185"]]
+
+
+def test_a_correction_after_the_call_is_kept_leaves_one_open_case(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+    page.keyboard.press("F9")
+    wrong = kept_as(page)
+
+    page.get_by_label("Intake lobe height", exact=True).fill("1.2115")
+    expect(page.get_by_role("button", name="Keep as a new case")).to_be_visible()
+    page.keyboard.press("F9")
+
+    right = kept_as(page)
+    assert right != wrong
+    expect(page.get_by_text(f"It took the place of {wrong}, which is closed: give the caller")).to_be_visible()
+    check_accessible(page, "a call corrected after it was kept")
+    found = {
+        reference: desk.get(f"/v1/cases?reference={reference.replace(' ', '')}").get_json()["items"][0]
+        for reference in (wrong, right)
+    }
+    assert found[wrong]["closed_at"] is not None
+    assert found[right]["closed_at"] is None
+
+
 def test_an_answer_that_comes_after_a_newer_one_is_dropped(desk_page: Page) -> None:
     page = desk_page
     held: list[Route] = []

@@ -3,7 +3,7 @@
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { Latest, Refused, Unreachable } from "../shared/api.js";
 import { advice, candidates, cautions, chart, derived, evidence, headline, summary, verdict } from "./answer.js";
-import { MORE, QUALIFIERS, TOOLS, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
+import { MORE, QUALIFIERS, TOOLS, additionTo, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
 
 const QUIET_MS = 250;
 const RETRY_MS = 3000;
@@ -90,7 +90,7 @@ export class Call {
   /** The line is back, or may be. */
   tryAgain() {
     if (this.offline) this.ask(0);
-    if (this.keeping?.waiting) this.keep();
+    if (this.keeping?.waiting) this.#keepOn();
   }
 
   // -- the four keys ------------------------------------------------------------------------------------------------
@@ -124,46 +124,67 @@ export class Call {
     this.copy(summary(this.said, this.readings, values, this.call.kept?.reference));
   }
 
-  /** Keep the call: a new case, or more readings to the one it is already. Sent again with the same key if need be. */
+  /**
+   * Keep the call: a new case, or what is new for the case it is already. Where what was kept is another now, a new case
+   * that takes its place. Sent again with the same key if need be.
+   */
   async keep() {
     const body = wholeBodyOf(this.call);
-    if (!body.readings.length || this.keeping?.sending) return;
-    const write = this.#writeOf(body);
-    if (!write) return;
-    const { path, sent } = write;
+    if (!body.readings.length || this.keeping?.sending || this.isKept) return;
+    const { kept } = this.call;
+    const addition = kept && additionTo(kept.body, body);
+    const path = addition ? `/v1/submissions/${kept.id}/readings` : "/v1/submissions";
     this.keeping = { sending: true, waiting: false };
     this.changed();
     try {
-      const { body: kept } = await this.api.postOnce(path, sent);
-      this.call.kept = { id: kept.id, reference: kept.reference, review: kept.review, body };
+      const { body: answer } = await this.api.postOnce(path, addition ?? body);
+      const before = addition ? kept.before : kept && { id: kept.id, reference: kept.reference, closed: false };
+      this.call.kept = { id: answer.id, reference: answer.reference, review: answer.review, body, before };
       this.keeping = null;
       writeDraft(this.call);
-      this.say(`Kept as ${kept.reference}.`);
+      this.say(`Kept as ${answer.reference}.`);
     } catch (error) {
-      const waiting = error instanceof Unreachable;
-      if (!waiting && !(error instanceof Refused)) throw error;
-      this.keeping = { sending: false, waiting, trouble: waiting ? "" : error.problem.errors?.[0]?.detail ?? error.message };
-      if (waiting) setTimeout(() => this.keeping?.waiting && this.keep(), RETRY_MS);
+      this.#notKept(error);
+    }
+    this.changed();
+    await this.#closeBefore();
+  }
+
+  /** The case that another has taken the place of waits for nothing and nobody any more. */
+  async #closeBefore() {
+    const { kept } = this.call;
+    if (!kept?.before || kept.before.closed || this.keeping) return;
+    try {
+      await this.api.postOnce(`/v1/cases/${kept.before.id}/close`, { reason: `Corrected in mid-call; ${kept.reference} took its place.` });
+      kept.before.closed = true;
+      writeDraft(this.call);
+    } catch (error) {
+      this.#notKept(error, `${kept.before.reference} is still open: `);
     }
     this.changed();
   }
 
-  /** Where and what to write; null where nothing has changed since. */
-  #writeOf(body) {
-    const { kept } = this.call;
-    if (!kept) return { path: "/v1/submissions", sent: body };
-    const texts = (readings) => readings.map((reading) => JSON.stringify(reading));
-    const had = texts(kept.body.readings);
-    const added = body.readings.filter((_, i) => !had.includes(texts(body.readings)[i]));
-    const rest = (whole) => JSON.stringify({ ...whole, readings: [] });
-    const grown = had.every((text) => texts(body.readings).includes(text)) && rest(body) === rest(kept.body);
-    if (grown && !added.length) return null;
-    if (grown) return { path: `/v1/submissions/${kept.id}/readings`, sent: { readings: added } };
-    return { path: "/v1/submissions", sent: { ...body, note: `${body.note ?? ""}\nReplaces ${kept.reference}.`.trim() } };
+  #notKept(error, before = "") {
+    const waiting = error instanceof Unreachable;
+    if (!waiting && !(error instanceof Refused)) throw error;
+    this.keeping = { sending: false, waiting, trouble: waiting ? "" : before + (error.problem.errors?.[0]?.detail ?? error.message) };
+    if (waiting) setTimeout(() => this.keeping?.waiting && this.#keepOn(), RETRY_MS);
+  }
+
+  /** What did not get through, once more. */
+  #keepOn() {
+    if (!this.isKept) return this.keep();
+    this.keeping = null;
+    return this.#closeBefore();
+  }
+
+  /** What keeping would do to the call that was kept: null where it would be another case, empty where nothing is new. */
+  get #addition() {
+    return this.call.kept && additionTo(this.call.kept.body, wholeBodyOf(this.call));
   }
 
   get isKept() {
-    return Boolean(this.call.kept) && !this.#writeOf(wholeBodyOf(this.call));
+    return Boolean(this.#addition) && !Object.keys(this.#addition).length;
   }
 
   startNew() {
@@ -194,12 +215,13 @@ export class Call {
       <div class="desk">
         <form class="stack" autocomplete="off" @submit=${(e) => e.preventDefault()} @keydown=${this.moveByKey}>
           <h1>Call ${this.call.kept ? html`<span class="soft">kept as <a href="#/case/${this.call.kept.id}">${this.call.kept.reference}</a></span>` : nothing}</h1>
+          ${this.call.kept?.before ? html`<p class="late">It took the place of ${this.call.kept.before.reference}${this.call.kept.before.closed ? ", which is closed" : ""}: give the caller the new reference.</p>` : nothing}
           ${this.#settings()}
           ${this.#entries()}
           ${this.#caller()}
           <div class="row">
             <button type="button" class="first" ?disabled=${!bodyOf(this.call).body.readings.length || this.isKept || this.keeping?.sending} @click=${() => this.keep()}>
-              ${this.isKept ? "Kept" : "Keep call"}<kbd>F9</kbd></button>
+              ${this.#keepWords()}<kbd>F9</kbd></button>
             <button type="button" @click=${() => this.startNew()}>New call</button>
             ${this.keeping?.trouble ? html`<p class="fault">${this.keeping.trouble}</p>` : nothing}
           </div>
@@ -209,6 +231,12 @@ export class Call {
       </div>
       ${this.said ? html`
         <div class="strip" aria-hidden="true"><p><strong>${headline(this.said)}</strong>${this.said.next_reading ? html`<br>${this.said.next_reading.message}` : nothing}</p></div>` : nothing}`;
+  }
+
+  #keepWords() {
+    if (!this.call.kept) return "Keep call";
+    if (this.isKept) return "Kept";
+    return this.#addition ? "Keep what is new" : "Keep as a new case";
   }
 
   #settings() {

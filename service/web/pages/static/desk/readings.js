@@ -151,6 +151,37 @@ export function wholeBodyOf(call) {
   return body;
 }
 
+const SAID_ONCE = ["experience", "condition", "engine_family", "counts", "tools", "contact", "note"];
+const TAKEN_BACK = ["experience", "condition", "engine_family", "counts"];
+
+/**
+ * What is new in a call since it was kept, as the API takes it, or null where something that was kept is another now: a
+ * reading, the unit, the tool. A repeat written behind a reading is a reading more.
+ */
+export function additionTo(kept, body) {
+  const text = (what) => JSON.stringify(what ?? null);
+  if (["source", "unit", "instrument"].some((name) => text(kept[name]) !== text(body[name]))) return null;
+  if (TAKEN_BACK.some((name) => name in kept && !(name in body))) return null;
+  const readings = readingsAdded(kept.readings, body.readings);
+  if (!readings) return null;
+  const addition = Object.fromEntries([...SAID_ONCE, "markings"].filter((name) => name in body && text(kept[name]) !== text(body[name])).map((name) => [name, body[name]]));
+  return readings.length ? { ...addition, readings } : addition;
+}
+
+function readingsAdded(kept, now) {
+  const rest = ({ values, ...reading }) => JSON.stringify(reading);
+  const goesOn = (had) => (each) => rest(each) === rest(had) && had.values.every((value, i) => value === each.values[i]);
+  const left = [...now];
+  const added = [];
+  for (const had of [...kept].sort((a, b) => b.values.length - a.values.length)) {
+    const at = left.findIndex(goesOn(had));
+    if (at < 0) return null;
+    const [found] = left.splice(at, 1);
+    if (found.values.length > had.values.length) added.push({ ...found, values: found.values.slice(had.values.length) });
+  }
+  return [...added, ...left];
+}
+
 /** A case as a call, to go on with it: `id`, `reference`, and its submission as the API shows it. */
 export function callOf({ id, reference, submission: { unit, submission: kept, review } }) {
   const call = { ...emptyCall(), unit, engine_family: kept.engine_family ?? "", tools: kept.tools ?? [], note: kept.note ?? "" };
