@@ -91,6 +91,70 @@ def test_a_half_typed_call_outlives_a_lost_line_and_a_reload(desk_page: Page) ->
     expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
 
 
+def test_a_reading_is_taken_once_more_with_a_better_tool_by_keyboard_alone(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+
+    another = page.get_by_label("Another reading")
+    tab_to(page, another)
+    for _ in range(40):
+        if another.evaluate("it => it.selectedOptions[0].label") == "Intake base circle, once more":
+            break
+        page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    again = page.get_by_label("Intake base circle", exact=True).nth(1)
+    expect(again).to_be_focused()
+    page.keyboard.type("0.8611")
+    tab_to(page, page.get_by_label("Tool for Intake base circle").nth(1))
+    page.keyboard.type("outside")
+    check_accessible(page, "a call with a reading taken once more")
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+
+    [case] = desk.get(f"/v1/cases?reference={reference}").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]["readings"]
+    tools = [(each["values"], each["instrument"]) for each in kept if each["feature"] == "base_circle"]
+    assert tools == [(["0.8620", "0.8615"], "digital_caliper"), (["0.8611"], "outside_micrometer")]
+
+
+def test_a_lobe_of_another_cylinder_can_be_noted(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+    page.get_by_label("Another reading").select_option("Intake lobe height, once more")
+    page.get_by_role("button", name="Add it").click()
+    page.keyboard.type("1.2089")
+    page.get_by_label("cylinder, if several").fill("two")
+    expect(page.get_by_text("the cylinder is a whole number")).to_be_visible()
+    page.get_by_label("cylinder, if several").fill("2")
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+
+    [case] = desk.get(f"/v1/cases?reference={reference}").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]["readings"]
+    assert [each.get("cylinder") for each in kept if each["feature"] == "lobe_height"] == [None, 2]
+
+
+def test_the_tool_that_is_asked_for_is_the_tool_that_is_written_down(desk_page: Page) -> None:
+    page = desk_page
+
+    def ask_for_a_micrometer(route: Route) -> None:
+        answer = route.fetch()
+        said = answer.json()
+        said["next_reading"] |= {"feature": "journal_diameter", "lobe": None, "position": "front"}
+        said["next_reading"] |= {"instrument": "outside_micrometer"}
+        route.fulfill(response=answer, json=said)
+
+    page.route("**/v1/previews", ask_for_a_micrometer)
+    type_rows(page, *SAMPLE_ROWS[:2])
+    expect(page.locator(".ask")).to_be_visible()
+    page.keyboard.press("F2")
+
+    again = page.get_by_label("Front journal", exact=True).nth(1)
+    expect(again).to_be_focused()
+    expect(again).to_have_value("")
+    expect(page.get_by_label("Tool for Front journal").nth(1)).to_have_value("outside_micrometer")
+
+
 def kept_as(page: Page) -> str:
     """The reference the call is kept under, once nothing of it is left to keep."""
     expect(page.get_by_role("button", name="Kept")).to_be_visible()

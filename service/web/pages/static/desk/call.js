@@ -3,7 +3,7 @@
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { Latest, Refused, Unreachable } from "../shared/api.js";
 import { advice, candidates, cautions, chart, derived, evidence, headline, summary, verdict } from "./answer.js";
-import { MORE, QUALIFIERS, TOOLS, additionTo, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
+import { MORE, QUALIFIERS, TOOLS, additionTo, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, moreLabelOf, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
 
 const QUIET_MS = 250;
 const RETRY_MS = 3000;
@@ -97,7 +97,9 @@ export class Call {
 
   goToNext() {
     if (!this.said?.next_reading) return;
-    const row = rowFor(this.call, this.said.next_reading);
+    const { next_reading: wanted } = this.said;
+    const row = rowFor(this.call, wanted);
+    if (!row.text.trim() && wanted.instrument) row.tool = wanted.instrument === this.call.instrument ? "" : wanted.instrument;
     writeDraft(this.call);
     this.changed();
     document.getElementById(row.id)?.focus();
@@ -249,15 +251,17 @@ export class Call {
   }
 
   #entries() {
-    const wanted = this.said?.next_reading && rowFor({ rows: [...this.call.rows] }, this.said.next_reading).id;
+    const wanted = this.said?.next_reading && rowFor({ ...this.call, rows: [...this.call.rows] }, this.said.next_reading).id;
     return html`
       <div class="sheet stack">
         <div class="entries">${this.call.rows.map((row) => this.#entry(row, row.id === wanted))}</div>
-        <label class="row small">Another reading
-          <select @change=${(e) => this.#add(e.target)}>
+        <div class="row small">
+          <label for="another">Another reading</label>
+          <select id="another" @keydown=${(e) => { if (e.key === "Enter") { e.preventDefault(); this.#add(e.target); } }}>
             <option value="">choose…</option>
-            ${MORE.map((reading, i) => html`<option value=${i}>${labelOf(reading)}</option>`)}
-          </select></label>
+            ${MORE.map((reading, i) => html`<option value=${i}>${moreLabelOf(reading)}</option>`)}
+          </select>
+          <button type="button" @click=${() => this.#add(document.getElementById("another"))}>Add it</button></div>
       </div>`;
   }
 
@@ -272,7 +276,7 @@ export class Call {
           aria-invalid=${fault ? "true" : "false"} aria-describedby=${fault ? `${row.id}-fault` : nothing}
           @input=${(e) => set(() => { row.text = e.target.value; })}>
         ${row.reading.feature === "gear_teeth" ? html`<span></span>` : html`
-          <select class="tool" tabindex="-1" aria-label="Tool for ${label}" .value=${row.tool} @change=${(e) => set(() => { row.tool = e.target.value; })}>
+          <select class="tool" aria-label="Tool for ${label}" .value=${row.tool} @change=${(e) => set(() => { row.tool = e.target.value; })}>
             <option value="">same tool</option>
             ${toolsFor(row.reading.feature).map((tool) => html`<option value=${tool} .selected=${tool === row.tool}>${TOOLS[tool]}</option>`)}
           </select>`}
