@@ -4,6 +4,7 @@ import { html, nothing } from "../shared/vendor/lit-html.js";
 import { Latest, Refused, Unreachable } from "../shared/api.js";
 import { advice, candidates, cautions, chart, derived, evidence, headline, summary, verdict } from "./answer.js";
 import { MORE, QUALIFIERS, TOOLS, additionTo, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, moreLabelOf, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
+import { aloud } from "./words.js";
 
 const QUIET_MS = 250;
 const RETRY_MS = 3000;
@@ -216,8 +217,8 @@ export class Call {
       ${this.offline || this.keeping?.waiting ? html`<p class="offline">No connection. What you type is safe on this computer; trying again…</p>` : nothing}
       <div class="desk">
         <form class="stack" autocomplete="off" @submit=${(e) => e.preventDefault()} @keydown=${this.moveByKey}>
-          <h1>Call ${this.call.kept ? html`<span class="soft">kept as <a href="#/case/${this.call.kept.id}">${this.call.kept.reference}</a></span>` : nothing}</h1>
-          ${this.call.kept?.before ? html`<p class="late">It took the place of ${this.call.kept.before.reference}${this.call.kept.before.closed ? ", which is closed" : ""}: give the caller the new reference.</p>` : nothing}
+          <h1>Call ${this.call.kept ? html`<span class="soft">kept as <a href="#/case/${this.call.kept.id}">${aloud(this.call.kept.reference)}</a></span>` : nothing}</h1>
+          ${this.call.kept?.before ? html`<p class="late">It took the place of ${aloud(this.call.kept.before.reference)}${this.call.kept.before.closed ? ", which is closed" : ""}: give the caller the new reference.</p>` : nothing}
           ${this.#settings()}
           ${this.#entries()}
           ${this.#caller()}
@@ -270,7 +271,7 @@ export class Call {
     const label = labelOf(row.reading);
     const set = (change) => { change(); this.edited(); };
     return html`
-      <div class="entry ${wanted ? "wanted" : ""}">
+      <div class="entry ${wanted ? "wanted" : ""} ${row.text.trim() ? "" : "empty"}">
         <label for=${row.id}>${label}</label>
         <input id=${row.id} class="values" inputmode="decimal" spellcheck="false" .value=${row.text}
           aria-invalid=${fault ? "true" : "false"} aria-describedby=${fault ? `${row.id}-fault` : nothing}

@@ -3,7 +3,7 @@
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { advice, candidates, cautions, chart, derived, evidence, readingsTable, verdict } from "./answer.js";
 import { Photos } from "./pictures.js";
-import { clock, day, plain, stateOf, wordsOf } from "./words.js";
+import { aloud, clock, day, plain, stateOf, wordsOf } from "./words.js";
 
 const WHY = {
   ambiguous: "The readings cannot tell",
@@ -65,7 +65,7 @@ export class Queue {
             <thead><tr><th scope="col">Case</th><th scope="col">Why</th><th scope="col">From</th><th scope="col">Core</th><th scope="col">Owed by</th><th scope="col"><span class="unseen">In hand</span></th></tr></thead>
             <tbody>${this.items.map((each) => html`
               <tr>
-                <th scope="row">${each.reference}${each.priority === "urgent" ? html` <span class="late">urgent</span>` : nothing}</th>
+                <th scope="row">${aloud(each.reference)}${each.priority === "urgent" ? html` <span class="late">urgent</span>` : nothing}</th>
                 <td>${WHY[each.reason] ?? plain(each.reason)}</td><td>${plain(each.source)}</td><td>${each.skill ?? "–"}</td>
                 <td class=${each.due_at < now ? "late" : ""}>${clock(each.due_at)}${each.due_at < now ? " (late)" : ""}</td>
                 <td>${each.state === "claimed"
@@ -139,7 +139,7 @@ export class Review {
     return html`
       <div class="desk">
         <div class="stack">
-          <h1>Case ${sheet.reference}</h1>
+          <h1>Case ${aloud(sheet.reference)}</h1>
           <p class="small"><a href="#/case/${sheet.submission_id}">All of this case</a></p>
           <p class="soft">${WHY[sheet.reason] ?? plain(sheet.reason)}; ${plain(sheet.source)}; opened ${clock(sheet.opened_at)}${sheet.claim ? `; in hand: ${sheet.claim.by}` : ""}</p>
           ${this.done ? html`<div class="sheet stack"><p><strong>${this.done}</strong></p><p><a href="#/queue">Back to the queue</a></p></div>` : this.#form(said)}
@@ -151,7 +151,7 @@ export class Review {
           </div>
           ${this.photos.shown.length || this.photos.trouble ? html`<div class="sheet stack">${this.photos.view()}</div>` : nothing}
           ${sheet.history.length ? html`<section class="sheet stack" aria-labelledby="history"><h2 id="history">The same customer</h2>
-            <ul class="small">${sheet.history.map((each) => html`<li><a href="#/case/${each.id}">${each.reference}</a>, ${day(each.opened_at)}: ${each.decided_part ?? each.leading_part ?? ""} ${stateOf(each.state)}</li>`)}</ul></section>` : nothing}
+            <ul class="small">${sheet.history.map((each) => html`<li><a href="#/case/${each.id}">${aloud(each.reference)}</a>, ${day(each.opened_at)}: ${each.decided_part ?? each.leading_part ?? ""} ${stateOf(each.state)}</li>`)}</ul></section>` : nothing}
         </div>
         <div class="stack">
           ${said.suspected_slips.map((slip) => html`<div class="slip"><h2>A slip, perhaps</h2><p>${slip.message}</p></div>`)}
