@@ -205,6 +205,8 @@ def test_a_correction_after_the_call_is_kept_leaves_one_open_case(desk_page: Pag
     }
     assert found[wrong]["closed_at"] is not None
     assert found[right]["closed_at"] is None
+    notes = desk.get(f"/v1/cases/{found[right]['id']}").get_json()["notes"]
+    assert [note["text"] for note in notes] == [f"Took the place of {wrong}, which was corrected in mid-call."]
 
 
 def test_an_answer_that_comes_after_a_newer_one_is_dropped(desk_page: Page) -> None:
