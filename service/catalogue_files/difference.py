@@ -9,7 +9,6 @@ from enum import StrEnum
 from service.catalogue_files.written import core_row, part_row
 from service.domain.catalogue import Catalogue, Core, Part
 
-
 _TABLE = ".lift_table"
 
 

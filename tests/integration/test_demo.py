@@ -34,4 +34,4 @@ def test_a_second_start_leaves_the_catalogue_as_it_is_and_gives_keys_for_every_p
     assert "Catalogue revision 1," in first
     assert "Catalogue revision 1," in second
     for said in (first, second):
-        assert {role for role in re.findall(r"lobedesk_([a-z]+)_", said)} == {"desk", "admin", "widget"}
+        assert set(re.findall(r"lobedesk_([a-z]+)_", said)) == {"desk", "admin", "widget"}

@@ -63,7 +63,7 @@ def _readings(*, required: bool) -> ma.fields.List[Any]:
     return ma.fields.List(
         reading_field(),
         required=required,
-        validate=ma.validate.Length(1, MOST_READINGS),
+        validate=ma.validate.Length(1, MOST_READINGS, error=f"Must hold 1 to {MOST_READINGS} readings."),
         metadata=_described("In any order; evidence points into this list by place."),
     )
 
