@@ -224,6 +224,33 @@ def test_an_answer_that_comes_after_a_newer_one_is_dropped(desk_page: Page) -> N
     expect(page.get_by_text("No connection")).to_have_count(0)
 
 
+def test_a_fault_beside_the_readings_names_its_field(desk_page: Page) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2])
+    page.get_by_text("Caller, engine, tools, marks, note").click()
+    page.get_by_label("E-mail").fill("nobody")
+    page.keyboard.press("F9")
+    expect(page.get_by_text("E-mail: Must be an e-mail address")).to_be_visible()
+    page.get_by_label("Engine it is said to be from").press_sequentially("x" * 110)
+    expect(page.get_by_label("Engine it is said to be from")).to_have_value("x" * 100)
+
+
+def test_a_size_beside_a_reading_is_written_as_readings_are(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2])
+    page.get_by_label("Another reading").select_option("Intake duration")
+    page.get_by_role("button", name="Add it").click()
+    page.keyboard.type("230")
+    page.get_by_label("at lift").fill("a bit")
+    expect(page.get_by_text("at lift: “a bit” is not a size yet")).to_be_visible()
+    page.get_by_label("at lift").fill("0,050")
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+    [case] = desk.get(f"/v1/cases?reference={reference}").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]["readings"]
+    assert kept[-1]["checking_lift"] == "0.050"
+
+
 def test_what_cannot_be_is_said_beside_the_reading(desk_page: Page) -> None:
     page = desk_page
     type_rows(page, "0.0005", "nought")
@@ -238,7 +265,7 @@ def test_what_cannot_be_is_said_beside_the_reading(desk_page: Page) -> None:
 
 
 def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: Json) -> None:
-    case = desk.submit(sample | {"ask_person": True})
+    case = desk.submit(sample | {"ask_person": True, "contact": {"phone": "0123 456 789"}})
     page = desk_page
     page.get_by_role("link", name="Queue").click()
     row = page.get_by_role("row").filter(has_text=case["reference"])
@@ -247,6 +274,10 @@ def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: 
 
     row.get_by_role("button", name="Take").click()
     expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+    expect(page.get_by_text("Customer: 0123 456 789")).to_be_visible()
+    page.get_by_role("button", name="Decide").click()
+    assert desk.get(f"/v1/submissions/{case['id']}").get_json()["decision"] is None
+    page.get_by_label("It is this part").check()
     expect(page.get_by_label("Part number")).to_have_value("KG8-3J7")
     check_accessible(page, "a review")
     page.get_by_label("sure", exact=True).check()
@@ -258,6 +289,18 @@ def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: 
     assert decision["part_number"] == "KG8-3J7"
     assert decision["confidence"] == "sure"
     assert decision["by"].startswith("P. Marl") or "desk" in decision["by"]
+
+
+def test_a_review_puts_no_part_forward_that_is_likely_wrong(desk_page: Page, desk: Caller, scant: Json) -> None:
+    case = desk.submit(scant | {"ask_person": True})
+    page = desk_page
+    page.get_by_role("link", name="Queue").click()
+    page.get_by_role("row").filter(has_text=case["reference"]).get_by_role("button", name="Take").click()
+    expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+    for outcome in ("It is this part", "Not in the catalogue", "Nobody can tell from this"):
+        expect(page.get_by_label(outcome)).not_to_be_checked()
+    page.get_by_label("It is this part").check()
+    expect(page.get_by_label("Part number")).to_have_value("")
 
 
 def test_the_door_says_why_it_stays_shut_and_lets_out_again(new_page: OpenPage, keys: dict[Role, str]) -> None:

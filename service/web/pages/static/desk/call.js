@@ -19,6 +19,22 @@ const CHOICES = {
 };
 const NAMES = { source: "By", unit: "Unit", instrument: "Tool", experience: "Hand", condition: "Shaft" };
 
+/** What is said of a call beside its readings: its label on the page, and how long it may be. */
+const SAID = {
+  engine_family: ["Engine it is said to be from", 100],
+  markings: ["Marks on the shaft (kept, never used)", 200],
+  name: ["Name", 200],
+  email: ["E-mail", 254],
+  phone: ["Telephone", 50],
+  note: ["Note", 4000],
+};
+
+/** A fault in words, with the field it is of, where that is one of these. */
+const faultInWords = ({ pointer, detail }) => {
+  const name = pointer.split("/").find((step) => step in SAID);
+  return name ? `${SAID[name][0]}: ${detail}` : detail;
+};
+
 /** A call being taken. `changed()` is called whenever the screen has to be drawn again. */
 export class Call {
   constructor(api, { changed, say, copy, signOut }) {
@@ -74,7 +90,7 @@ export class Call {
       for (const fault of error.problem.errors ?? []) {
         const place = /^\/readings\/(\d+)/.exec(fault.pointer);
         if (place && rowOf[place[1]]) this.faults.set(rowOf[place[1]], fault.detail);
-        else this.trouble = fault.detail;
+        else this.trouble = faultInWords(fault);
       }
       if (!this.faults.size && !this.trouble) this.trouble = error.message;
     } else if (error) {
@@ -171,7 +187,7 @@ export class Call {
   #notKept(error, before = "") {
     const waiting = error instanceof Unreachable;
     if (!waiting && !(error instanceof Refused)) throw error;
-    this.keeping = { sending: false, waiting, trouble: waiting ? "" : before + (error.problem.errors?.[0]?.detail ?? error.message) };
+    this.keeping = { sending: false, waiting, trouble: waiting ? "" : before + (error.problem.errors?.length ? error.problem.errors.map(faultInWords).join(" ") : error.message) };
     if (waiting) setTimeout(() => this.keeping?.waiting && this.#keepOn(), RETRY_MS);
   }
 
@@ -312,22 +328,21 @@ export class Call {
   }
 
   #caller() {
-    const input = (name, words, type = "text") => html`
-      <label>${words}<input type=${type} .value=${this.call[name]} @input=${(e) => { this.call[name] = e.target.value; writeDraft(this.call); this.changed(); }}></label>`;
+    const input = (name, type = "text") => html`
+      <label>${SAID[name][0]}<input type=${type} maxlength=${SAID[name][1]} .value=${this.call[name]} @input=${(e) => { this.call[name] = e.target.value; writeDraft(this.call); this.changed(); }}></label>`;
     const tools = Object.keys(TOOLS).filter((tool) => tool !== "bench");
     return html`
       <details class="sheet caller">
         <summary>Caller, engine, tools, marks, note</summary>
         <div class="stack">
-          <label>Engine it is said to be from<input .value=${this.call.engine_family} @input=${(e) => { this.call.engine_family = e.target.value; this.edited(); }}></label>
+          <label>${SAID.engine_family[0]}<input maxlength=${SAID.engine_family[1]} .value=${this.call.engine_family} @input=${(e) => { this.call.engine_family = e.target.value; this.edited(); }}></label>
           <fieldset><legend class="small soft">Tools the caller has</legend><div class="tools">
             ${tools.map((tool) => html`<label><input type="checkbox" .checked=${this.call.tools.includes(tool)}
               @change=${(e) => { this.call.tools = e.target.checked ? [...this.call.tools, tool] : this.call.tools.filter((each) => each !== tool); this.edited(0); }}>${TOOLS[tool]}</label>`)}
           </div></fieldset>
-          ${input("markings", "Marks on the shaft (kept, never used)")}
-          ${input("name", "Name")}${input("email", "E-mail", "email")}${input("phone", "Telephone", "tel")}
+          ${input("markings")}${input("name")}${input("email", "email")}${input("phone", "tel")}
           ${this.notice ? html`<p class="small soft">Read out: ${this.notice}</p>` : nothing}
-          <label>Note<textarea .value=${this.call.note} @input=${(e) => { this.call.note = e.target.value; writeDraft(this.call); this.changed(); }}></textarea></label>
+          <label>${SAID.note[0]}<textarea maxlength=${SAID.note[1]} .value=${this.call.note} @input=${(e) => { this.call.note = e.target.value; writeDraft(this.call); this.changed(); }}></textarea></label>
         </div>
       </details>`;
   }

@@ -85,11 +85,14 @@ export class Queue {
 
 const OUTCOMES = [["part", "It is this part"], ["not_in_catalogue", "Not in the catalogue"], ["cannot_tell", "Nobody can tell from this"]];
 
+/** The part that is likelier than all else together, or none: a field that is filled in already is soon agreed to. */
+const likeliestOf = ({ candidates: [best] }) => (best?.probability > 0.5 ? best.part_number : "");
+
 /** One review: everything there is to go by, and the decision. */
 export class Review {
   constructor(api, id, { changed, say, person }) {
     Object.assign(this, { api, id, changed, say, person, sheet: null, trouble: "", done: "" });
-    this.verdict = { outcome: "part", part_number: "", confidence: "likely", reason: "" };
+    this.verdict = { outcome: "", part_number: "", confidence: "", reason: "" };
     this.photos = new Photos(api, { changed, say });
   }
 
@@ -98,7 +101,7 @@ export class Review {
       const { body, etag } = await this.api.get(`/v1/reviews/${this.id}`);
       const drawn = await this.api.get(body.chart);
       Object.assign(this, { sheet: body, etag, drawing: chart(drawn.body), trouble: "" });
-      this.verdict.part_number ||= body.submission.candidates[0]?.part_number ?? "";
+      this.verdict.part_number ||= likeliestOf(body.submission);
       this.changed();
       await this.photos.show((await this.api.get(`/v1/submissions/${body.submission_id}/photos`)).body.items);
     } catch (error) {
@@ -136,14 +139,17 @@ export class Review {
     const { sheet } = this;
     const { submission: said } = sheet;
     const { readings } = said.submission;
+    const contact = Object.values(said.submission.contact ?? {}).filter(Boolean);
     return html`
       <div class="desk">
         <div class="stack">
           <h1>Case ${aloud(sheet.reference)}</h1>
           <p class="small"><a href="#/case/${sheet.submission_id}">All of this case</a></p>
           <p class="soft">${WHY[sheet.reason] ?? plain(sheet.reason)}; ${plain(sheet.source)}; opened ${clock(sheet.opened_at)}${sheet.claim ? `; in hand: ${sheet.claim.by}` : ""}</p>
-          ${this.done ? html`<div class="sheet stack"><p><strong>${this.done}</strong></p><p><a href="#/queue">Back to the queue</a></p></div>` : this.#form(said)}
+          ${this.done ? html`<div class="sheet stack"><p><strong>${this.done}</strong></p>
+            <p><a href="#/case/${sheet.submission_id}">Its letter, and all of this case</a></p><p><a href="#/queue">Back to the queue</a></p></div>` : this.#form(said)}
           <div class="sheet stack">
+            <p>${contact.length ? `Customer: ${contact.join(", ")}` : html`<span class="soft">No name or address.</span>`}</p>
             ${readingsTable(said)}
             ${said.submission.note ? html`<p class="small">Note: ${said.submission.note}</p>` : nothing}
             ${sheet.notes.map((note) => html`<p class="small">${note.by}: ${note.text}</p>`)}
@@ -169,13 +175,13 @@ export class Review {
       <form class="sheet stack" @submit=${(e) => { e.preventDefault(); this.decide(); }}>
         <h2>Decide</h2>
         <fieldset><legend>What it is</legend><div class="row">
-          ${OUTCOMES.map(([value, words]) => html`<label><input type="radio" name="outcome" value=${value} .checked=${this.verdict.outcome === value} @change=${set("outcome")}>${words}</label>`)}
+          ${OUTCOMES.map(([value, words]) => html`<label><input type="radio" name="outcome" required value=${value} .checked=${this.verdict.outcome === value} @change=${set("outcome")}>${words}</label>`)}
         </div></fieldset>
         ${this.verdict.outcome === "part" ? html`
           <label>Part number<input class="block" list="parts" required .value=${this.verdict.part_number} @input=${set("part_number")}></label>
           <datalist id="parts">${said.candidates.map((each) => html`<option value=${each.part_number}></option>`)}</datalist>` : nothing}
         <fieldset><legend>How sure</legend><div class="row">
-          ${["sure", "likely", "guess"].map((value) => html`<label><input type="radio" name="confidence" value=${value} .checked=${this.verdict.confidence === value} @change=${set("confidence")}>${value}</label>`)}
+          ${["sure", "likely", "guess"].map((value) => html`<label><input type="radio" name="confidence" required value=${value} .checked=${this.verdict.confidence === value} @change=${set("confidence")}>${value}</label>`)}
         </div></fieldset>
         <label>What it rests on<textarea required .value=${this.verdict.reason} @input=${set("reason")}></textarea></label>
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}

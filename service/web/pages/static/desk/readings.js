@@ -1,6 +1,6 @@
 /** The rows of a call: what may be read on a shaft, in the order in which the desk asks for it. */
 
-import { readAmounts } from "../shared/amounts.js";
+import { readAmount, readAmounts } from "../shared/amounts.js";
 import { capital, plain } from "./words.js";
 
 
@@ -123,10 +123,15 @@ export function emptyCall() {
   };
 }
 
+/** The qualifiers of a row that are sizes, and may be written as sizes are. */
+const sizesOf = (row) => (QUALIFIERS[row.reading.feature] ?? []).filter((each) => each !== CYLINDER && !Array.isArray(each[2]));
+
 /** What is wrong with a row as it stands, or "". */
 export function faultOf(row) {
   const { bad } = readAmounts(row.text);
   if (bad.length) return `“${bad[0]}” is not a size yet`;
+  const unread = sizesOf(row).find(([name]) => row.reading[name]?.toString().trim() && readAmount(String(row.reading[name])) === null);
+  if (unread) return `${unread[1]}: “${row.reading[unread[0]]}” is not a size yet`;
   if (!/^\d{0,2}$/.test(String(row.reading.cylinder ?? "").trim())) return "the cylinder is a whole number, 1 at the front";
   if (row.reading.feature === "gear_teeth" && row.text.trim() && !/^\d{1,3}$/.test(row.text.trim())) return "a whole number";
   return "";
@@ -147,6 +152,7 @@ export function bodyOf(call) {
     }
     const said = Object.entries(row.reading).filter(([, value]) => value !== null && String(value).trim() !== "");
     const reading = { ...Object.fromEntries(said), values: readAmounts(row.text).values };
+    for (const [name] of sizesOf(row)) if (name in reading) reading[name] = readAmount(String(reading[name]));
     if (reading.cylinder) reading.cylinder = Number(reading.cylinder);
     if (row.tool) reading.instrument = row.tool;
     body.readings.push(reading);
