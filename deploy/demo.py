@@ -35,10 +35,10 @@ def main(once: bool) -> int:
         sys.stdout.reconfigure(errors="replace")  # a terminal need not know every sign
     print("starting the stores and reading the catalogue ...", flush=True)
     with stoppable():
-        key = fill(settings)
+        fill(settings)
 
     def show(url: str) -> None:
-        print_demonstration(settings, url, key)
+        print_demonstration(settings, url, make_keys(settings, url))
         if once:
             raise Stopped(0)
         print(f"\nServing at {url} until Ctrl-C.", flush=True)
@@ -46,19 +46,32 @@ def main(once: bool) -> int:
     return serve(settings, with_worker=True, announce=show)
 
 
-def fill(settings: Settings) -> str:
-    """Import the invented catalogue and make a key for the demonstration."""
-    catalogue = read_source(FIXTURES / "catalogue.json")
+def fill(settings: Settings) -> None:
+    """Import the invented catalogue, unless there is one from before: that may have become somebody's own."""
     with command_stores(settings) as stores:
-        import_catalogue(stores, catalogue, who="deploy/demo", why="the invented catalogue")
-        return create_key(stores, Role.DESK, "demonstration")
+        with stores.transaction() as transaction:
+            before = transaction.catalogue.active_revision()
+        if before is None:
+            catalogue = read_source(FIXTURES / "catalogue.json")
+            import_catalogue(stores, catalogue, who="deploy/demo", why="the invented catalogue")
+        else:
+            print(f"going on with what is in {settings.data}: catalogue revision {before}", flush=True)
 
 
-def print_demonstration(settings: Settings, url: str, key: str) -> None:
+def make_keys(settings: Settings, url: str) -> dict[Role, str]:
+    """A key for each kind of person the demonstration has something for."""
+    with command_stores(settings) as stores:
+        return {
+            role: create_key(stores, role, "demonstration", (url,) if role is Role.WIDGET else ())
+            for role in (Role.DESK, Role.WIDGET, Role.ADMIN)
+        }
+
+
+def print_demonstration(settings: Settings, url: str, keys: dict[Role, str]) -> None:
     """Ask about the sample over HTTP and print the answer, and how to go on."""
     sample = json.loads(SAMPLE.read_text(encoding="utf-8"))
-    answer = ask(f"{url}/v1/submissions", key, sample)
-    parts = ["\n".join(question_lines(sample)), readable(settings, answer), "\n".join(more_lines(url, key, answer))]
+    answer = ask(f"{url}/v1/submissions", keys[Role.DESK], sample)
+    parts = ["\n".join(question_lines(sample)), readable(settings, answer), "\n".join(more_lines(url, keys, answer))]
     print("", *parts, sep="\n")
 
 
@@ -100,13 +113,19 @@ def question_lines(sample: Json) -> list[str]:
     return [*lines, ""]
 
 
-def more_lines(url: str, key: str, answer: Json) -> list[str]:
+def more_lines(url: str, keys: dict[Role, str], answer: Json) -> list[str]:
     """Where to go on from here."""
     case = f"{url}/v1/submissions/{answer['id']}"
-    header = f"-H 'Authorization: Bearer {key}'"
+    header = f"-H 'Authorization: Bearer {keys[Role.DESK]}'"
     return [
-        f"In a browser: the desk, {url}/desk/ (sign in with {key});",
-        f"  the measuring guide, {url}/guide/; a store's widget, {url}/widget/; the API's documentation, {url}/docs",
+        "In a browser:",
+        "",
+        f"  the desk                {url}/desk/    sign in with {keys[Role.DESK]}",
+        f"  its room Catalogue      {url}/desk/    sign in with {keys[Role.ADMIN]}",
+        f"  a store's widget        {url}/widget/  its key is {keys[Role.WIDGET]}",
+        f"  the measuring guide     {url}/guide/",
+        f"  the API's documentation {url}/docs",
+        "",
         "Try it yourself, in another terminal:",
         "",
         f"  curl {header} {case}/chart.svg -o chart.svg",

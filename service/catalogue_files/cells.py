@@ -15,6 +15,7 @@ from service.catalogue_files.faults import FaultList
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _PACKED = "\x1f"
+_NAMES = ("code", "part_number")
 LONGEST_CELL = 100_000
 MOST_COLUMNS = 256
 
@@ -58,6 +59,8 @@ class Grid:
         if len(cells) > width:
             detail = f"has {len(cells)} cells under {width} columns"
             faults.add_at(at, f"{detail} (was a decimal comma taken for the end of a cell?)")
+            # from some cell on each stands under its neighbour's title: nothing more can be said of any but the name
+            self.told |= {(len(self), title) for title in self.titles if column_of(title).name not in _NAMES}
         if any(_PACKED in cell for cell in cells):
             faults.add_at(at, "holds a control character")
             cells = [cell.replace(_PACKED, " ") for cell in cells]

@@ -9,6 +9,8 @@ from enum import StrEnum
 from service.catalogue_files.written import core_row, part_row
 from service.domain.catalogue import Catalogue, Core, Part
 
+_TABLE = ".lift_table"
+
 
 class Became(StrEnum):
     """What became of a core or a part."""
@@ -28,12 +30,23 @@ class FieldChange:
 
     @property
     def words(self) -> str:
-        """The change as a person would say it."""
-        if self.before is None:
-            return f"{self.field} is {self.after}, and was not stated"
-        if self.after is None:
-            return f"{self.field} is no longer stated, and was {self.before}"
-        return f"{self.field} is {self.after}, and was {self.before}"
+        """The change as a person would say it; of a lift table how many points, for nobody reads eighty of them."""
+        before, after = self._shown(self.before), self._shown(self.after)
+        if before is None:
+            return f"{self.field} is {after}, and was not stated"
+        if after is None:
+            return f"{self.field} is no longer stated, and was {before}"
+        if self._is_table:
+            was, is_now = (set(str(each).partition("(")[2].rstrip(")").split()) for each in (self.before, self.after))
+            return f"{self.field} is {after}, {len(is_now - was)} of them other than before, and was {before}"
+        return f"{self.field} is {after}, and was {before}"
+
+    @property
+    def _is_table(self) -> bool:
+        return self.field.endswith(_TABLE)
+
+    def _shown(self, value: str | None) -> str | None:
+        return value if value is None or not self._is_table else value.partition(" (")[0]
 
 
 @dataclass(frozen=True)
@@ -94,5 +107,5 @@ def _row(item: Core | Part, like: Core | Part) -> dict[str, str]:
         if lobe.lift_table is not None:
             points = lobe.lift_table.points
             shown = " ".join(f"{angle:g}:{like.unit.show(lift)}" for angle, lift in points)
-            row[f"{kind}.lift_table"] = f"{len(points)} points ({shown})"
+            row[f"{kind}{_TABLE}"] = f"{len(points)} points ({shown})"
     return row

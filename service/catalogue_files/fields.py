@@ -10,7 +10,7 @@ import difflib
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Context, Decimal
 from enum import StrEnum
 from functools import lru_cache
 from typing import TypeGuard, TypeVar
@@ -38,13 +38,18 @@ class Bounds:
     low_mm: Decimal
     high_mm: Decimal
 
-    def fault(self, value_mm: Decimal) -> str | None:
-        """What to say of a size outside."""
-        if self.low_mm <= value_mm <= self.high_mm:
+    def fault(self, value: Decimal, unit: LengthUnit) -> str | None:
+        """What to say of a size outside, in the unit it is written in."""
+        if self.low_mm <= value * unit.mm <= self.high_mm:
             return None
         # an exponent is no help to a reader
-        size = f"{value_mm.normalize():f}"
-        return f"{size} mm is no size for {self.what} ({self.low_mm} to {self.high_mm} mm); is the unit right?"
+        size, low, high = (f"{each:f}" for each in (value, self._in(unit, self.low_mm), self._in(unit, self.high_mm)))
+        return f"{size} {unit} is no size for {self.what} ({low} to {high} {unit}); is the unit right?"
+
+    @staticmethod
+    def _in(unit: LengthUnit, bound_mm: Decimal) -> Decimal:
+        """A bound in a unit, to the three digits that a bound so wide is worth."""
+        return Context(prec=3).divide(bound_mm, unit.mm)
 
 
 class Fields:
@@ -147,12 +152,11 @@ class Fields:
         value = self.positive(name, required=required, zero=bounds.low_mm == 0)
         if value is None:
             return None
-        value_mm = value * unit.mm
-        detail = bounds.fault(value_mm)
+        detail = bounds.fault(value, unit)
         if detail is not None:
             self.fault(name, detail)
             return None
-        return value_mm
+        return value * unit.mm
 
 
 def is_list(value: object) -> TypeGuard[Sequence[object]]:

@@ -87,6 +87,8 @@ class Sheet:
         row_unit = unit or LengthUnit.INCH
         for column, cell in zip(self.columns, self.grid.row(index), strict=False):
             if not cell:
+                if self.grid.told and column.name and (index, column.title) in self.grid.told:
+                    cells.append(Cell(column, cell, FAULTY))
                 continue
             if not column.name:
                 self._faults.add_at(self.at(index), "has a cell under no column name", cell)

@@ -6,7 +6,7 @@ from service.domain.identification import AnswerState
 from service.domain.readings import Degrees, Feature, LobeKind, Reading, Submission
 from service.domain.units import LengthUnit
 
-UNITS: dict[LengthUnit, str] = {LengthUnit.INCH: "inches", LengthUnit.MILLIMETRE: "millimetres"}
+UNITS: dict[LengthUnit, str] = {unit: unit.words for unit in LengthUnit}
 
 STATES: dict[AnswerState, str] = {
     AnswerState.IDENTIFIED: "Identified",

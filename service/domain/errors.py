@@ -44,6 +44,10 @@ class InvalidInput(LobedeskError):
     code = "invalid_input"
 
 
+class KeyCameBefore(InvalidInput):
+    """This Idempotency-Key came before with another request; use a new one."""
+
+
 class NotFound(LobedeskError):
     """There is nothing here by that name."""
 

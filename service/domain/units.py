@@ -24,6 +24,11 @@ class LengthUnit(StrEnum):
         return MM_PER_INCH if self is LengthUnit.INCH else Decimal(1)
 
     @property
+    def words(self) -> str:
+        """The unit in a sentence, where `in` would be read as a preposition."""
+        return "inches" if self is LengthUnit.INCH else "millimetres"
+
+    @property
     def decimals(self) -> int:
         """How many decimals a length is shown with: 0.0001 in, 0.001 mm."""
         return 4 if self is LengthUnit.INCH else 3

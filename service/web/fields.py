@@ -108,7 +108,8 @@ class Amount(ma.fields.Field[Written]):
             least = {"exclusiveMinimum": -bound} if sign == "any" else {"minimum": 0}
             meant = f"a number between {-bound} and {bound}" if sign == "any" else f"0 or a number below {bound}"
         self.sign, self.bound = sign, bound
-        self.meant = f"Must be {meant}, as a JSON number or a plain decimal string with at most 8 decimals."
+        how = "as a JSON number or a plain decimal string with at most 8 decimals; no comma, fraction or unit"
+        self.meant = f"Must be {meant}, {how}."
         self.pattern = re.compile(pattern)
         metadata = kwargs.pop("metadata", {})
         super().__init__(
@@ -194,7 +195,7 @@ class Variant(ma.fields.Field[Any]):
         if not isinstance(value, dict):
             raise ma.ValidationError("Must be an object.")
         if self.tag not in value:
-            raise ma.ValidationError({self.tag: ["Missing data for required field."]})
+            raise ma.ValidationError({self.tag: ["Is missing."]})
         tag = value[self.tag]
         schema = self.variants.get(tag) if isinstance(tag, str) else None
         if schema is None:

@@ -14,12 +14,14 @@ import marshmallow as ma
 import orjson
 import structlog
 from flask import Flask, Response, g, request
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import HTTPException, MethodNotAllowed
+from werkzeug.exceptions import NotFound as NoSuchAddress
 
 from service.domain.errors import (
     Conflict,
     Forbidden,
     InvalidInput,
+    KeyCameBefore,
     LobedeskError,
     NotAuthenticated,
     NotFound,
@@ -129,6 +131,17 @@ def faults_of_messages(messages: Mapping[str, Any]) -> tuple[LocatedFault, ...]:
     return tuple(located)
 
 
+_PLAINER = {
+    "Missing data for required field.": "Is missing.",
+    "Unknown field.": "There is no field of this name here.",
+    "Field may not be null.": "Must not be null; leave it out.",
+    "Not a valid list.": "Must be a list: [ ... ].",
+    "Not a valid integer.": "Must be a whole number, as a JSON number.",
+    "Invalid input type.": "Must be an object: { ... }.",
+}
+"""What marshmallow says of its own accord, in words that tell what to do."""
+
+
 def _walk(messages: Any, pointer: str) -> Iterator[tuple[str, str]]:
     if isinstance(messages, Mapping):
         for key, inner in messages.items():
@@ -138,7 +151,7 @@ def _walk(messages: Any, pointer: str) -> Iterator[tuple[str, str]]:
         for message in messages:
             yield from _walk(message, pointer)
     else:
-        yield pointer, str(messages)
+        yield pointer, _PLAINER.get(str(messages), str(messages))
 
 
 def problem(
@@ -174,7 +187,10 @@ def _of_ours(error: LobedeskError) -> Response:
     if isinstance(error, InvalidRequest):
         faults = error.located
     else:
-        faults = tuple(LocatedFault(fault.pointer, fault.detail) for fault in error.faults)
+        location = "query" if request.method in ("GET", "HEAD") else "body"  # what is asked for has no body
+        faults = tuple(LocatedFault(fault.pointer, fault.detail, location) for fault in error.faults)
+    if isinstance(error, KeyCameBefore):
+        faults = (LocatedFault("/Idempotency-Key", error.message, "header"),)
     status = status_of(type(error))
     if status >= HTTPStatus.INTERNAL_SERVER_ERROR:
         _log.warning("refused", code=error.code, detail=error.message, exc_info=error.__cause__)
@@ -186,7 +202,16 @@ def _of_http(error: HTTPException) -> Response:
     # Allow and Retry-After travel in the exception's own headers.
     kept = [(name, value) for name, value in error.get_headers(request.environ) if name.lower() != "content-type"]
     code = CODE_OF_STATUS.get(status, status.name.lower())
-    return problem(status, code, error.description or status.phrase, headers=kept)
+    return problem(status, code, _words_of(error) or status.phrase, headers=kept)
+
+
+def _words_of(error: HTTPException) -> str | None:
+    """What to say of an error of the framework: its own words are for people in front of a browser."""
+    if isinstance(error, NoSuchAddress):
+        return f"There is nothing at {request.path}; /docs lists every address, and what an id in it looks like."
+    if isinstance(error, MethodNotAllowed):
+        return f"This address does not take {request.method}; it takes {', '.join(sorted(error.valid_methods or ()))}."
+    return error.description
 
 
 def _of_unexpected(error: Exception) -> Response:

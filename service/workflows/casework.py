@@ -178,7 +178,7 @@ def merge(
     _not_merged(into)
     if case.submission.unit is not into.submission.unit:
         raise Conflict(
-            f"One case is in {case.submission.unit} and the other in {into.submission.unit}: "
+            f"One case is in {case.submission.unit.words} and the other in {into.submission.unit.words}: "
             "read the one's readings into the other by hand."
         )
     if transaction.mail_ins.open_of(case.id) is not None and transaction.mail_ins.open_of(into.id) is not None:

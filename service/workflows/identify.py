@@ -13,7 +13,16 @@ from service.domain.access import STAFF
 from service.domain.casework import DEFAULT_RULES, PRIORITY_OF, CaseworkRules, ClosedWhy
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import Advice, AnswerState, Identification
-from service.domain.readings import MOST_READINGS, Contact, Marking, Reading, Submission
+from service.domain.readings import (
+    MOST_READINGS,
+    Condition,
+    Contact,
+    Experience,
+    Instrument,
+    Marking,
+    Reading,
+    Submission,
+)
 from service.domain.review import SECOND_LOOKS, Priority, ReviewReason
 from service.domain.units import LengthUnit
 from service.workflows.answering import Answered
@@ -27,9 +36,9 @@ from service.workflows.weighed_tables import weighed
 
 @dataclass(frozen=True)
 class Addition:
-    """What a caller has to add to a submission. `lift_tables`: tables of it were kept, or count no longer. A `contact`
-    is taken where there is none yet.
+    """What a caller has to add to a submission. `lift_tables`: tables of it were kept, or count no longer.
 
+    What a submission has once, such as whom to answer, is put in the place of what was said before; None leaves it.
     `advice` is what the answer, and every later one, has to say of how it was measured; `unsaid` what it has not to say
     any more.
     """
@@ -39,7 +48,12 @@ class Addition:
     gear_teeth: int | None = None
     markings: tuple[Marking, ...] = ()
     ask_person: bool = False
+    experience: Experience | None = None
+    condition: Condition | None = None
+    engine_family: str | None = None
+    tools: tuple[Instrument, ...] | None = None
     contact: Contact | None = None
+    note: str | None = None
     lift_tables: bool = False
     advice: tuple[Advice, ...] = ()
     unsaid: tuple[Advice, ...] = ()
@@ -47,7 +61,22 @@ class Addition:
     @property
     def measures(self) -> bool:
         """Whether anything is in it that an answer rests on."""
-        return bool(self.readings) or self.gear_teeth is not None or self.lift_tables
+        said = (self.gear_teeth, self.experience, self.condition, self.engine_family)
+        return bool(self.readings) or self.lift_tables or any(each is not None for each in said)
+
+    def joined_to(self, before: Submission) -> Submission:
+        """The submission with this added."""
+        once = {name: said for name in _SAID_ONCE if (said := getattr(self, name)) is not None}
+        return replace(
+            before,
+            readings=before.readings + self.readings,
+            markings=before.markings + self.markings,
+            ask_person=before.ask_person or self.ask_person,
+            **once,
+        )
+
+
+_SAID_ONCE = ("gear_teeth", "experience", "condition", "engine_family", "tools", "contact", "note")
 
 
 def open_submission(
@@ -133,27 +162,23 @@ def add_to_submission(
     Where nothing measured was added, the catalogue alone can have made the answer another; if the customer was told
     otherwise, they see the new one only once a person has decided.
 
-    Raises `InvalidInput` where the addition is in another unit, or the readings become too many, and `Conflict` where
-    the case has become part of another.
+    Raises `InvalidInput` where the addition is in another unit, the readings become too many, or a widget's customer
+    would be answered elsewhere than they asked to be; `Conflict` where the case has become part of another.
     """
     before = case.submission
     if case.closed_why is ClosedWhy.MERGED:
         raise Conflict("This case was merged into another; add the readings there.")
     if addition.unit not in (None, before.unit):
-        detail = f"This submission is in {before.unit}; give what is added in {before.unit} too."
+        detail = f"This submission is in {before.unit.words}; give what is added in {before.unit.words} too."
         raise InvalidInput(faults=(Fault("/unit", detail),))
-    readings = before.readings + addition.readings
-    if len(readings) > MOST_READINGS:
+    if len(before.readings) + len(addition.readings) > MOST_READINGS:
         detail = f"A submission holds at most {MOST_READINGS} readings; this one has {len(before.readings)} already."
         raise InvalidInput(faults=(Fault("/readings", detail),))
-    after = replace(
-        before,
-        readings=readings,
-        gear_teeth=before.gear_teeth if addition.gear_teeth is None else addition.gear_teeth,
-        markings=before.markings + addition.markings,
-        ask_person=before.ask_person or addition.ask_person,
-        contact=before.contact or addition.contact,
-    )
+    if addition.contact is not None and addition.contact != before.contact:
+        if before.contact is not None and key.role not in STAFF:
+            raise InvalidInput(faults=(Fault("/contact", "Whom to answer was said already; the desk can change it."),))
+        transaction.trail.add(key.id, key.name, "contact_written", case.id)
+    after = addition.joined_to(before)
     sheets = weighed(transaction.lift_tables.of_submission(case.id))
     at_hand.no_older_than(case.latest.catalogue_revision)
     said_before = [each for each in case.latest.identification.advice if each.code in OF_THE_BENCH]

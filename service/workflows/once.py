@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from uuid import UUID
 
-from service.domain.errors import Conflict, InvalidInput
+from service.domain.errors import Conflict, KeyCameBefore
 from service.workflows.ports import KeptReply, Reply, Stores, Transaction
 
 REPLAYED = ("Idempotency-Replayed", "true")
@@ -33,7 +33,7 @@ def once(
 
     `one_statement` says that it writes no more than that, which needs no transaction around it where there is no claim.
 
-    Raises `Conflict` while the same request is being answered, `InvalidInput` when the key came with another request.
+    Raises `Conflict` while the same request is being answered, `KeyCameBefore` when the key came with another request.
     """
     if claim is None and one_statement:
         return stores.write(work)
@@ -45,7 +45,7 @@ def once(
         kept = transaction.idempotency.find(claim.key_id, claim.key)
         if kept is not None:
             if kept.request_hash != claim.request_hash:
-                raise InvalidInput("This Idempotency-Key came before with another request; use a new one.")
+                raise KeyCameBefore
             return replace(kept.reply, headers=(*kept.reply.headers, REPLAYED))
         reply = work(transaction)
         transaction.idempotency.keep(claim.key_id, claim.key, KeptReply(claim.request_hash, reply))

@@ -191,6 +191,46 @@ def test_an_addition_that_cannot_be_meant_is_refused(desk: Caller, scant: Json, 
     assert desk.get(f"/v1/submissions/{first['id']}").get_json() == first
 
 
+def test_whom_to_answer_and_what_else_was_said_later_join_the_same_case(desk: Caller, scant: Json) -> None:
+    first = desk.submit(scant | {"contact": {"name": "A. Caller"}, "note": "Old."})
+    later: Json = {
+        "contact": {"name": "A. Caller", "email": "caller@example.org"},
+        "counts": {"gear_teeth": 28},
+        "engine_family": "unheard of",
+        "experience": "practised",
+        "condition": "used",
+        "tools": ["digital_caliper", "outside_micrometer"],
+        "note": "New.",
+    }
+
+    answer = desk.post(f"/v1/submissions/{first['id']}/readings", later).get_json()
+
+    assert answer["reference"] == first["reference"]
+    assert answer["submission"] == first["submission"] | later | {"contact": later["contact"] | {"phone": None}}
+    trail = desk.get(f"/v1/cases/{first['id']}").get_json()["trail"]
+    assert "contact_written" in [entry["action"] for entry in trail]
+
+
+def test_a_shop_s_public_key_cannot_turn_an_answer_to_somebody_else(widget: Caller, scant: Json) -> None:
+    first = widget.submit(scant)
+    path = f"/v1/submissions/{first['id']}/readings"
+
+    said = widget.post(path, {"contact": {"email": "caller@example.org"}})
+    again = widget.post(path, {"contact": {"email": "thief@example.org"}})
+
+    assert said.status_code == 200
+    assert again.status_code == 422
+    assert [fault["pointer"] for fault in again.get_json()["errors"]] == ["/contact"]
+
+
+def test_an_addition_in_another_unit_is_told_in_words(desk: Caller, scant: Json) -> None:
+    first = desk.submit(scant)
+
+    refused = desk.post(f"/v1/submissions/{first['id']}/readings", {"unit": "mm", "ask_person": True}).get_json()
+
+    assert refused["errors"][0]["detail"] == "This submission is in inches; give what is added in inches too."
+
+
 def test_readings_can_be_added_up_to_sixty(desk: Caller, scant: Json) -> None:
     flank = {"feature": "flank_width", "lobe": "intake", "values": ["1.0105"]}
     first = desk.submit(scant | {"readings": scant["readings"] + [flank] * 58})

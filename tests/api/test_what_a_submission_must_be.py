@@ -247,3 +247,42 @@ def test_what_can_be_meant_is_answered(desk: Caller, body: Json) -> None:
 
     assert answer["state"] in ("identified", "ambiguous", "not_in_catalogue", "more_readings_needed")
     assert len(answer["submission"]["readings"]) == len(body["readings"])
+
+
+def test_a_name_that_comes_twice_is_refused_and_nothing_is_taken_silently(desk: Caller) -> None:
+    body = b'{"source": "phone", "unit": "in", "readings": [], "unit": "mm"}'
+
+    refused = desk.send("POST", "/v1/submissions", data=body, content_type="application/json")
+
+    assert refused.status_code == 400
+    assert refused.get_json()["detail"] == 'The body has the name "unit" twice in one object; give it once.'
+
+
+@pytest.mark.parametrize("depth", [200, 900, 990, 1010, 5000])
+def test_a_body_however_deep_is_never_an_error_of_ours(desk: Caller, depth: int) -> None:
+    body = b'{"readings": ' + b"[" * depth + b"]" * depth + b"}"
+
+    assert desk.send("POST", "/v1/submissions", data=body, content_type="application/json").status_code in (400, 422)
+
+
+def test_what_is_wrong_in_a_query_is_said_to_be_in_the_query(desk: Caller) -> None:
+    [fault] = desk.get("/v1/cases?reference=12345678").get_json()["errors"]
+
+    assert (fault["pointer"], fault["in"]) == ("/reference", "query")
+
+
+def test_an_idempotency_key_that_came_before_is_named(desk: Caller, scant: Json) -> None:
+    desk.submit(scant, Idempotency_Key="named-when-it-comes-again")
+
+    refused = desk.post("/v1/submissions", scant | {"note": "another"}, Idempotency_Key="named-when-it-comes-again")
+
+    assert refused.status_code == 422
+    [fault] = refused.get_json()["errors"]
+    assert (fault["pointer"], fault["in"]) == ("/Idempotency-Key", "header")
+
+
+def test_an_address_that_is_not_there_and_a_method_it_does_not_take_are_told(desk: Caller) -> None:
+    nowhere, put = desk.get("/v1/submissions/seven"), desk.send("PUT", "/v1/submissions", json={})
+
+    assert nowhere.get_json()["detail"].startswith("There is nothing at /v1/submissions/seven; /docs lists")
+    assert put.get_json()["detail"] == "This address does not take PUT; it takes OPTIONS, POST."

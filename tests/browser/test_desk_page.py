@@ -52,7 +52,7 @@ def test_a_call_is_taken_from_the_first_digit_to_the_answer_by_keyboard_alone(de
     expect(page.get_by_role("status")).to_contain_text("Summary copied")
     summary = page.evaluate("navigator.clipboard.readText()")
     assert summary.startswith("KG8-3J7, over 99.9 % sure")
-    assert reference in summary
+    assert f"{reference[:4]} {reference[4:]}" in summary
     assert "qualified engine builder" in summary
 
 
@@ -92,6 +92,124 @@ def test_a_half_typed_call_outlives_a_lost_line_and_a_reload(desk_page: Page) ->
     expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
 
 
+def test_a_reading_is_taken_once_more_with_a_better_tool_by_keyboard_alone(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+
+    another = page.get_by_label("Another reading")
+    tab_to(page, another)
+    for _ in range(40):
+        if another.evaluate("it => it.selectedOptions[0].label") == "Intake base circle, once more":
+            break
+        page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    again = page.get_by_label("Intake base circle", exact=True).nth(1)
+    expect(again).to_be_focused()
+    page.keyboard.type("0.8611")
+    tab_to(page, page.get_by_label("Tool for Intake base circle").nth(1))
+    page.keyboard.type("outside")
+    check_accessible(page, "a call with a reading taken once more")
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+
+    [case] = desk.get(f"/v1/cases?reference={reference}").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]["readings"]
+    tools = [(each["values"], each["instrument"]) for each in kept if each["feature"] == "base_circle"]
+    assert tools == [(["0.8620", "0.8615"], "digital_caliper"), (["0.8611"], "outside_micrometer")]
+
+
+def test_a_lobe_of_another_cylinder_can_be_noted(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+    page.get_by_label("Another reading").select_option("Intake lobe height, once more")
+    page.get_by_role("button", name="Add it").click()
+    page.keyboard.type("1.2089")
+    page.get_by_label("cylinder, if several").fill("two")
+    expect(page.get_by_text("the cylinder is a whole number")).to_be_visible()
+    page.get_by_label("cylinder, if several").fill("2")
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+
+    [case] = desk.get(f"/v1/cases?reference={reference}").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]["readings"]
+    assert [each.get("cylinder") for each in kept if each["feature"] == "lobe_height"] == [None, 2]
+
+
+def test_the_tool_that_is_asked_for_is_the_tool_that_is_written_down(desk_page: Page) -> None:
+    page = desk_page
+
+    def ask_for_a_micrometer(route: Route) -> None:
+        answer = route.fetch()
+        said = answer.json()
+        said["next_reading"] |= {"feature": "journal_diameter", "lobe": None, "position": "front"}
+        said["next_reading"] |= {"instrument": "outside_micrometer"}
+        route.fulfill(response=answer, json=said)
+
+    page.route("**/v1/previews", ask_for_a_micrometer)
+    type_rows(page, *SAMPLE_ROWS[:2])
+    expect(page.locator(".ask")).to_be_visible()
+    page.keyboard.press("F2")
+
+    again = page.get_by_label("Front journal", exact=True).nth(1)
+    expect(again).to_be_focused()
+    expect(again).to_have_value("")
+    expect(page.get_by_label("Tool for Front journal").nth(1)).to_have_value("outside_micrometer")
+
+
+def kept_as(page: Page) -> str:
+    """The reference the call is kept under, once nothing of it is left to keep."""
+    expect(page.get_by_role("button", name="Kept")).to_be_visible()
+    return page.get_by_role("heading", name="Call").inner_text().split("kept as")[1].strip()
+
+
+def test_what_a_caller_says_after_the_call_is_kept_joins_the_same_case(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+
+    page.get_by_label("Exhaust lobe height", exact=True).fill("1.2185")
+    page.get_by_label("Gear teeth", exact=True).fill("28")
+    page.get_by_label("Intake lobe height", exact=True).fill("1.2085 1.2090 1.2090")
+    page.get_by_text("Caller, engine, tools, marks, note").click()
+    page.get_by_label("E-mail").fill("late@caller.example")
+    page.get_by_label("Marks on the shaft").fill("R4")
+    expect(page.get_by_role("button", name="Keep what is new")).to_be_visible()
+    page.keyboard.press("F9")
+
+    assert kept_as(page) == reference
+    [case] = desk.get("/v1/cases?email=late@caller.example").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]
+    assert kept["counts"] == {"gear_teeth": 28}
+    assert [mark["text"] for mark in kept["markings"]] == ["R4"]
+    heights = [each["values"] for each in kept["readings"] if each["feature"] == "lobe_height"]
+    assert heights == [["1.2085", "1.2090"], ["1.2090"], ["1.2185"]]
+
+
+def test_a_correction_after_the_call_is_kept_leaves_one_open_case(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:4])
+    page.keyboard.press("F9")
+    wrong = kept_as(page)
+
+    page.get_by_label("Intake lobe height", exact=True).fill("1.2115")
+    expect(page.get_by_role("button", name="Keep as a new case")).to_be_visible()
+    page.keyboard.press("F9")
+
+    right = kept_as(page)
+    assert right != wrong
+    expect(page.get_by_text(f"It took the place of {wrong}, which is closed: give the caller")).to_be_visible()
+    check_accessible(page, "a call corrected after it was kept")
+    found = {
+        reference: desk.get(f"/v1/cases?reference={reference.replace(' ', '')}").get_json()["items"][0]
+        for reference in (wrong, right)
+    }
+    assert found[wrong]["closed_at"] is not None
+    assert found[right]["closed_at"] is None
+    notes = desk.get(f"/v1/cases/{found[right]['id']}").get_json()["notes"]
+    assert [note["text"] for note in notes] == [f"Took the place of {wrong}, which was corrected in mid-call."]
+
+
 def test_an_answer_that_comes_after_a_newer_one_is_dropped(desk_page: Page) -> None:
     page = desk_page
     held: list[Route] = []
@@ -105,6 +223,33 @@ def test_an_answer_that_comes_after_a_newer_one_is_dropped(desk_page: Page) -> N
     page.wait_for_timeout(300)
     expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
     expect(page.get_by_text("No connection")).to_have_count(0)
+
+
+def test_a_fault_beside_the_readings_names_its_field(desk_page: Page) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2])
+    page.get_by_text("Caller, engine, tools, marks, note").click()
+    page.get_by_label("E-mail").fill("nobody")
+    page.keyboard.press("F9")
+    expect(page.get_by_text("E-mail: Must be an e-mail address")).to_be_visible()
+    page.get_by_label("Engine it is said to be from").press_sequentially("x" * 110)
+    expect(page.get_by_label("Engine it is said to be from")).to_have_value("x" * 100)
+
+
+def test_a_size_beside_a_reading_is_written_as_readings_are(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2])
+    page.get_by_label("Another reading").select_option("Intake duration")
+    page.get_by_role("button", name="Add it").click()
+    page.keyboard.type("230")
+    page.get_by_label("at lift").fill("a bit")
+    expect(page.get_by_text("at lift: “a bit” is not a size yet")).to_be_visible()
+    page.get_by_label("at lift").fill("0,050")
+    page.keyboard.press("F9")
+    reference = kept_as(page)
+    [case] = desk.get(f"/v1/cases?reference={reference}").get_json()["items"]
+    kept = desk.get(f"/v1/submissions/{case['id']}").get_json()["submission"]["readings"]
+    assert kept[-1]["checking_lift"] == "0.050"
 
 
 def test_what_cannot_be_is_said_beside_the_reading(desk_page: Page) -> None:
@@ -121,7 +266,7 @@ def test_what_cannot_be_is_said_beside_the_reading(desk_page: Page) -> None:
 
 
 def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: Json) -> None:
-    case = desk.submit(sample | {"ask_person": True})
+    case = desk.submit(sample | {"ask_person": True, "contact": {"phone": "0123 456 789"}})
     page = desk_page
     page.get_by_role("link", name="Queue").click()
     row = page.get_by_role("row").filter(has_text=case["reference"])
@@ -130,6 +275,10 @@ def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: 
 
     row.get_by_role("button", name="Take").click()
     expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+    expect(page.get_by_text("Customer: 0123 456 789")).to_be_visible()
+    page.get_by_role("button", name="Decide").click()
+    assert desk.get(f"/v1/submissions/{case['id']}").get_json()["decision"] is None
+    page.get_by_label("It is this part").check()
     expect(page.get_by_label("Part number")).to_have_value("KG8-3J7")
     check_accessible(page, "a review")
     page.get_by_label("sure", exact=True).check()
@@ -152,6 +301,8 @@ def test_what_was_typed_of_a_decision_outlives_a_claim_that_lapses(
     page.evaluate("path => { location.hash = path; }", f"#/review/{case['review']['id']}")
     page.get_by_role("button", name="Take it").click()
     expect(page.get_by_role("button", name="Decide")).to_be_visible()
+    page.get_by_label("It is this part").check()
+    page.get_by_label("sure").check()
     page.get_by_label("What it rests on").fill("Both lifts.")
     check_accessible(page, "a review in hand")
 
@@ -173,6 +324,18 @@ def test_what_was_typed_of_a_decision_outlives_a_claim_that_lapses(
     page.get_by_role("button", name="Decide").click()
     expect(page.locator("main").get_by_text("Decided: KG8-3J7.")).to_be_visible()
     assert desk.get(f"/v1/submissions/{case['id']}").get_json()["decision"]["reason"] == "Both lifts and the gear."
+
+
+def test_a_review_puts_no_part_forward_that_is_likely_wrong(desk_page: Page, desk: Caller, scant: Json) -> None:
+    case = desk.submit(scant | {"ask_person": True})
+    page = desk_page
+    page.get_by_role("link", name="Queue").click()
+    page.get_by_role("row").filter(has_text=case["reference"]).get_by_role("button", name="Take").click()
+    expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+    for outcome in ("It is this part", "Not in the catalogue", "Nobody can tell from this"):
+        expect(page.get_by_label(outcome)).not_to_be_checked()
+    page.get_by_label("It is this part").check()
+    expect(page.get_by_label("Part number")).to_have_value("")
 
 
 def test_the_door_says_why_it_stays_shut_and_lets_out_again(new_page: OpenPage, keys: dict[Role, str]) -> None:

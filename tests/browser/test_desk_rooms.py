@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Page, Route, expect
 
+from service.app import close_app, create_app
+from service.domain.access import Role
+from service.settings import Settings
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from tests.api.conftest import Caller
-from tests.browser.conftest import WIDTHS, check_accessible, check_fits, make_picture
+from tests.browser.conftest import WIDTHS, OpenPage, check_accessible, check_fits, make_picture, served, sign_in
 from tests.integration.test_photos import png_of
 
 Json = dict[str, Any]
@@ -21,6 +25,49 @@ ROOMS = ("Call", "Queue", "Find", "Shafts", "Bench", "Look-alikes", "Changed ans
 def enter(page: Page, room: str) -> None:
     """Through the navigation to a room."""
     page.get_by_role("navigation", name="Desk").get_by_role("link", name=room, exact=True).click()
+
+
+def test_the_letter_is_mailed_from_the_case_and_seen_to_go(
+    new_page: OpenPage, api_settings: Settings, keys: dict[Role, str], desk: Caller, scant: Json
+) -> None:
+    case = desk.submit(scant | {"contact": {"email": "caller@post.example"}})
+    app = create_app(replace(api_settings, smtp_url="smtp://127.0.0.1:9"))
+    with served(app) as address:
+        page = new_page()
+        sign_in(page, keys[Role.DESK], address)
+        page.goto(f"{address}/desk/#/case/{case['id']}")
+        page.get_by_text("Mail the letter").click()
+        expect(page.get_by_label("To", exact=True)).to_have_value("caller@post.example")
+        check_accessible(page, "a letter about to be mailed")
+        page.get_by_role("button", name="Send it").click()
+        expect(page.locator(".timeline")).to_contain_text("To caller@post.example: on its way")
+    close_app(app)
+    [letter] = desk.get(f"/v1/submissions/{case['id']}/letters").get_json()["items"]
+    assert [message["recipient"] for message in letter["messages"]] == ["caller@post.example"]
+
+
+def test_where_no_mail_leaves_the_desk_says_so_beside_the_letter(desk_page: Page, desk: Caller, scant: Json) -> None:
+    case = desk.submit(scant)
+    page = desk_page
+    page.goto(f"/desk/#/case/{case['id']}")
+    page.get_by_text("Mail the letter").click()
+    page.get_by_label("To", exact=True).fill("caller@post.example")
+    page.get_by_role("button", name="Send it").click()
+    expect(page.get_by_role("alert")).to_contain_text("No mail server is set up here.")
+    expect(page.get_by_label("To", exact=True)).to_have_value("caller@post.example")
+
+
+def test_a_case_on_paper_has_nothing_to_press(desk_page: Page, desk: Caller, sample: Json) -> None:
+    case = desk.submit(sample)
+    page = desk_page
+    page.goto(f"/desk/#/case/{case['id']}")
+    expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+    page.emulate_media(media="print")
+    for gone in ("nav", "button", "textarea", "input"):
+        assert [each for each in page.locator(gone).all() if each.is_visible()] == []
+    expect(page.get_by_role("cell", name="1.2085 1.2090")).to_be_visible()
+    expect(page.get_by_text("qualified engine builder")).to_be_visible()
+    make_picture(page, "a case on paper")
 
 
 def test_a_case_is_found_by_what_the_caller_knows_and_gone_on_with(

@@ -148,6 +148,22 @@ def test_a_customer_comes_from_nothing_to_an_answer_on_another_site_s_page(shop:
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
+def test_who_asks_a_person_after_the_answer_stays_one_case(shop: OpenShop, sample: Json, desk: Caller) -> None:
+    page = shop()
+    page.get_by_role("button", name="Begin").click()
+    assert measure(page, taken_of(sample), heading_after(page, "Which camshaft is it?")) == "It is KG8-3J7"
+    number = page.get_by_text("Your number").inner_text()
+
+    page.get_by_role("button", name="Ask a person").click()
+    page.get_by_label("E-mail").fill("second.thoughts@shop.example")
+    page.get_by_role("button", name="Send").click()
+
+    expect(page.get_by_role("heading", name="Thank you")).to_be_visible()
+    assert page.get_by_text("Your number").inner_text() == number
+    [case] = desk.get("/v1/cases?email=second.thoughts@shop.example").get_json()["items"]
+    assert case["reference"] == re.sub(r"\D", "", number)
+
+
 def test_a_slip_is_raised_kindly_and_put_right(shop: OpenShop, sample: Json) -> None:
     page = shop()
     page.get_by_role("button", name="Begin").click()
@@ -194,10 +210,11 @@ def test_a_customer_who_gets_no_further_asks_a_person(shop: OpenShop, desk: Call
     page.get_by_label("Add photos of the shaft").set_input_files(later)
     expect(page.get_by_text("later.png: sent")).to_be_visible()
     check_accessible(page, "the widget's thanks")
-    shown = re.search(r"\d{8}", page.get_by_text("Your number").inner_text())
+    shown = re.search(r"\d{4}\s\d{4}", page.get_by_text("Your number").inner_text())
     assert shown is not None
+    reference = re.sub(r"\s", "", shown[0])
     waiting = desk.get("/v1/reviews?state=waiting&limit=100").get_json()["items"]
-    (review,) = [each for each in waiting if each["reference"] == shown[0]]
+    (review,) = [each for each in waiting if each["reference"] == reference]
     kept = desk.get(f"/v1/submissions/{review['submission_id']}").get_json()["submission"]
     assert kept["contact"]["email"] == "customer@shop.example"
     assert kept["readings"][0]["values"] == ["0.7500", "0.7495"]

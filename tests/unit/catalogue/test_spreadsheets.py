@@ -152,7 +152,22 @@ def test_a_number_written_in_any_other_way_is_a_fault_that_shows_it(cell: str) -
 
 def test_decimal_commas_between_commas_do_not_slip_into_other_columns() -> None:
     parts = "part_number,core,intake.lift,intake.base_circle,exhaust.lift,exhaust.base_circle\nP-1,C1,7,95,21,87,,\n"
-    assert "has 8 cells under 6 columns" in faults_of(CORES, parts)["parts.csv:2"]
+    (fault,) = faults_of(CORES, parts).items()
+    assert fault[0] == "parts.csv:2"
+    assert "has 8 cells under 6 columns" in fault[1]
+
+
+@pytest.mark.parametrize(
+    ("unit", "written", "said"),
+    [
+        ("in", "21.87", "21.87 in is no size for a base circle (0.236 to 5.91 in); is the unit right?"),
+        ("mm", "0.861", "0.861 mm is no size for a base circle (6 to 150 mm); is the unit right?"),
+    ],
+)
+def test_a_size_out_of_bounds_is_told_in_the_unit_it_is_written_in(unit: str, written: str, said: str) -> None:
+    lift = "0.313" if unit == "in" else "7.95"
+    parts = f"part_number,core,unit,intake.lift,intake.base_circle\nP-1,C1,{unit},{lift},{written}\n"
+    assert faults_of(CORES, parts) == {"parts.csv:2:intake.base_circle": said}
 
 
 def test_the_corrected_sheets_are_the_catalogue_in_plain_form() -> None:

@@ -54,5 +54,9 @@ ADDITION_EXAMPLES: dict[str, dict[str, Any]] = {
             ]
         },
     },
+    "whom_to_answer": {
+        "summary": "Whom to answer, and what else was said later, in the place of what was said before.",
+        "value": {"contact": {"name": "A. Caller", "email": "caller@example.org"}, "counts": {"gear_teeth": 28}},
+    },
     "a_person": {"summary": "The caller would rather speak to somebody.", "value": {"ask_person": True}},
 }

@@ -63,7 +63,7 @@ def _readings(*, required: bool) -> ma.fields.List[Any]:
     return ma.fields.List(
         reading_field(),
         required=required,
-        validate=ma.validate.Length(1, MOST_READINGS),
+        validate=ma.validate.Length(1, MOST_READINGS, error=f"Must hold 1 to {MOST_READINGS} readings."),
         metadata=_described("In any order; evidence points into this list by place."),
     )
 
@@ -72,7 +72,26 @@ def _markings() -> ma.fields.List[Any]:
     return ma.fields.List(ma.fields.Nested(MarkingSchema()), validate=ma.validate.Length(max=20))
 
 
-class SubmissionSchema(ma.Schema):
+class SaidOnceSchema(ma.Schema):
+    """What is said once of a shaft and its caller; said later, it takes the place of what was said before."""
+
+    experience = Choice(Experience, allow_none=True)
+    condition = Choice(Condition, allow_none=True)
+    engine_family = Text(
+        shortest=1, longest=100, allow_none=True, metadata=_described("What the caller believes it is from.")
+    )
+    counts = ma.fields.Nested(CountsSchema(), allow_none=True)
+    tools = ma.fields.List(
+        Choice(Instrument),
+        allow_none=True,
+        validate=ma.validate.Length(max=len(Instrument)),
+        metadata=_described("What the caller has to measure with; decides what is asked for next."),
+    )
+    contact = ma.fields.Nested(ContactSchema(), allow_none=True)
+    note = Text(longest=4000, allow_none=True)
+
+
+class SubmissionSchema(SaidOnceSchema):
     """Everything a caller has to say of one shaft."""
 
     source = Choice(Source, required=True, metadata=_described("How it reached the desk."))
@@ -83,22 +102,8 @@ class SubmissionSchema(ma.Schema):
         allow_none=True,
         metadata=_described("The tool of every reading it can take, unless a reading names its own."),
     )
-    experience = Choice(Experience, allow_none=True)
-    condition = Choice(Condition, allow_none=True)
-    engine_family = Text(
-        shortest=1, longest=100, allow_none=True, metadata=_described("What the caller believes it is from.")
-    )
-    counts = ma.fields.Nested(CountsSchema(), allow_none=True)
     markings = _markings()
-    tools = ma.fields.List(
-        Choice(Instrument),
-        allow_none=True,
-        validate=ma.validate.Length(max=len(Instrument)),
-        metadata=_described("What the caller has to measure with; decides what is asked for next."),
-    )
     ask_person = Flag(metadata=_described("Put it before a person whatever the answer."))
-    contact = ma.fields.Nested(ContactSchema(), allow_none=True)
-    note = Text(longest=4000, allow_none=True)
 
     @ma.post_load
     def make(self, data: dict[str, Any], **_: Any) -> Submission:
@@ -114,12 +119,11 @@ class SubmissionSchema(ma.Schema):
         )
 
 
-class AdditionSchema(ma.Schema):
+class AdditionSchema(SaidOnceSchema):
     """What a caller has to add: more readings, or whatever else turned up. At least one member."""
 
     readings = _readings(required=False)
     unit = Choice(LengthUnit, metadata=_described("Must be the submission's; left out, it is taken to be."))
-    counts = ma.fields.Nested(CountsSchema(), allow_none=True)
     markings = _markings()
     ask_person = Flag(metadata=_described("Put it before a person whatever the answer."))
 
@@ -132,15 +136,18 @@ class AdditionSchema(ma.Schema):
     def adds_something(self, data: dict[str, Any], **_: Any) -> None:
         """Refuse an addition of nothing."""
         if not data:
-            raise ma.ValidationError("Add at least one of readings, counts, markings, ask_person.")
+            can_be = ", ".join(name for name in self.fields if name != "unit")
+            raise ma.ValidationError(f"Add at least one of {can_be}.")
 
     @ma.post_load
     def make(self, data: dict[str, Any], **_: Any) -> Addition:
         """The addition."""
         counts = data.pop("counts", None) or {}
+        tools = data.pop("tools", None)
         return Addition(
             readings=tuple(data.pop("readings", ())),
             markings=tuple(data.pop("markings", ())),
+            tools=None if tools is None else tuple(tools),
             gear_teeth=counts.get("gear_teeth"),
             **data,
         )

@@ -149,7 +149,7 @@ export function chart(svg) {
 /** The answer as text for an e-mail. */
 export function summary(said, readings, values, reference) {
   const lines = [headline(said), ""];
-  if (reference) lines.push(`Reference ${reference}`, "");
+  if (reference) lines.push(`Reference ${reference.slice(0, 4)} ${reference.slice(4)}`, "");
   if (said.answer?.same_as.length) lines.push(`The same grind is also sold as ${said.answer.same_as.join(", ")}.`, "");
   if (said.state !== "identified") {
     lines.push("What it could be");

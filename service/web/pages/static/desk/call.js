@@ -3,7 +3,8 @@
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { Latest, Refused, Unreachable } from "../shared/api.js";
 import { advice, candidates, cautions, chart, derived, evidence, headline, summary, verdict } from "./answer.js";
-import { MORE, QUALIFIERS, TOOLS, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
+import { MORE, QUALIFIERS, TOOLS, additionTo, bodyOf, callOf, correct, emptyCall, faultOf, labelOf, makeRow, moreLabelOf, rowFor, toolsFor, wholeBodyOf } from "./readings.js";
+import { aloud } from "./words.js";
 
 const QUIET_MS = 250;
 const RETRY_MS = 3000;
@@ -17,6 +18,22 @@ const CHOICES = {
   condition: [["", "Not said"], ["used", "Used"], ["new", "New"]],
 };
 const NAMES = { source: "By", unit: "Unit", instrument: "Tool", experience: "Hand", condition: "Shaft" };
+
+/** What is said of a call beside its readings: its label on the page, and how long it may be. */
+const SAID = {
+  engine_family: ["Engine it is said to be from", 100],
+  markings: ["Marks on the shaft (kept, never used)", 200],
+  name: ["Name", 200],
+  email: ["E-mail", 254],
+  phone: ["Telephone", 50],
+  note: ["Note", 4000],
+};
+
+/** A fault in words, with the field it is of, where that is one of these. */
+const faultInWords = ({ pointer, detail }) => {
+  const name = pointer.split("/").find((step) => step in SAID);
+  return name ? `${SAID[name][0]}: ${detail}` : detail;
+};
 
 /** A call being taken. `changed()` is called whenever the screen has to be drawn again. */
 export class Call {
@@ -73,7 +90,7 @@ export class Call {
       for (const fault of error.problem.errors ?? []) {
         const place = /^\/readings\/(\d+)/.exec(fault.pointer);
         if (place && rowOf[place[1]]) this.faults.set(rowOf[place[1]], fault.detail);
-        else this.trouble = fault.detail;
+        else this.trouble = faultInWords(fault);
       }
       if (!this.faults.size && !this.trouble) this.trouble = error.message;
     } else if (error) {
@@ -90,14 +107,16 @@ export class Call {
   /** The line is back, or may be. */
   tryAgain() {
     if (this.offline) this.ask(0);
-    if (this.keeping?.waiting) this.keep();
+    if (this.keeping?.waiting) this.#keepOn();
   }
 
   // -- the four keys ------------------------------------------------------------------------------------------------
 
   goToNext() {
     if (!this.said?.next_reading) return;
-    const row = rowFor(this.call, this.said.next_reading);
+    const { next_reading: wanted } = this.said;
+    const row = rowFor(this.call, wanted);
+    if (!row.text.trim() && wanted.instrument) row.tool = wanted.instrument === this.call.instrument ? "" : wanted.instrument;
     writeDraft(this.call);
     this.changed();
     document.getElementById(row.id)?.focus();
@@ -124,46 +143,68 @@ export class Call {
     this.copy(summary(this.said, this.readings, values, this.call.kept?.reference));
   }
 
-  /** Keep the call: a new case, or more readings to the one it is already. Sent again with the same key if need be. */
+  /**
+   * Keep the call: a new case, or what is new for the case it is already. Where what was kept is another now, a new case
+   * that takes its place. Sent again with the same key if need be.
+   */
   async keep() {
     const body = wholeBodyOf(this.call);
-    if (!body.readings.length || this.keeping?.sending) return;
-    const write = this.#writeOf(body);
-    if (!write) return;
-    const { path, sent } = write;
+    if (!body.readings.length || this.keeping?.sending || this.isKept) return;
+    const { kept } = this.call;
+    const addition = kept && additionTo(kept.body, body);
+    const path = addition ? `/v1/submissions/${kept.id}/readings` : "/v1/submissions";
     this.keeping = { sending: true, waiting: false };
     this.changed();
     try {
-      const { body: kept } = await this.api.postOnce(path, sent);
-      this.call.kept = { id: kept.id, reference: kept.reference, review: kept.review, body };
+      const { body: answer } = await this.api.postOnce(path, addition ?? body);
+      const before = addition ? kept.before : kept && { id: kept.id, reference: kept.reference, closed: false };
+      this.call.kept = { id: answer.id, reference: answer.reference, review: answer.review, body, before };
       this.keeping = null;
       writeDraft(this.call);
-      this.say(`Kept as ${kept.reference}.`);
+      this.say(`Kept as ${answer.reference}.`);
     } catch (error) {
-      const waiting = error instanceof Unreachable;
-      if (!waiting && !(error instanceof Refused)) throw error;
-      this.keeping = { sending: false, waiting, trouble: waiting ? "" : error.problem.errors?.[0]?.detail ?? error.message };
-      if (waiting) setTimeout(() => this.keeping?.waiting && this.keep(), RETRY_MS);
+      this.#notKept(error);
+    }
+    this.changed();
+    await this.#closeBefore();
+  }
+
+  /** The case that another has taken the place of waits for nothing and nobody any more. */
+  async #closeBefore() {
+    const { kept } = this.call;
+    if (!kept?.before || kept.before.closed || this.keeping) return;
+    try {
+      await this.api.postOnce(`/v1/cases/${kept.id}/notes`, { text: `Took the place of ${kept.before.reference}, which was corrected in mid-call.` });
+      await this.api.postOnce(`/v1/cases/${kept.before.id}/close`, { reason: `Corrected in mid-call; ${kept.reference} took its place.` });
+      kept.before.closed = true;
+      writeDraft(this.call);
+    } catch (error) {
+      this.#notKept(error, `${kept.before.reference} is still open: `);
     }
     this.changed();
   }
 
-  /** Where and what to write; null where nothing has changed since. */
-  #writeOf(body) {
-    const { kept } = this.call;
-    if (!kept) return { path: "/v1/submissions", sent: body };
-    const texts = (readings) => readings.map((reading) => JSON.stringify(reading));
-    const had = texts(kept.body.readings);
-    const added = body.readings.filter((_, i) => !had.includes(texts(body.readings)[i]));
-    const rest = (whole) => JSON.stringify({ ...whole, readings: [] });
-    const grown = had.every((text) => texts(body.readings).includes(text)) && rest(body) === rest(kept.body);
-    if (grown && !added.length) return null;
-    if (grown) return { path: `/v1/submissions/${kept.id}/readings`, sent: { readings: added } };
-    return { path: "/v1/submissions", sent: { ...body, note: `${body.note ?? ""}\nReplaces ${kept.reference}.`.trim() } };
+  #notKept(error, before = "") {
+    const waiting = error instanceof Unreachable;
+    if (!waiting && !(error instanceof Refused)) throw error;
+    this.keeping = { sending: false, waiting, trouble: waiting ? "" : before + (error.problem.errors?.length ? error.problem.errors.map(faultInWords).join(" ") : error.message) };
+    if (waiting) setTimeout(() => this.keeping?.waiting && this.#keepOn(), RETRY_MS);
+  }
+
+  /** What did not get through, once more. */
+  #keepOn() {
+    if (!this.isKept) return this.keep();
+    this.keeping = null;
+    return this.#closeBefore();
+  }
+
+  /** What keeping would do to the call that was kept: null where it would be another case, empty where nothing is new. */
+  get #addition() {
+    return this.call.kept && additionTo(this.call.kept.body, wholeBodyOf(this.call));
   }
 
   get isKept() {
-    return Boolean(this.call.kept) && !this.#writeOf(wholeBodyOf(this.call));
+    return Boolean(this.#addition) && !Object.keys(this.#addition).length;
   }
 
   startNew() {
@@ -193,13 +234,14 @@ export class Call {
       ${this.offline || this.keeping?.waiting ? html`<p class="offline">No connection. What you type is safe on this computer; trying again…</p>` : nothing}
       <div class="desk">
         <form class="stack" autocomplete="off" @submit=${(e) => e.preventDefault()} @keydown=${this.moveByKey}>
-          <h1>Call ${this.call.kept ? html`<span class="soft">kept as <a href="#/case/${this.call.kept.id}">${this.call.kept.reference}</a></span>` : nothing}</h1>
+          <h1>Call ${this.call.kept ? html`<span class="soft">kept as <a href="#/case/${this.call.kept.id}">${aloud(this.call.kept.reference)}</a></span>` : nothing}</h1>
+          ${this.call.kept?.before ? html`<p class="late">It took the place of ${aloud(this.call.kept.before.reference)}${this.call.kept.before.closed ? ", which is closed" : ""}: give the caller the new reference.</p>` : nothing}
           ${this.#settings()}
           ${this.#entries()}
           ${this.#caller()}
           <div class="row">
             <button type="button" class="first" ?disabled=${!bodyOf(this.call).body.readings.length || this.isKept || this.keeping?.sending} @click=${() => this.keep()}>
-              ${this.isKept ? "Kept" : "Keep call"}<kbd>F9</kbd></button>
+              ${this.#keepWords()}<kbd>F9</kbd></button>
             <button type="button" @click=${() => this.startNew()}>New call</button>
             ${this.keeping?.trouble ? html`<p class="fault">${this.keeping.trouble}</p>` : nothing}
           </div>
@@ -209,6 +251,12 @@ export class Call {
       </div>
       ${this.said ? html`
         <div class="strip" aria-hidden="true"><p><strong>${headline(this.said)}</strong>${this.said.next_reading ? html`<br>${this.said.next_reading.message}` : nothing}</p></div>` : nothing}`;
+  }
+
+  #keepWords() {
+    if (!this.call.kept) return "Keep call";
+    if (this.isKept) return "Kept";
+    return this.#addition ? "Keep what is new" : "Keep as a new case";
   }
 
   #settings() {
@@ -221,15 +269,17 @@ export class Call {
   }
 
   #entries() {
-    const wanted = this.said?.next_reading && rowFor({ rows: [...this.call.rows] }, this.said.next_reading).id;
+    const wanted = this.said?.next_reading && rowFor({ ...this.call, rows: [...this.call.rows] }, this.said.next_reading).id;
     return html`
       <div class="sheet stack">
         <div class="entries">${this.call.rows.map((row) => this.#entry(row, row.id === wanted))}</div>
-        <label class="row small">Another reading
-          <select @change=${(e) => this.#add(e.target)}>
+        <div class="row small">
+          <label for="another">Another reading</label>
+          <select id="another" @keydown=${(e) => { if (e.key === "Enter") { e.preventDefault(); this.#add(e.target); } }}>
             <option value="">choose…</option>
-            ${MORE.map((reading, i) => html`<option value=${i}>${labelOf(reading)}</option>`)}
-          </select></label>
+            ${MORE.map((reading, i) => html`<option value=${i}>${moreLabelOf(reading)}</option>`)}
+          </select>
+          <button type="button" @click=${() => this.#add(document.getElementById("another"))}>Add it</button></div>
       </div>`;
   }
 
@@ -238,13 +288,13 @@ export class Call {
     const label = labelOf(row.reading);
     const set = (change) => { change(); this.edited(); };
     return html`
-      <div class="entry ${wanted ? "wanted" : ""}">
+      <div class="entry ${wanted ? "wanted" : ""} ${row.text.trim() ? "" : "empty"}">
         <label for=${row.id}>${label}</label>
         <input id=${row.id} class="values" inputmode="decimal" spellcheck="false" .value=${row.text}
           aria-invalid=${fault ? "true" : "false"} aria-describedby=${fault ? `${row.id}-fault` : nothing}
           @input=${(e) => set(() => { row.text = e.target.value; })}>
         ${row.reading.feature === "gear_teeth" ? html`<span></span>` : html`
-          <select class="tool" tabindex="-1" aria-label="Tool for ${label}" .value=${row.tool} @change=${(e) => set(() => { row.tool = e.target.value; })}>
+          <select class="tool" aria-label="Tool for ${label}" .value=${row.tool} @change=${(e) => set(() => { row.tool = e.target.value; })}>
             <option value="">same tool</option>
             ${toolsFor(row.reading.feature).map((tool) => html`<option value=${tool} .selected=${tool === row.tool}>${TOOLS[tool]}</option>`)}
           </select>`}
@@ -278,22 +328,21 @@ export class Call {
   }
 
   #caller() {
-    const input = (name, words, type = "text") => html`
-      <label>${words}<input type=${type} .value=${this.call[name]} @input=${(e) => { this.call[name] = e.target.value; writeDraft(this.call); this.changed(); }}></label>`;
+    const input = (name, type = "text") => html`
+      <label>${SAID[name][0]}<input type=${type} maxlength=${SAID[name][1]} .value=${this.call[name]} @input=${(e) => { this.call[name] = e.target.value; writeDraft(this.call); this.changed(); }}></label>`;
     const tools = Object.keys(TOOLS).filter((tool) => tool !== "bench");
     return html`
       <details class="sheet caller">
         <summary>Caller, engine, tools, marks, note</summary>
         <div class="stack">
-          <label>Engine it is said to be from<input .value=${this.call.engine_family} @input=${(e) => { this.call.engine_family = e.target.value; this.edited(); }}></label>
+          <label>${SAID.engine_family[0]}<input maxlength=${SAID.engine_family[1]} .value=${this.call.engine_family} @input=${(e) => { this.call.engine_family = e.target.value; this.edited(); }}></label>
           <fieldset><legend class="small soft">Tools the caller has</legend><div class="tools">
             ${tools.map((tool) => html`<label><input type="checkbox" .checked=${this.call.tools.includes(tool)}
               @change=${(e) => { this.call.tools = e.target.checked ? [...this.call.tools, tool] : this.call.tools.filter((each) => each !== tool); this.edited(0); }}>${TOOLS[tool]}</label>`)}
           </div></fieldset>
-          ${input("markings", "Marks on the shaft (kept, never used)")}
-          ${input("name", "Name")}${input("email", "E-mail", "email")}${input("phone", "Telephone", "tel")}
+          ${input("markings")}${input("name")}${input("email", "email")}${input("phone", "tel")}
           ${this.notice ? html`<p class="small soft">Read out: ${this.notice}</p>` : nothing}
-          <label>Note<textarea .value=${this.call.note} @input=${(e) => { this.call.note = e.target.value; writeDraft(this.call); this.changed(); }}></textarea></label>
+          <label>${SAID.note[0]}<textarea maxlength=${SAID.note[1]} .value=${this.call.note} @input=${(e) => { this.call.note = e.target.value; writeDraft(this.call); this.changed(); }}></textarea></label>
         </div>
       </details>`;
   }

@@ -6,15 +6,17 @@ import { percent } from "../shared/amounts.js";
 import { advice, candidates, cautions, chart, derived, evidence, readingsTable, summary, verdict } from "./answer.js";
 import { CaseChanges } from "./case_changes.js";
 import { Photos, save } from "./pictures.js";
-import { capital, clock, plain, stateOf, verdictOf, wordsOf } from "./words.js";
+import { aloud, capital, clock, plain, stateOf, verdictOf, wordsOf } from "./words.js";
 
 const SOURCES = { box_found: "The box was found", bench_measured: "The bench measured it", customer_returned: "The customer sent it back" };
+
+const MESSAGES = { waiting: "on its way", sent: "sent", dead: "not delivered" };
 
 const nothingKnown = () => ({ source: "box_found", part: "" });
 
 export class CaseFile {
   constructor(api, id, { changed, say, person, copy, resume }) {
-    Object.assign(this, { api, id, changed, say, person, copy, resume, file: null, trouble: "", note: "", truth: nothingKnown() });
+    Object.assign(this, { api, id, changed, say, person, copy, resume, file: null, trouble: "", note: "", truth: nothingKnown(), to: null, letters: [] });
     this.photos = new Photos(api, { changed, say });
     this.changes = new CaseChanges({
       changed,
@@ -27,7 +29,9 @@ export class CaseFile {
     try {
       const { body } = await this.api.get(`/v1/cases/${this.id}`);
       const drawn = await this.api.get(`/v1/submissions/${this.id}/chart.svg`);
-      Object.assign(this, { file: body, drawing: chart(drawn.body), trouble: "" });
+      const { body: { items: letters } } = await this.api.get(`/v1/submissions/${this.id}/letters`);
+      Object.assign(this, { file: body, drawing: chart(drawn.body), letters, trouble: "" });
+      this.to ??= body.submission.submission.contact?.email ?? "";
       this.changed();
       await this.photos.show(await this.#listed());
     } catch (error) {
@@ -76,6 +80,21 @@ export class CaseFile {
     }
   }
 
+  /** Keep the letter as it is now, and mail it. */
+  async #mail(event) {
+    event.preventDefault();
+    try {
+      await this.api.postOnce(`/v1/submissions/${this.id}/letters`, { to: this.to.trim() });
+    } catch (error) {
+      this.letterTrouble = wordsOf(error);
+      this.changed();
+      return;
+    }
+    this.letterTrouble = "";
+    this.say("The letter is on its way.");
+    await this.load();
+  }
+
   copySummary() {
     if (!this.file) return;
     const { submission: said, reference } = this.file;
@@ -92,7 +111,7 @@ export class CaseFile {
     return html`
       <div class="desk">
         <div class="stack">
-          <h1>Case ${file.reference}</h1>
+          <h1>Case ${aloud(file.reference)}</h1>
           <p class="soft">${capital(plain(kept.source))}, opened ${clock(said.opened_at)}${file.closed_at ? `, closed ${clock(file.closed_at)}: ${plain(file.closed_why)}` : ""}</p>
           ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
           <div class="row">
@@ -126,6 +145,12 @@ export class CaseFile {
         <label>Note for the desk<textarea required .value=${this.note} @input=${(e) => { this.note = e.target.value; this.changed(); }}></textarea></label>
         <div class="row"><button>Write it down</button></div>
       </form>
+      <details class="sheet" ?open=${Boolean(this.letterTrouble)}><summary><h3>Mail the letter</h3></summary>
+        <form class="stack" @submit=${(e) => this.#mail(e)}>
+          <label>To<input class="block" type="email" required .value=${this.to ?? ""} @input=${(e) => { this.to = e.target.value; }}></label>
+          ${this.letterTrouble ? html`<p class="fault" role="alert">${this.letterTrouble}</p>` : nothing}
+          <div class="row"><button>Send it</button><span class="soft small">Read it first: “Letter (PDF)”. It goes as it is now, and a copy is kept.</span></div>
+        </form></details>
       ${this.changes.view(Boolean(this.file.closed_at))}
       <details class="sheet"><summary><h3>What it turned out to be</h3></summary>
         <form class="stack" @submit=${(e) => this.#confirm(e)}>
@@ -144,6 +169,7 @@ export class CaseFile {
       ...notes.map((each) => [each.at, `${each.by} noted`, each.text]),
       ...confirmations.map((each) => [each.at, `${SOURCES[each.source] ?? plain(each.source)}: ${verdictOf(each)}`, each.note ?? ""]),
       ...tables.map((each) => [each.at, `${each.by} kept lift tables: ${each.lobes.map(({ lobe }) => lobe).join(", ")}${each.withdrawn ? " (withdrawn)" : ""}`, each.bench?.messages.join(" ") ?? ""]),
+      ...this.letters.map((each) => [each.issued_at, `${each.issued_by} issued a letter`, each.messages.filter(({ channel }) => channel === "email").map((mail) => `To ${mail.recipient}: ${MESSAGES[mail.state] ?? mail.state}${mail.last_error ? ` (${mail.last_error})` : ""}`).join("; ")]),
     ].sort(([a], [b]) => a.localeCompare(b));
     return html`
       <section class="sheet stack" aria-labelledby="history"><h2 id="history">What happened</h2>

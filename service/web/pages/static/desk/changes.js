@@ -1,7 +1,7 @@
 /** Answers that became others when the catalogue changed: how far the asking again has come, and what each says now. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { plain, wordsOf } from "./words.js";
+import { aloud, plain, wordsOf } from "./words.js";
 
 const HOW = {
   waiting: "No worker has begun yet.",
@@ -67,7 +67,7 @@ export class Changes {
       <table class="sheet"><caption class="unseen">Answers that became others</caption>
         <thead><tr><th scope="col">Case</th><th scope="col">It was</th><th scope="col">It is now</th><th scope="col">The customer</th></tr></thead>
         <tbody>${this.items.map((item) => html`
-          <tr><th scope="row"><a href="#/case/${item.submission_id}">${item.reference}</a></th>
+          <tr><th scope="row"><a href="#/case/${item.submission_id}">${aloud(item.reference)}</a></th>
             <td>${said(item.before)} <span class="soft small">revision ${item.before.catalogue_revision}</span></td>
             <td>${said(item.after)} <span class="soft small">revision ${item.after.catalogue_revision}</span></td>
             <td>${item.told_otherwise ? html`was told otherwise${item.review ? html`: <a href="#/review/${item.review}">review</a>` : nothing}` : "need not be told"}</td></tr>`)}</tbody></table>`;

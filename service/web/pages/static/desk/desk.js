@@ -194,4 +194,7 @@ addEventListener("keydown", (event) => {
 
 const key = sessionStorage.getItem(KEY);
 if (key) enter(new Api(key));
-else draw();
+else {
+  draw();
+  document.getElementById("key").focus();
+}

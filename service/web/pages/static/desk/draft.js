@@ -4,7 +4,7 @@ import { html, nothing } from "../shared/vendor/lit-html.js";
 import { drawingOf } from "./answer.js";
 import { changeList, many } from "./catalogue.js";
 import { save } from "./pictures.js";
-import { clock, plain, wordsOf } from "./words.js";
+import { aloud, clock, plain, wordsOf } from "./words.js";
 
 const MOST_FINDINGS = 200;
 
@@ -126,7 +126,7 @@ export class Draft {
     return html`
       ${effects.stranded.length ? html`
         <section class="sheet stack" aria-labelledby="stranded"><h2 id="stranded">Parts that vanish while open cases point to them</h2>
-          <ul class="advice">${effects.stranded.map((each) => html`<li>${each.part_number}: case <a href="#/case/${each.case}">${each.reference}</a></li>`)}</ul></section>` : nothing}
+          <ul class="advice">${effects.stranded.map((each) => html`<li>${each.part_number}: case <a href="#/case/${each.case}">${aloud(each.reference)}</a></li>`)}</ul></section>` : nothing}
       ${this.#pairs("untellable", "Parts that no kit can tell apart", effects.untellable, effects.untellable_count)}
       ${this.#pairs("created", "Look-alikes the change creates", effects.look_alikes_created, effects.look_alikes_created_count)}
       ${this.#pairs("removed", "Look-alikes the change removes", effects.look_alikes_removed, effects.look_alikes_removed_count)}

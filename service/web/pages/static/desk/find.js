@@ -1,7 +1,7 @@
 /** Finding a case by what somebody on the telephone knows of it. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
-import { clock, day, plain, stateOf, wordsOf } from "./words.js";
+import { aloud, clock, day, plain, stateOf, wordsOf } from "./words.js";
 
 const FIELDS = [
   ["reference", "Reference", "text"],
@@ -65,7 +65,7 @@ export class Find {
             <thead><tr><th scope="col">Case</th><th scope="col">Customer</th><th scope="col">From</th><th scope="col">Readings say</th>
               <th scope="col">Decided</th><th scope="col">Opened</th><th scope="col">Now</th></tr></thead>
             <tbody>${items.map((each) => html`
-              <tr><th scope="row"><a href="#/case/${each.id}">${each.reference}</a></th>
+              <tr><th scope="row"><a href="#/case/${each.id}">${aloud(each.reference)}</a></th>
                 <td>${Object.values(each.contact).filter(Boolean).join(", ") || "–"}</td><td>${plain(each.source)}</td>
                 <td>${each.leading_part ?? ""} <span class="soft small">${stateOf(each.state)}</span></td><td>${each.decided_part ?? "–"}</td>
                 <td title=${clock(each.opened_at)}>${day(each.opened_at)}</td><td>${each.closed_at ? `closed, ${plain(each.closed_why)}` : "open"}</td></tr>`)}</tbody>

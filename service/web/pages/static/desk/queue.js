@@ -3,7 +3,7 @@
 import { html, nothing } from "../shared/vendor/lit-html.js";
 import { advice, candidates, cautions, chart, derived, evidence, readingsTable, verdict } from "./answer.js";
 import { Photos } from "./pictures.js";
-import { clock, day, plain, stateOf, wordsOf } from "./words.js";
+import { aloud, clock, day, plain, stateOf, wordsOf } from "./words.js";
 
 const WHY = {
   ambiguous: "The readings cannot tell",
@@ -65,7 +65,7 @@ export class Queue {
             <thead><tr><th scope="col">Case</th><th scope="col">Why</th><th scope="col">From</th><th scope="col">Core</th><th scope="col">Owed by</th><th scope="col"><span class="unseen">In hand</span></th></tr></thead>
             <tbody>${this.items.map((each) => html`
               <tr>
-                <th scope="row">${each.reference}${each.priority === "urgent" ? html` <span class="late">urgent</span>` : nothing}</th>
+                <th scope="row">${aloud(each.reference)}${each.priority === "urgent" ? html` <span class="late">urgent</span>` : nothing}</th>
                 <td>${WHY[each.reason] ?? plain(each.reason)}</td><td>${plain(each.source)}</td><td>${each.skill ?? "–"}</td>
                 <td class=${each.due_at < now ? "late" : ""}>${clock(each.due_at)}${each.due_at < now ? " (late)" : ""}</td>
                 <td>${each.state === "claimed"
@@ -86,11 +86,14 @@ export class Queue {
 const HOLD_ON_MS = 60_000;
 const OUTCOMES = [["part", "It is this part"], ["not_in_catalogue", "Not in the catalogue"], ["cannot_tell", "Nobody can tell from this"]];
 
+/** The part that is likelier than all else together, or none: a field that is filled in already is soon agreed to. */
+const likeliestOf = ({ candidates: [best] }) => (best?.probability > 0.5 ? best.part_number : "");
+
 /** One review: everything there is to go by, and the decision. */
 export class Review {
   constructor(api, id, { changed, say, person }) {
     Object.assign(this, { api, id, changed, say, person, sheet: null, trouble: "", done: "", heldOnAt: Date.now() });
-    this.verdict = { outcome: "part", part_number: "", confidence: "likely", reason: "" };
+    this.verdict = { outcome: "", part_number: "", confidence: "", reason: "" };
     this.photos = new Photos(api, { changed, say });
   }
 
@@ -99,7 +102,7 @@ export class Review {
       const { body, etag } = await this.api.get(`/v1/reviews/${this.id}`);
       const drawn = await this.api.get(body.chart);
       Object.assign(this, { sheet: body, etag, drawing: chart(drawn.body), trouble: "" });
-      this.verdict.part_number ||= body.submission.candidates[0]?.part_number ?? "";
+      this.verdict.part_number ||= likeliestOf(body.submission);
       this.changed();
       await this.photos.show((await this.api.get(`/v1/submissions/${body.submission_id}/photos`)).body.items);
     } catch (error) {
@@ -158,14 +161,17 @@ export class Review {
     const { sheet } = this;
     const { submission: said } = sheet;
     const { readings } = said.submission;
+    const contact = Object.values(said.submission.contact ?? {}).filter(Boolean);
     return html`
       <div class="desk">
         <div class="stack">
-          <h1>Case ${sheet.reference}</h1>
+          <h1>Case ${aloud(sheet.reference)}</h1>
           <p class="small"><a href="#/case/${sheet.submission_id}">All of this case</a></p>
           <p class="soft">${WHY[sheet.reason] ?? plain(sheet.reason)}; ${plain(sheet.source)}; opened ${clock(sheet.opened_at)}${sheet.claim ? `; in hand: ${sheet.claim.by}` : ""}</p>
-          ${this.done ? html`<div class="sheet stack"><p><strong>${this.done}</strong></p><p><a href="#/queue">Back to the queue</a></p></div>` : this.#form(said)}
+          ${this.done ? html`<div class="sheet stack"><p><strong>${this.done}</strong></p>
+            <p><a href="#/case/${sheet.submission_id}">Its letter, and all of this case</a></p><p><a href="#/queue">Back to the queue</a></p></div>` : this.#form(said)}
           <div class="sheet stack">
+            <p>${contact.length ? `Customer: ${contact.join(", ")}` : html`<span class="soft">No name or address.</span>`}</p>
             ${readingsTable(said)}
             ${said.submission.note ? html`<p class="small">Note: ${said.submission.note}</p>` : nothing}
             ${sheet.notes.map((note) => html`<p class="small">${note.by}: ${note.text}</p>`)}
@@ -173,7 +179,7 @@ export class Review {
           </div>
           ${this.photos.shown.length || this.photos.trouble ? html`<div class="sheet stack">${this.photos.view()}</div>` : nothing}
           ${sheet.history.length ? html`<section class="sheet stack" aria-labelledby="history"><h2 id="history">The same customer</h2>
-            <ul class="small">${sheet.history.map((each) => html`<li><a href="#/case/${each.id}">${each.reference}</a>, ${day(each.opened_at)}: ${each.decided_part ?? each.leading_part ?? ""} ${stateOf(each.state)}</li>`)}</ul></section>` : nothing}
+            <ul class="small">${sheet.history.map((each) => html`<li><a href="#/case/${each.id}">${aloud(each.reference)}</a>, ${day(each.opened_at)}: ${each.decided_part ?? each.leading_part ?? ""} ${stateOf(each.state)}</li>`)}</ul></section>` : nothing}
         </div>
         <div class="stack">
           ${said.suspected_slips.map((slip) => html`<div class="slip"><h2>A slip, perhaps</h2><p>${slip.message}</p></div>`)}
@@ -192,13 +198,13 @@ export class Review {
       <form class="sheet stack" @submit=${(e) => { e.preventDefault(); this.decide(); }}>
         <h2>Decide</h2>
         <fieldset><legend>What it is</legend><div class="row">
-          ${OUTCOMES.map(([value, words]) => html`<label><input type="radio" name="outcome" value=${value} .checked=${this.verdict.outcome === value} @change=${set("outcome")}>${words}</label>`)}
+          ${OUTCOMES.map(([value, words]) => html`<label><input type="radio" name="outcome" required value=${value} .checked=${this.verdict.outcome === value} @change=${set("outcome")}>${words}</label>`)}
         </div></fieldset>
         ${this.verdict.outcome === "part" ? html`
           <label>Part number<input class="block" list="parts" required .value=${this.verdict.part_number} @input=${set("part_number")}></label>
           <datalist id="parts">${said.candidates.map((each) => html`<option value=${each.part_number}></option>`)}</datalist>` : nothing}
         <fieldset><legend>How sure</legend><div class="row">
-          ${["sure", "likely", "guess"].map((value) => html`<label><input type="radio" name="confidence" value=${value} .checked=${this.verdict.confidence === value} @change=${set("confidence")}>${value}</label>`)}
+          ${["sure", "likely", "guess"].map((value) => html`<label><input type="radio" name="confidence" required value=${value} .checked=${this.verdict.confidence === value} @change=${set("confidence")}>${value}</label>`)}
         </div></fieldset>
         <label>What it rests on<textarea required .value=${this.verdict.reason} @input=${set("reason")}></textarea></label>
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}

@@ -1,6 +1,6 @@
 /** The rows of a call: what may be read on a shaft, in the order in which the desk asks for it. */
 
-import { readAmounts } from "../shared/amounts.js";
+import { readAmount, readAmounts } from "../shared/amounts.js";
 import { capital, plain } from "./words.js";
 
 
@@ -25,12 +25,17 @@ export function toolsFor(feature) {
   return WIDTHS;
 }
 
+const CYLINDER = ["cylinder", "cylinder, if several", ""];
+
 /** What has to be said of a reading of each feature beside its values: name, label, and choices or a first value. */
 export const QUALIFIERS = {
-  valve_lift: [["rocker_ratio", "rocker ratio", "1.0"], ["lash", "lash (0 if gross)", "0"]],
-  duration: [["checking_lift", "at lift", "0.050"], ["degrees", "degrees", ["crank", "cam"]], ["at", "at the", ["lobe", "valve"]]],
-  valve_event: [["checking_lift", "at lift", "0.050"], ["at", "at the", ["lobe", "valve"]]],
-  flank_width: [["included_angle", "angle between", "90"]],
+  lobe_height: [CYLINDER],
+  base_circle: [CYLINDER],
+  lobe_lift: [CYLINDER],
+  valve_lift: [["rocker_ratio", "rocker ratio", "1.0"], ["lash", "lash (0 if gross)", "0"], CYLINDER],
+  duration: [["checking_lift", "at lift", "0.050"], ["degrees", "degrees", ["crank", "cam"]], ["at", "at the", ["lobe", "valve"]], CYLINDER],
+  valve_event: [["checking_lift", "at lift", "0.050"], ["at", "at the", ["lobe", "valve"]], CYLINDER],
+  flank_width: [["included_angle", "angle between", "90"], CYLINDER],
   zero_check: [["reference", "true size", "0"]],
 };
 
@@ -49,7 +54,7 @@ const USUAL = [
   of("gear_teeth"),
 ];
 
-/** What can be added to them. */
+/** What can be added to them; what is among them too is read again, with another tool or on another cylinder. */
 export const MORE = [
   of("journal_diameter", { position: "middle" }),
   of("journal_diameter", { position: "rear" }),
@@ -59,7 +64,15 @@ export const MORE = [
   of("lobe_separation"),
   ...both("flank_width"),
   ...["intake_opens", "intake_closes", "exhaust_opens", "exhaust_closes"].map((event) => of("valve_event", { event })),
+  of("journal_diameter", { position: "front" }),
+  ...both("lobe_height"),
+  ...both("base_circle"),
+  of("overall_length"),
+  of("zero_check"),
 ];
+
+/** The name of a reading that can be added: one that every call begins with is taken once more. */
+export const moreLabelOf = (reading) => labelOf(reading) + (USUAL.some((each) => placeOf(each) === placeOf(reading)) ? ", once more" : "");
 
 /** A reading in words: "Intake lobe height". */
 export function labelOf(reading) {
@@ -110,10 +123,16 @@ export function emptyCall() {
   };
 }
 
+/** The qualifiers of a row that are sizes, and may be written as sizes are. */
+const sizesOf = (row) => (QUALIFIERS[row.reading.feature] ?? []).filter((each) => each !== CYLINDER && !Array.isArray(each[2]));
+
 /** What is wrong with a row as it stands, or "". */
 export function faultOf(row) {
   const { bad } = readAmounts(row.text);
   if (bad.length) return `“${bad[0]}” is not a size yet`;
+  const unread = sizesOf(row).find(([name]) => row.reading[name]?.toString().trim() && readAmount(String(row.reading[name])) === null);
+  if (unread) return `${unread[1]}: “${row.reading[unread[0]]}” is not a size yet`;
+  if (!/^\d{0,2}$/.test(String(row.reading.cylinder ?? "").trim())) return "the cylinder is a whole number, 1 at the front";
   if (row.reading.feature === "gear_teeth" && row.text.trim() && !/^\d{1,3}$/.test(row.text.trim())) return "a whole number";
   return "";
 }
@@ -133,6 +152,8 @@ export function bodyOf(call) {
     }
     const said = Object.entries(row.reading).filter(([, value]) => value !== null && String(value).trim() !== "");
     const reading = { ...Object.fromEntries(said), values: readAmounts(row.text).values };
+    for (const [name] of sizesOf(row)) if (name in reading) reading[name] = readAmount(String(reading[name]));
+    if (reading.cylinder) reading.cylinder = Number(reading.cylinder);
     if (row.tool) reading.instrument = row.tool;
     body.readings.push(reading);
     rowOf.push(row.id);
@@ -149,6 +170,37 @@ export function wholeBodyOf(call) {
   if (call.note.trim()) body.note = call.note.trim();
   if (call.markings.trim()) body.markings = [{ place: "as told", text: call.markings.trim() }];
   return body;
+}
+
+const SAID_ONCE = ["experience", "condition", "engine_family", "counts", "tools", "contact", "note"];
+const TAKEN_BACK = ["experience", "condition", "engine_family", "counts"];
+
+/**
+ * What is new in a call since it was kept, as the API takes it, or null where something that was kept is another now: a
+ * reading, the unit, the tool. A repeat written behind a reading is a reading more.
+ */
+export function additionTo(kept, body) {
+  const text = (what) => JSON.stringify(what ?? null);
+  if (["source", "unit", "instrument"].some((name) => text(kept[name]) !== text(body[name]))) return null;
+  if (TAKEN_BACK.some((name) => name in kept && !(name in body))) return null;
+  const readings = readingsAdded(kept.readings, body.readings);
+  if (!readings) return null;
+  const addition = Object.fromEntries([...SAID_ONCE, "markings"].filter((name) => name in body && text(kept[name]) !== text(body[name])).map((name) => [name, body[name]]));
+  return readings.length ? { ...addition, readings } : addition;
+}
+
+function readingsAdded(kept, now) {
+  const rest = ({ values, ...reading }) => JSON.stringify(reading);
+  const goesOn = (had) => (each) => rest(each) === rest(had) && had.values.every((value, i) => value === each.values[i]);
+  const left = [...now];
+  const added = [];
+  for (const had of [...kept].sort((a, b) => b.values.length - a.values.length)) {
+    const at = left.findIndex(goesOn(had));
+    if (at < 0) return null;
+    const [found] = left.splice(at, 1);
+    if (found.values.length > had.values.length) added.push({ ...found, values: found.values.slice(had.values.length) });
+  }
+  return [...added, ...left];
 }
 
 /** A case as a call, to go on with it: `id`, `reference`, and its submission as the API shows it. */
@@ -170,16 +222,19 @@ export function callOf({ id, reference, submission: { unit, submission: kept, re
   return call;
 }
 
-/** The row of a reading that is asked for, added to the call where it has none. */
+/**
+ * The row of a reading that is asked for, with the tool that is asked for; added to the call where it has none, or has the
+ * reading from another tool already.
+ */
 export function rowFor(call, wanted) {
   const reading = { feature: wanted.feature };
   for (const name of ["lobe", "cylinder", "position", "checking_lift", "degrees"]) {
     if (wanted[name] !== null && wanted[name] !== undefined) reading[name] = wanted[name];
   }
-  const found = call.rows.find((row) => placeOf(row.reading) === placeOf(reading));
-  if (found) return found;
-  const row = makeRow(reading);
-  call.rows.push(row);
+  const tool = wanted.instrument && wanted.instrument !== call.instrument ? wanted.instrument : "";
+  const isIt = (row) => placeOf(row.reading) === placeOf(reading) && (!wanted.instrument || !row.text.trim() || row.tool === tool);
+  const row = call.rows.find(isIt) ?? makeRow(reading);
+  if (!call.rows.includes(row)) call.rows.push(row);
   return row;
 }
 

@@ -1,9 +1,13 @@
 /** Words the desk's screens share: names and times as people read them, and what a failed call leaves to say. */
 
+import { html } from "../shared/vendor/lit-html.js";
 import { Refused, Unreachable } from "../shared/api.js";
 
 export const plain = (name) => name.replaceAll("_", " ");
 export const capital = (text) => text && text[0].toUpperCase() + text.slice(1);
+
+/** A case's reference as it is read aloud, in two groups of four; taken to the clipboard it is one number. */
+export const aloud = (reference) => html`<span class="aloud"><span>${reference.slice(0, 4)}</span><span>${reference.slice(4)}</span></span>`;
 
 /** A moment, in this computer's own time. */
 export const clock = (iso) => new Date(iso).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });

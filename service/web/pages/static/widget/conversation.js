@@ -37,8 +37,8 @@ export class Conversation {
 
   /** What has to be remembered over a reload. */
   get memory() {
-    const { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, settledBy } = this;
-    return { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, settledBy };
+    const { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, keptOf, settledBy } = this;
+    return { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, keptOf, settledBy };
   }
 
   begin() {
@@ -102,11 +102,12 @@ export class Conversation {
     return this.#consider();
   }
 
-  /** The whole of it, to be kept and looked at by a person. */
+  /** The whole of it, to be kept and looked at by a person; what was kept with its answer goes on as the same case. */
   async handOver({ contact, note }) {
-    const body = { ...this.#body(), ask_person: true, contact };
-    if (note) body.note = note;
-    const kept = await this.#tell("/v1/submissions", body, () => this.handOver({ contact, note }));
+    const asks = { ask_person: true, contact, ...(note ? { note } : {}) };
+    const isKept = this.kept && this.keptOf === JSON.stringify(this.#body());
+    const [path, body] = isKept ? [`/v1/submissions/${this.kept.id}/readings`, asks] : ["/v1/submissions", { ...this.#body(), ...asks }];
+    const kept = await this.#tell(path, body, () => this.handOver({ contact, note }));
     if (kept) {
       this.kept = kept;
       this.#to("sent");
@@ -176,7 +177,7 @@ export class Conversation {
     if (said.state === "identified") {
       const kept = await this.#tell("/v1/submissions", this.#body(), () => this.#next());
       if (kept) {
-        this.kept = kept;
+        Object.assign(this, { kept, keptOf: JSON.stringify(this.#body()) });
         this.#to("found");
       }
       return;
@@ -204,7 +205,7 @@ export class Conversation {
     Object.assign(this, { busy: true, refused: "" });
     this.changed();
     try {
-      const { body: said } = await this.api.post(path, body, path === "/v1/submissions" ? { headers: { "Idempotency-Key": this.sending.once } } : {});
+      const { body: said } = await this.api.post(path, body, path.startsWith("/v1/submissions") ? { headers: { "Idempotency-Key": this.sending.once } } : {});
       this.offline = false;
       return said;
     } catch (error) {

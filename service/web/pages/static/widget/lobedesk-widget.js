@@ -233,6 +233,11 @@ class LobedeskWidget extends HTMLElement {
       <button class="plain" @click=${() => talk.askPerson()}>${this.#say("ask_person")}</button>`;
   }
 
+  /** The case's number, in two groups of four, as it is read aloud. */
+  #number(reference) {
+    return this.#say("reference", { reference: `${reference.slice(0, 4)}\u00a0${reference.slice(4)}` });
+  }
+
   #cautions() {
     return html`<h3>${this.#say("cautions_title")}</h3><ul class="small">${this.#words.cautions.map((each) => html`<li>${each}</li>`)}</ul>`;
   }
@@ -244,7 +249,7 @@ class LobedeskWidget extends HTMLElement {
       ${this.#heading(html`<span class="part">${this.#say("found", { part: answer.part_number })}</span>`)}
       <p>${this.#say("sure", { percent: this.#percent(answer.probability) })}.
         ${answer.same_as.length ? this.#say("same_as", { parts: answer.same_as.join(", ") }) : nothing}</p>
-      <p class="soft">${this.#say("reference", { reference })}</p>
+      <p class="soft">${this.#number(reference)}</p>
       ${this.#cautions()}
       <button @click=${() => talk.askPerson()}>${this.#say("ask_person")}</button>
       <button class="plain" @click=${() => talk.restart()}>${this.#say("start_again")}</button>`;
@@ -306,7 +311,7 @@ class LobedeskWidget extends HTMLElement {
     return html`
       ${this.#heading(this.#say("sent_title"))}
       <p>${this.#say("sent")} ${when ? this.#say("reply_by", { when }) : this.#replyTime()}</p>
-      <p>${this.#say("reference", { reference: kept.reference })}</p>
+      <p>${this.#number(kept.reference)}</p>
       ${this.#photos()}
       ${this.#cautions()}
       <button class="plain" @click=${() => this.#talk.restart()}>${this.#say("start_again")}</button>`;
