@@ -21,7 +21,7 @@ def add_case_photo(
 
     Raises `NotFound`, and `Conflict` where there are enough of it or the case is closed to its customer.
     """
-    case = hold_to_add_to(transaction, key, submission_id)
+    _, case = hold_to_add_to(transaction, key, submission_id)
     if case.closed_at is not None and key.role not in STAFF:
         raise Conflict("This case is closed.")
     most = MOST_CASE_PHOTOS if key.role in STAFF else MOST_CUSTOMER_PHOTOS

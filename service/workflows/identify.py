@@ -117,8 +117,18 @@ def read_submission(transaction: Transaction, key: KeyRecord, submission_id: UUI
 
 def gone_on(transaction: Transaction, case: Case) -> Case:
     """What a customer sees of a case that was merged: the one it became part of, under its own id and reference."""
-    seen = _where_it_went(transaction, case)
-    return seen if seen is case else replace(seen, id=case.id, key_id=case.key_id, reference=case.reference)
+    return as_own(case, _where_it_went(transaction, case))
+
+
+def as_own(case: Case, end: Case) -> Case:
+    """The case that another became part of, as that one's customer knows it.
+
+    The revisions of both count: no state of it has one that the merged case had before.
+    """
+    if end.id == case.id:
+        return end
+    revision = case.row_revision + end.row_revision
+    return replace(end, id=case.id, key_id=case.key_id, reference=case.reference, row_revision=revision)
 
 
 def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
@@ -130,8 +140,8 @@ def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUI
     return _theirs(case, key)
 
 
-def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
-    """The case that what is sent for a submission belongs to, held: where it was merged, the one it became part of.
+def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> tuple[Case, Case]:
+    """A submission, and held the case that what is sent for it belongs to: where it was merged, the one it is part of.
 
     Raises `NotFound` for one that is not this key's to see, and `Conflict` where staff, who can go on with the other,
     send to one that was merged.
@@ -144,9 +154,10 @@ def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID
         held = transaction.submissions.find(end.id, for_update=True)
         if held is None:
             raise NotFound
+        if held.id == case.id:
+            case = held
         if held.merged_into is None:
-            return held
-        case = held  # merged in this very moment
+            return case, held
 
 
 def add_to_submission(

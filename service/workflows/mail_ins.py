@@ -95,7 +95,7 @@ def announce(
     """
     if submission_id is not None:
         try:
-            case = hold_to_add_to(transaction, key, submission_id)
+            _, case = hold_to_add_to(transaction, key, submission_id)
         except NotFound:
             raise InvalidInput(faults=(Fault("/submission", "There is no such submission."),)) from None
         if unit not in (None, case.submission.unit):

@@ -96,15 +96,19 @@ def test_a_customer_whose_case_was_merged_goes_on_under_their_own_reference(
     desk: Caller, widget: Caller, sample: Json
 ) -> None:
     theirs = widget.submit(sample | {"readings": sample["readings"][:2]})
+    before = widget.post(f"/v1/submissions/{theirs['id']}/readings", {"counts": {"gear_teeth": 28}}).headers["ETag"]
     link = widget.post(f"/v1/submissions/{theirs['id']}/links").get_json()["path"]
     rang = desk.submit(
         sample | {"contact": {"name": "Ada Quill", "email": "ada@post.example"}, "note": "Not for a page."}
     )
+    # so that both have been changed as often, and a tag of the one could be taken for a tag of the other
+    assert desk.post(f"/v1/submissions/{rang['id']}/readings", {"counts": {"gear_teeth": 28}}).status_code == 200
     merged = desk.post(f"/v1/cases/{theirs['id']}/merge", {"into": rang["id"], "reason": "She rang."})
     assert merged.status_code == 200, merged.get_data(as_text=True)
 
     for path in (link, f"/v1/submissions/{theirs['id']}"):
-        seen = widget.get(path)
+        seen = widget.get(path, If_None_Match=before)
+        assert seen.status_code == 200
         assert (seen.get_json()["id"], seen.get_json()["reference"]) == (theirs["id"], theirs["reference"])
         assert seen.get_json()["closed_at"] is None
         assert len(seen.get_json()["submission"]["readings"]) == len(sample["readings"])

@@ -32,6 +32,7 @@ from service.workflows.desk import Desk
 from service.workflows.identify import (
     Addition,
     add_to_submission,
+    as_own,
     hold_to_add_to,
     open_submission,
     read_submission,
@@ -94,12 +95,10 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
         """Add readings to a submission and identify it again from all of them."""
 
         def work(transaction: Transaction, at_hand: AtHand) -> Reply:
-            held = hold_to_add_to(transaction, caller(), submission_id)
-            check_if_match(etag_of(held))
+            own, held = hold_to_add_to(transaction, caller(), submission_id)
+            check_if_match(etag_of(as_own(own, held)))
             case = add_to_submission(transaction, at_hand, caller(), held, addition, desk.rules)
-            return _reply(
-                case if case.id == submission_id else read_submission(transaction, caller(), submission_id), 200
-            )
+            return _reply(as_own(own, case), 200)
 
         return identify_once(desk, work)
 
