@@ -203,7 +203,7 @@ def test_a_correction_after_the_call_is_kept_leaves_one_open_case(desk_page: Pag
         reference: desk.get(f"/v1/cases?reference={reference.replace(' ', '')}").get_json()["items"][0]
         for reference in (wrong, right)
     }
-    assert found[wrong]["closed_at"] is not None
+    assert found[wrong]["closed_why"] == "withdrawn"
     assert found[right]["closed_at"] is None
     notes = desk.get(f"/v1/cases/{found[right]['id']}").get_json()["notes"]
     assert [note["text"] for note in notes] == [f"Took the place of {wrong}, which was corrected in mid-call."]
