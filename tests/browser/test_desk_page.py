@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
 from playwright.sync_api import Page, Route, expect
 
 from service.domain.access import Role
 from tests.api.conftest import Caller
-from tests.browser.conftest import TABLET, WIDTHS, OpenPage, check_accessible, check_fits, sign_in, tab_to
+from tests.browser.conftest import TABLET, TELEPHONE, WIDTHS, OpenPage, check_accessible, check_fits, sign_in, tab_to
 
 Json = dict[str, Any]
 
@@ -318,6 +319,26 @@ def test_the_door_says_why_it_stays_shut_and_lets_out_again(new_page: OpenPage, 
     page.get_by_role("button", name="Sign out").click()
     expect(page.get_by_label("Key", exact=True)).to_be_visible()
     assert page.evaluate("sessionStorage.length") == 0
+
+
+@pytest.mark.parametrize("size", [TELEPHONE, (640, 450)], ids=["a telephone", "a desk's page at 200 %"])
+def test_what_has_the_focus_is_never_under_the_strip(
+    new_page: OpenPage, keys: dict[Role, str], size: tuple[int, int]
+) -> None:
+    """WCAG 2.2, 2.4.11."""
+    page = new_page(size)
+    sign_in(page, keys[Role.DESK])
+    type_rows(page, "0", *SAMPLE_ROWS[1:4])
+    expect(page.locator(".strip")).to_be_visible()
+    page.get_by_label("Zero check", exact=True).focus()
+    above = """() => {
+        const focus = document.activeElement.getBoundingClientRect();
+        const strip = document.querySelector(".strip").getBoundingClientRect();
+        return focus.bottom <= strip.top || focus.top >= strip.bottom;
+    }"""
+    for key in ["ArrowDown"] * 7 + ["Tab"] * 6:
+        page.keyboard.press(key)
+        assert page.evaluate(above), page.evaluate("document.activeElement.outerHTML")
 
 
 def test_nothing_moves_for_those_who_asked_for_rest(new_page: OpenPage, keys: dict[Role, str]) -> None:
