@@ -341,6 +341,15 @@ def test_what_has_the_focus_is_never_under_the_strip(
         assert page.evaluate(above), page.evaluate("document.activeElement.outerHTML")
 
 
+def test_the_range_of_a_lift_is_in_sight_on_a_telephone(new_page: OpenPage, keys: dict[Role, str]) -> None:
+    page = new_page(TELEPHONE)
+    sign_in(page, keys[Role.DESK])
+    type_rows(page, "0", *SAMPLE_ROWS[1:4])
+    region = page.get_by_role("region", name="Worked out")
+    expect(region).to_be_visible()
+    assert region.evaluate("it => it.scrollWidth <= it.clientWidth")
+
+
 def test_nothing_moves_for_those_who_asked_for_rest(new_page: OpenPage, keys: dict[Role, str]) -> None:
     """WCAG 2.2, 2.3.3, and the `prefers-reduced-motion` of Media Queries 5."""
     moving = "getComputedStyle(document.querySelector('button')).transitionDuration"
