@@ -31,10 +31,11 @@ class Commands(click.Group):
         except LobedeskError as error:
             click.echo(f"lobedesk: {error.message}", err=True)
             for fault in error.faults:
+                if fault.detail == error.message:
+                    continue  # said already
                 value = getattr(fault, "value", None)
                 found = "" if value is None else f" (found: {value!r})"
-                place = f"{fault.pointer}: " if fault.pointer else ""
-                click.echo(f"  {place}{fault.detail}{found}", err=True)
+                click.echo(f"  {fault.pointer or 'the file'}: {fault.detail}{found}", err=True)
             ctx.exit(1)
         except OSError as error:
             if error.filename is None:

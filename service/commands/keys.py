@@ -10,6 +10,7 @@ import click
 from service.domain.access import Role
 from service.settings import Settings
 
+_NO_SITE = "It names no site, so no page of a store may use it; --origin https://www.shop.example names one."
 _ONCE = "Keep this key; it cannot be shown again:"
 _MINUTES = "%Y-%m-%d %H:%M"
 
@@ -36,6 +37,8 @@ def create(settings: Settings, role: str, name: str, origin: tuple[str, ...], da
     expires_at = None if days is None else datetime.now(UTC) + timedelta(days=days)
     with command_stores(settings) as stores:
         key = create_key(stores, Role(role), name, origin, expires_at, shared=shared)
+    if role == Role.WIDGET and not origin:
+        click.echo(_NO_SITE, err=True)
     click.echo(_ONCE)
     click.echo(key)
 

@@ -161,6 +161,18 @@ def test_a_key_stopped_at_the_terminal_opens_nothing_here(app: Flask, api_settin
     assert not opens(app, successor)
 
 
+def test_a_widget_key_that_no_page_may_use_and_a_site_that_is_none_are_told_once(api_settings: Settings) -> None:
+    def said(*words: str) -> str:
+        settings = {"LOBEDESK_DATABASE_URL": api_settings.database_url}
+        return (
+            CliRunner().invoke(main, ["keys", "create", "--role", "widget", "--name", "w", *words], env=settings).stderr
+        )
+
+    assert "no page of a store may use it" in said()
+    assert said("--origin", "https://www.shop.example") == ""
+    assert said("--origin", "shop.example").count("is no origin") == 1
+
+
 def test_what_is_done_with_keys_is_noted(admin: Caller) -> None:
     key = made(admin, name="noted")
     admin.post(f"/v1/keys/{key['id']}/rotation", {})

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import psycopg
+import pytest
 from playwright.sync_api import Page, Route, expect
 
 from service.domain.access import Role
 from tests.api.conftest import Caller
-from tests.browser.conftest import TABLET, WIDTHS, OpenPage, check_accessible, check_fits, sign_in, tab_to
+from tests.browser.conftest import TABLET, TELEPHONE, WIDTHS, OpenPage, check_accessible, check_fits, sign_in, tab_to
 
 Json = dict[str, Any]
 
@@ -204,7 +205,7 @@ def test_a_correction_after_the_call_is_kept_leaves_one_open_case(desk_page: Pag
         reference: desk.get(f"/v1/cases?reference={reference.replace(' ', '')}").get_json()["items"][0]
         for reference in (wrong, right)
     }
-    assert found[wrong]["closed_at"] is not None
+    assert found[wrong]["closed_why"] == "withdrawn"
     assert found[right]["closed_at"] is None
     notes = desk.get(f"/v1/cases/{found[right]['id']}").get_json()["notes"]
     assert [note["text"] for note in notes] == [f"Took the place of {wrong}, which was corrected in mid-call."]
@@ -353,6 +354,35 @@ def test_the_door_says_why_it_stays_shut_and_lets_out_again(new_page: OpenPage, 
     page.get_by_role("button", name="Sign out").click()
     expect(page.get_by_label("Key", exact=True)).to_be_visible()
     assert page.evaluate("sessionStorage.length") == 0
+
+
+@pytest.mark.parametrize("size", [TELEPHONE, (640, 450)], ids=["a telephone", "a desk's page at 200 %"])
+def test_what_has_the_focus_is_never_under_the_strip(
+    new_page: OpenPage, keys: dict[Role, str], size: tuple[int, int]
+) -> None:
+    """WCAG 2.2, 2.4.11."""
+    page = new_page(size)
+    sign_in(page, keys[Role.DESK])
+    type_rows(page, "0", *SAMPLE_ROWS[1:4])
+    expect(page.locator(".strip")).to_be_visible()
+    page.get_by_label("Zero check", exact=True).focus()
+    above = """() => {
+        const focus = document.activeElement.getBoundingClientRect();
+        const strip = document.querySelector(".strip").getBoundingClientRect();
+        return focus.bottom <= strip.top || focus.top >= strip.bottom;
+    }"""
+    for key in ["ArrowDown"] * 7 + ["Tab"] * 6:
+        page.keyboard.press(key)
+        assert page.evaluate(above), page.evaluate("document.activeElement.outerHTML")
+
+
+def test_the_range_of_a_lift_is_in_sight_on_a_telephone(new_page: OpenPage, keys: dict[Role, str]) -> None:
+    page = new_page(TELEPHONE)
+    sign_in(page, keys[Role.DESK])
+    type_rows(page, "0", *SAMPLE_ROWS[1:4])
+    region = page.get_by_role("region", name="Worked out")
+    expect(region).to_be_visible()
+    assert region.evaluate("it => it.scrollWidth <= it.clientWidth")
 
 
 def test_nothing_moves_for_those_who_asked_for_rest(new_page: OpenPage, keys: dict[Role, str]) -> None:

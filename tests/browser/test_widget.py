@@ -171,7 +171,7 @@ def test_a_slip_is_raised_kindly_and_put_right(shop: OpenShop, sample: Json) -> 
     height, base = (f"Intake lobe: {name}" for name in ("height", "base circle"))
     taken[height], taken[base] = taken[base], taken[height]
     assert measure(page, taken, heading_after(page, "Which camshaft is it?")) == "Just to be sure"
-    expect(page.get_by_text("look swapped")).to_be_visible()
+    expect(page.get_by_text("Is it the base circle")).to_be_visible()  # nothing was said of a base circle yet
     check_accessible(page, "the widget's slip")
 
     page.get_by_role("button", name="Yes, change it").click()

@@ -186,6 +186,15 @@ def test_closed_cases_are_asked_while_they_are_recent_and_opened_where_told_othe
     assert (desk.case(old).latest.number, desk.case(old).closed_at is None) == (1, False)
 
 
+def test_a_case_that_was_withdrawn_is_not_asked_again(desk: Desk, database_url: str) -> None:
+    withdrawn = desk.open("0.3130")
+    with psycopg.connect(database_url) as connection:
+        connection.execute("UPDATE submissions SET closed_at = now(), closed_why = 'withdrawn'")
+    desk.publish(RENAMED)
+    assert desk.again() == 0
+    assert desk.case(withdrawn).closed_at is not None
+
+
 def test_a_newer_revision_overtakes_a_run(desk: Desk) -> None:
     case_id = desk.open("0.3130")
     desk.publish(RENAMED)

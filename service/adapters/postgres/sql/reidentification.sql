@@ -21,11 +21,11 @@ WHERE catalogue_revision = (
 RETURNING catalogue_revision
 
 -- name: next_case
--- The next case of a run: open, or closed and changed recently. The order of ids is that in which cases were opened.
+-- The next case of a run: open, or closed with an answer and changed recently; nobody waits for one that was withdrawn. The order of ids is that in which cases were opened.
 SELECT s.id
 FROM submissions s JOIN reidentifications r ON r.catalogue_revision = %(revision)s
 WHERE s.id > coalesce(r.reached, '00000000-0000-0000-0000-000000000000'::uuid)
-  AND (s.closed_at IS NULL OR (s.closed_why <> 'merged' AND s.changed_at >= r.recent_since))
+  AND (s.closed_at IS NULL OR (s.closed_why NOT IN ('merged', 'withdrawn') AND s.changed_at >= r.recent_since))
 ORDER BY s.id LIMIT 1
 
 -- name: next_late
@@ -36,7 +36,7 @@ CROSS JOIN LATERAL (
     SELECT catalogue_revision, answered_at FROM submission_rounds
     WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
 ) AS latest
-WHERE s.changed_at >= r.made_at AND s.closed_why IS DISTINCT FROM 'merged'
+WHERE s.changed_at >= r.made_at AND (s.closed_why IS NULL OR s.closed_why NOT IN ('merged', 'withdrawn'))
   AND latest.answered_at >= r.made_at AND latest.catalogue_revision < r.catalogue_revision
 ORDER BY s.id LIMIT 1
 
@@ -71,7 +71,7 @@ CROSS JOIN LATERAL (
     SELECT CASE WHEN r.finished_at IS NOT NULL THEN 0 WHEN r.begun_at IS NOT NULL THEN (
         SELECT count(*) FROM submissions s
         WHERE s.id > coalesce(r.reached, '00000000-0000-0000-0000-000000000000'::uuid)
-          AND (s.closed_at IS NULL OR (s.closed_why <> 'merged' AND s.changed_at >= r.recent_since))
+          AND (s.closed_at IS NULL OR (s.closed_why NOT IN ('merged', 'withdrawn') AND s.changed_at >= r.recent_since))
     ) END AS remaining
 ) AS rest
 WHERE r.catalogue_revision = %(revision)s

@@ -91,7 +91,7 @@ class CloseSchema(WhySchema):
     why = ma.fields.String(
         validate=ma.validate.OneOf([ClosedWhy.ANSWERED.value, ClosedWhy.WITHDRAWN.value]),
         load_default=ClosedWhy.ANSWERED.value,
-        metadata=described("Answered, or the customer has gone back on it."),
+        metadata=described("Answered, or the customer has gone back on it; what was withdrawn is not asked again."),
     )
 
 

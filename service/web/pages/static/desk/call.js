@@ -175,7 +175,7 @@ export class Call {
     if (!kept?.before || kept.before.closed || this.keeping) return;
     try {
       await this.api.postOnce(`/v1/cases/${kept.id}/notes`, { text: `Took the place of ${kept.before.reference}, which was corrected in mid-call.` });
-      await this.api.postOnce(`/v1/cases/${kept.before.id}/close`, { reason: `Corrected in mid-call; ${kept.reference} took its place.` });
+      await this.api.postOnce(`/v1/cases/${kept.before.id}/close`, { why: "withdrawn", reason: `Corrected in mid-call; ${kept.reference} took its place.` });
       kept.before.closed = true;
       writeDraft(this.call);
     } catch (error) {

@@ -184,7 +184,7 @@ class LobedeskWidget extends HTMLElement {
         <p>${this.#say(how)} ${asked.lobe ? html`<span class="soft">${this.#say(`how_${asked.lobe}`)}</span>` : nothing}</p>
         ${this.#pictures(asked.feature)}
         ${Array.from({ length: repeats }, (_, i) => html`
-          <label>${isCount ? this.#say("count") : i ? this.#say("again") : this.#say("value", { unit: this.#unit() })}
+          <label>${isCount ? this.#say("count") : i ? this.#say(asked.feature === "flank_width" ? "other_side" : "again") : this.#say("value", { unit: this.#unit() })}
             <input class="value" name="value" inputmode=${isCount ? "numeric" : talk.unit === "mm" ? "decimal" : "text"} .value=${values[i] ?? ""}
               aria-invalid=${this.#faults[i] ? "true" : "false"} aria-describedby=${this.#faults[i] ? `fault-${i}` : i ? nothing : "hint"}></label>
           ${this.#faults[i] ? html`<p class="fault" id="fault-${i}">${this.#faults[i]}</p>` : nothing}`)}
@@ -224,7 +224,9 @@ class LobedeskWidget extends HTMLElement {
     const { slip, correction } = talk.slip;
     const meant = correction?.readings[0]?.reading.values.map((each) => this.#size(each)).join("; ");
     const unit = correction?.unit ? this.#say(correction.unit === "in" ? "inches" : "millimetres") : "";
-    const name = this.#words[`slip_${slip}`] ? `slip_${slip}` : "slip_other";
+    // of a lobe that was read once only, which of the two it is; of both, that they look swapped
+    const alone = slip === "height_base_swapped" && correction?.readings.length === 1 && `slip_meant_${correction.readings[0].reading.feature}`;
+    const name = [alone, `slip_${slip}`].find((each) => each in this.#words) ?? "slip_other";
     return html`
       ${this.#heading(this.#say("slip_title"))}
       <div class="box stack"><p>${this.#say(name, { meant, unit })}</p></div>
