@@ -18,7 +18,7 @@ from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.identification.posterior import Posterior, weigh
 from service.identification.watch import EVIDENCE, NEXT_READING, POSTERIOR, Watch, unwatched
 
-ENGINE_VERSION = "1.9"
+ENGINE_VERSION = "1.10"
 """Changes with every change that can change an answer: stored answers and the cache are kept apart by it."""
 
 _MOST_CANDIDATES = 20

@@ -344,7 +344,7 @@ class Subject:
 
 
 @pytest.fixture(scope="module")
-def subject(new_database: Any, api_settings: Settings) -> Iterator[Subject]:
+def subject(request: pytest.FixtureRequest, new_database: Any, api_settings: Settings) -> Iterator[Subject]:
     with new_database() as conninfo:
         with open_pool(conninfo) as pool:
             for why in ("a corner of the catalogue", "the same again, to be gone back to", "and the one in use"):
@@ -353,6 +353,8 @@ def subject(new_database: Any, api_settings: Settings) -> Iterator[Subject]:
         deferred.inside = subject.app
         yield subject
         close_app(subject.app)
+    asked_for = sum(item.path == request.path for item in request.session.items)
+    assert len(subject.tried) == asked_for, "an operation was not tried"
     assert set(subject.succeeded) == subject.tried, "an operation that never succeeded was not tested"
 
 

@@ -37,7 +37,7 @@ def suspected_slips(posterior: Posterior, submission: Submission) -> tuple[Suspe
         index = int(pointer.rsplit("/", 1)[1]) if pointer.startswith("/readings/") else None
         written = submission.readings[index] if index is not None else None
         meant = hypothesis.changed.get(index) if index is not None else None
-        words = words_for_slip(named, written, meant, submission.unit)
+        words = words_for_slip(named, written, meant, submission.unit, alone=len(hypothesis.changed) == 1)
         unit = submission.unit.other if hypothesis.other_unit else None
         changed = tuple((i, hypothesis.changed[i]) for i in sorted(hypothesis.changed))
         found.append(SuspectedSlip(named, pointer, p, words, changed, unit))

@@ -49,26 +49,36 @@ def words_for(feature: str, instrument: Instrument | None, reading: Reading | No
 
 
 _SLIP_WORDS: dict[Slip, str] = {
-    Slip.HEIGHT_BASE_SWAPPED: "The height and the base circle look swapped.",
+    Slip.HEIGHT_BASE_SWAPPED: "The {lobe} lobe's height and base circle look swapped.",
     Slip.LOBES_SWAPPED: "The intake and the exhaust lobe look swapped.",
     Slip.DIGITS_SWAPPED: "Two digits of {written} look swapped; {meant} would fit.",
     Slip.DECIMAL_SLIPPED: "The decimal point of {written} looks off by one; {meant} would fit.",
-    Slip.UNIT_MISTAKEN: "The readings look as if they were taken in {other}, not {unit}.",
+    Slip.UNIT_MISTAKEN: "The readings look as if they were taken in {other}, not in {unit}.",
     Slip.VALVE_LIFT_AS_LOBE_LIFT: "{written} looks like the lift at the valve, not at the lobe.",
     Slip.CAM_AS_CRANK_DEGREES: "{written} looks like {other_degrees} degrees, not {degrees} degrees.",
-    Slip.OTHER_CHECKING_LIFT: "{written} looks like a duration at another checking lift, about {checking} {unit}.",
+    Slip.OTHER_CHECKING_LIFT: "{written} looks like a duration at another checking lift, about {checking} {unit_sign}.",
     Slip.JOURNAL_MISREAD: "{written} looks like a journal read in its oil groove or on a chamfer.",
 }
+_NAMES = {Feature.LOBE_HEIGHT: "height", Feature.BASE_CIRCLE: "base circle"}
+_LONE_WIDTH = "The {lobe} lobe's {feature} looks like its {other_feature}."
+"""Where the lobe's other width was not read there is nothing it was swapped with."""
 
 
-def words_for_slip(slip: Slip, written: Reading | None, meant: Reading | None, unit: LengthUnit) -> str:
-    """How a slip is raised with the caller."""
+def words_for_slip(
+    slip: Slip, written: Reading | None, meant: Reading | None, unit: LengthUnit, *, alone: bool = False
+) -> str:
+    """How a slip is raised with the caller; `alone`: it is about this one reading."""
     degrees = str(written.degrees) if written and written.degrees else "crank"
-    return _SLIP_WORDS[slip].format(
+    words = _LONE_WIDTH if alone and slip is Slip.HEIGHT_BASE_SWAPPED else _SLIP_WORDS[slip]
+    return words.format(
         written=" and ".join(str(w) for w in written.values) if written else "",
         meant=" and ".join(str(w) for w in meant.values) if meant else "",
-        unit=unit.value,
-        other=unit.other.value,
+        lobe=written.lobe if written else "",
+        feature=_NAMES.get(written.feature, "") if written else "",
+        other_feature=_NAMES.get(meant.feature, "") if meant else "",
+        unit=unit.words,
+        unit_sign=unit.value,
+        other=unit.other.words,
         degrees=degrees,
         other_degrees="cam" if degrees == "crank" else "crank",
         checking=f"{meant.checking_lift:.3f}" if meant and meant.checking_lift is not None else "",

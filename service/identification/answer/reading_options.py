@@ -13,6 +13,7 @@ from service.domain.readings import (
     DEFAULT_INCLUDED_ANGLE,
     At,
     Degrees,
+    Experience,
     Feature,
     Instrument,
     LobeKind,
@@ -44,6 +45,8 @@ _NOT_AT_HAND_BITS = 0.15
 _ZERO_CHECK_BITS = 0.0
 TWO_PLACES_BITS = 0.04
 """Added for a flank width: two places, a square, and a shaft to be held fast."""
+_FIRST_TIME_BITS = 0.3
+"""Added to all but plain widths and counts for who measures for the first time."""
 _LEADING = 10
 
 
@@ -147,14 +150,16 @@ def other_options(
     read = {key[:2] for key in _read(submission)}
     parts = posterior.rows.part[lead.rows]
     parts = parts[parts >= 0]
+    hard = _FIRST_TIME_BITS if submission.experience is Experience.FIRST_TIME else 0.0
     for kind in _lobe_kinds(posterior, lead.rows):
         if (Feature.LOBE_LIFT, kind) not in read:
             tool = Instrument.DIAL_INDICATOR
-            yield Option(Feature.LOBE_LIFT, tool, cost_of(tool, tools), _template(Feature.LOBE_LIFT, tool, lobe=kind))
+            template = _template(Feature.LOBE_LIFT, tool, lobe=kind)
+            yield Option(Feature.LOBE_LIFT, tool, cost_of(tool, tools) + hard, template)
         if (Feature.FLANK_WIDTH, kind) not in read:
             tool = _width_tools(tools)[0]
             template = _template(Feature.FLANK_WIDTH, tool, lobe=kind, included_angle_deg=DEFAULT_INCLUDED_ANGLE)
-            yield Option(Feature.FLANK_WIDTH, tool, cost_of(tool, tools) + TWO_PLACES_BITS, template)
+            yield Option(Feature.FLANK_WIDTH, tool, cost_of(tool, tools) + TWO_PLACES_BITS + hard, template)
         stated = table.duration_at[parts, LOBES.index(kind)].ravel()
         stated = stated[np.isfinite(stated)]
         if stated.size and (Feature.DURATION, kind) not in read:
@@ -164,10 +169,12 @@ def other_options(
             template = _template(
                 Feature.DURATION, tool, lobe=kind, checking_lift=checking, degrees=Degrees.CRANK, at=At.LOBE
             )
-            yield Option(Feature.DURATION, tool, cost_of(tool, tools), template)
+            yield Option(Feature.DURATION, tool, cost_of(tool, tools) + hard, template)
     if parts.size and np.isfinite(table.separation[parts]).any() and (Feature.LOBE_SEPARATION, None) not in read:
         tool = Instrument.DEGREE_WHEEL
-        yield Option(Feature.LOBE_SEPARATION, tool, cost_of(tool, tools), _template(Feature.LOBE_SEPARATION, tool))
+        yield Option(
+            Feature.LOBE_SEPARATION, tool, cost_of(tool, tools) + hard, _template(Feature.LOBE_SEPARATION, tool)
+        )
     if submission.gear_teeth is None and np.unique(table.teeth[posterior.rows.core[lead.rows]]).size > 1:
         yield Option(GEAR_TEETH, None, cost_of(None, tools))
     checked = {submission.instrument_of(r) for r in submission.readings if r.feature is Feature.ZERO_CHECK}

@@ -374,6 +374,32 @@ def test_a_slip_is_seen_and_the_part_still_found(slip: Slip, asked: Submission, 
     assert answer.candidates[0].part_number == "P1"
 
 
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        (
+            submission(
+                journal("0.7500"),
+                *BOTH[:2],
+                base("1.1195", lobe=LobeKind.EXHAUST),
+                height("0.8005", lobe=LobeKind.EXHAUST),
+            ),
+            "The exhaust lobe's height and base circle look swapped.",
+        ),
+        (
+            submission(journal("0.7500"), height("0.8005"), *BOTH[2:]),
+            "The intake lobe's height looks like its base circle.",
+        ),
+        (
+            submission(journal("19.05"), height("28.44"), base("20.33")),
+            "The readings look as if they were taken in millimetres, not in inches.",
+        ),
+    ],
+)
+def test_a_slip_is_raised_in_words_that_say_of_what(asked: Submission, words: str) -> None:
+    assert words in [s.message for s in ask(SPACED, asked).suspected_slips]
+
+
 def test_lobes_taken_for_each_other_are_seen() -> None:
     dual = Part(
         "DUAL",

@@ -24,9 +24,9 @@ from service.identification.engine import identify
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.identification.posterior import Posterior, weigh
 from service.web.api.submissions.schemas import SubmissionSchema
-from tests.benchmarks.catalogues import grown_catalogue
+from tests.benchmarks.catalogues import fixture_catalogue, grown_catalogue
 from tests.catalogues import catalogue, plain_lobe
-from tests.submissions import CALIPER, base, height, submission
+from tests.submissions import CALIPER, base, height, journal, submission
 
 MODEL = replace(
     DEFAULT_MODEL,
@@ -175,3 +175,17 @@ def test_no_reading_is_worth_more_than_all_there_is_to_know() -> None:
     asked = identify(build_table(grown_catalogue(250)), SubmissionSchema().load(said))
     assert asked.next_reading is not None
     assert asked.next_reading.expected_bits < np.log2(len(asked.candidates) + 2)
+
+
+def test_who_measures_for_the_first_time_is_asked_for_a_plain_width_before_what_is_hard_to_take() -> None:
+    table = build_table(fixture_catalogue())
+    read = (journal("0.7495"), height("1.1090"), base("0.8605"))
+    asked = {
+        experience: identify(table, submission(*read, instrument=CALIPER, experience=experience)).next_reading
+        for experience in Experience
+    }
+    first, practised = asked[Experience.FIRST_TIME], asked[Experience.PRACTISED]
+    assert first is not None
+    assert practised is not None
+    assert (first.feature, first.lobe) == (Feature.LOBE_HEIGHT, LobeKind.EXHAUST)
+    assert practised.feature == Feature.DURATION
