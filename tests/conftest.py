@@ -10,6 +10,7 @@ import os
 import shutil
 import tempfile
 import uuid
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -28,6 +29,14 @@ from service.adapters.postgres.pool import Pool, PostgresStores, open_pool
 # how long an example takes is no property of the product: a busy machine is not a failure
 settings.register_profile("lobedesk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("lobedesk")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Refuse tests that share an id: pytest-xdist would run the first of them, and never tell."""
+    doubled = [nodeid for nodeid, count in Counter(item.nodeid for item in items).items() if count > 1]
+    if doubled:
+        raise pytest.UsageError(f"several tests have one id: {', '.join(doubled[:3])}")
+
 
 NewDatabase = Callable[[], AbstractContextManager[str]]
 
