@@ -19,6 +19,10 @@ STAFF = frozenset({Role.DESK, Role.BENCH, Role.ADMIN})
 """The roles held by people who work here."""
 
 
+THE_SERVICE = "lobedesk"
+"""Who the trail says it was where no person did something."""
+
+
 @dataclass(frozen=True)
 class RateUse:
     """How much of a rate has been used: `limit` calls in `window_s` seconds, `remaining` left for `reset_s` more."""
