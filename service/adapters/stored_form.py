@@ -24,14 +24,8 @@ _WRITE_ANSWER = msgspec.json.Encoder(enc_hook=float).encode  # numpy's floats
 _READ_SUBMISSION = reader(Submission)
 
 
-def answer_to_stored(identification: Identification) -> dict[str, Any]:
-    """An answer as JSON."""
-    stored: dict[str, Any] = msgspec.to_builtins(identification, enc_hook=float)  # numpy's floats
-    return stored
-
-
 def answer_to_json(identification: Identification) -> bytes:
-    """The same, written out."""
+    """An answer in the present stored form, written out."""
     return _WRITE_ANSWER(identification)
 
 

@@ -44,11 +44,10 @@ PlacedLobe: TypeAlias = tuple[int, Part, LobeKind, LobeNominal]
 
 @dataclass(frozen=True)
 class Usual:
-    """What is usual of one size on one core: the fences, the middle, and how far apart the quartiles are."""
+    """What is usual of one size on one core: the fences, and how far apart the quartiles are."""
 
     low_mm: float
     high_mm: float
-    middle_mm: float
     spread_mm: float
 
     def holds(self, value_mm: float) -> bool:
@@ -60,9 +59,9 @@ def usual_of(values_mm: Sequence[float]) -> Usual | None:
     """The fences of some values; None of too few."""
     if len(values_mm) < FEWEST_NEIGHBOURS:
         return None
-    first, middle, third = statistics.quantiles(values_mm, n=4, method="inclusive")
+    first, _, third = statistics.quantiles(values_mm, n=4, method="inclusive")
     reach = max(FENCE * (third - first), SLACK_MM)
-    return Usual(first - reach, third + reach, middle, third - first)
+    return Usual(first - reach, third + reach, third - first)
 
 
 def doubts_of(catalogue: Catalogue, place: Callable[[Path], str]) -> tuple[Fault, ...]:

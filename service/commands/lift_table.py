@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import marshmallow as ma
 import orjson
 
+from service.commands.stated import read_stated
 from service.documents.lift_table_plot import draw_sheet
 from service.documents.lift_table_text import render_sheet
-from service.domain.errors import Fault, InvalidInput
+from service.domain.errors import InvalidInput
 from service.identification.bench.condition import odd_lobes
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.lobe.analysis import analyse
@@ -19,7 +19,6 @@ from service.lobe.sent_sheet import SentSheet
 from service.serving.reached import command_stores
 from service.settings import Settings
 from service.web.api.lift_tables.schemas import LiftTableSchema
-from service.web.problems import faults_of_messages
 from service.workflows.lift_tables import WorkedOut, work_out
 from service.workflows.snapshot import CatalogueSnapshot
 
@@ -42,11 +41,7 @@ def read_table_file(path: Path, options: dict[str, Any]) -> SentSheet:
             raise InvalidInput(f"{path.name} is not JSON: {error}.") from None
     else:
         sent = _from_text(data, options)
-    try:
-        sheet: SentSheet = LiftTableSchema().load(sent)
-    except ma.ValidationError as error:
-        located = faults_of_messages({"json": error.messages})
-        raise InvalidInput(faults=tuple(Fault(fault.pointer, fault.detail) for fault in located)) from None
+    sheet: SentSheet = read_stated(LiftTableSchema(), sent)
     return sheet
 
 

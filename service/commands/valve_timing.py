@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import marshmallow as ma
-
+from service.commands.stated import read_stated
 from service.documents.valve_timing_words import render_timing
-from service.domain.errors import Fault, InvalidInput
 from service.domain.readings import LobeKind
 from service.identification.bench.timing_sheet import work_timing_sheet_out
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.web.api.valve_timing.schemas import TimingSchema
-from service.web.problems import faults_of_messages
 
 
 def timing_text(readings: tuple[str, ...], options: dict[str, Any]) -> str:
@@ -32,12 +29,7 @@ def timing_text(readings: tuple[str, ...], options: dict[str, Any]) -> str:
     if options["also_at"] is not None:
         lift, _, at = options["also_at"].partition("@")
         sent["also_at"] = {"checking_lift": lift, "at": at or options["at"]}
-    try:
-        sheet = TimingSchema().load(sent)
-    except ma.ValidationError as error:
-        located = faults_of_messages({"json": error.messages})
-        raise InvalidInput(faults=tuple(Fault(fault.pointer, fault.detail) for fault in located)) from None
-    return render_timing(work_timing_sheet_out(DEFAULT_MODEL, sheet))
+    return render_timing(work_timing_sheet_out(DEFAULT_MODEL, read_stated(TimingSchema(), sent)))
 
 
 def _reading(text: str) -> dict[str, Any]:

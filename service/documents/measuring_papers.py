@@ -12,6 +12,7 @@ from datetime import date
 from fpdf.prefs import ViewerPreferences
 
 from service.documents.paper import Paper
+from service.domain.units import LengthUnit
 
 BAR_MM = 100.0
 BAR_IN = 4.0
@@ -66,7 +67,7 @@ def _bars(paper: Paper) -> None:
     """What the print is checked with: 100 mm across and down, 4 in across."""
     paper.set_line_width(0.3)
     _bar(paper, _LEFT, _BARS_Y, BAR_MM, "100 mm")
-    _bar(paper, _LEFT, _BARS_Y + 13, BAR_IN * 25.4, "4 in")
+    _bar(paper, _LEFT, _BARS_Y + 13, LengthUnit.INCH.to_mm(BAR_IN), "4 in")
     top = _BARS_Y + 13 - BAR_MM
     paper.line(_VERTICAL_X, top, _VERTICAL_X, top + BAR_MM)
     for y in (top, top + BAR_MM):

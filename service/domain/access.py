@@ -20,6 +20,10 @@ STAFF = frozenset({Role.DESK, Role.BENCH, Role.ADMIN})
 """The roles held by people who work here."""
 
 
+THE_SERVICE = "lobedesk"
+"""Who the trail says it was where no person did something."""
+
+
 @dataclass(frozen=True)
 class NewKey:
     """A key that is wanted: for what, whose, on which sites, until when (None: for good), and whether for several."""

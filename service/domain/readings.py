@@ -34,18 +34,6 @@ class Feature(StrEnum):
         """True where the values are degrees, not lengths."""
         return self in (Feature.DURATION, Feature.VALVE_EVENT, Feature.LOBE_SEPARATION)
 
-    @property
-    def is_of_a_lobe(self) -> bool:
-        """True where a reading must say which lobe it was taken on."""
-        return self in (
-            Feature.LOBE_HEIGHT,
-            Feature.BASE_CIRCLE,
-            Feature.FLANK_WIDTH,
-            Feature.LOBE_LIFT,
-            Feature.VALVE_LIFT,
-            Feature.DURATION,
-        )
-
 
 class Instrument(StrEnum):
     """The tool a reading was taken with."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from service.domain.catalogue import FollowerKind
 from service.domain.readings import LobeKind
+from service.domain.units import MM_PER_INCH
 from service.lobe.cleaning import CleanTable, clean
 from service.lobe.curve import LiftCurve
 from service.lobe.figures import LobeFigures, ValveFigures, lobe_figures, valve_figures
@@ -16,7 +17,7 @@ from service.lobe.followers import FLAT, Follower, JawReadings, flat_from, jaw_r
 from service.lobe.lift_table import BadTable, RawTable
 from service.lobe.shaft import NamedLobe, ShaftFigures, shaft_figures
 
-OVERLAP_AT_MM = 0.050 * 25.4
+OVERLAP_AT_MM = 0.050 * float(MM_PER_INCH)
 _TURN_POINTS = 1440
 
 

@@ -52,10 +52,8 @@ class Correction:
 class CleanTable:
     """A table worked out. `curve` is in unwrapped cam degrees as the shaft turns, its nose within the first turn.
 
-    `used` flags the rows that were fitted; `clean_mm` are all rows less level, runout and drift; `fitted_mm` what each
-    row would read without noise. `noise_mm` is one reading's, `freedom` how many free numbers the shape is worth,
-    `weight` the smoothing weight (mm^2 per the integral of the third derivative squared), `step_deg` the usual
-    step.
+    `used` flags the rows that were fitted; `clean_mm` are all rows less level, runout and drift. `noise_mm` is one
+    reading's, `freedom` how many free numbers the shape is worth, `step_deg` the usual step.
     """
 
     raw: RawTable
@@ -63,10 +61,8 @@ class CleanTable:
     corrections: tuple[Correction, ...]
     used: Flags
     clean_mm: Floats
-    fitted_mm: Floats
     noise_mm: float
     freedom: float
-    weight: float
     step_deg: float
 
 
@@ -130,10 +126,8 @@ def clean(raw: RawTable) -> CleanTable:
         corrections=_corrections(raw, fit, lift - fitted, outliers, bump, wave),
         used=used,
         clean_mm=lift - columns @ fit.wave,
-        fitted_mm=fitted,
         noise_mm=fit.noise_mm,
         freedom=fit.freedom,
-        weight=fit.weight,
         step_deg=step,
     )
 

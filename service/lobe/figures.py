@@ -13,16 +13,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from service.domain.arrays import Floats
+from service.domain.units import MM_PER_INCH
 from service.lobe.curve import LiftCurve
 from service.lobe.timing import CRANK_DEG_PER_CAM_DEG
 
-_INCH_MM = 25.4
+_INCH_MM = float(MM_PER_INCH)
 CHECKING_LIFTS_MM = (
     0.006 * _INCH_MM, 0.010 * _INCH_MM, 0.020 * _INCH_MM, 1.0, 0.050 * _INCH_MM, 0.100 * _INCH_MM, 0.200 * _INCH_MM,
 )  # fmt: skip
 """0.006, 0.010, 0.020 in, 1 mm, 0.050, 0.100 and 0.200 in: where cards state durations (common practice, no source)."""
 _RAMP_FROM_MM, _RAMP_TO_MM = CHECKING_LIFTS_MM[0], CHECKING_LIFTS_MM[2]
-_SKEW_LOW_MM = 0.050 * _INCH_MM
+_SKEW_LOW_MM = CHECKING_LIFTS_MM[4]
 _SKEW_HIGH_SHARE = 0.9
 _CHORDS = np.linspace(0.2, 0.8, 13)
 

@@ -44,7 +44,6 @@ class Smoothed:
     wave_sd: Floats
     noise_mm: float
     freedom: float
-    weight: float
     residuals: Floats
     leverage: Floats
     smoother: Floats
@@ -174,7 +173,6 @@ def smooth(
         np.sqrt(np.diag(fixed_cov)),
         noise,
         float(np.sum(fit.strength / (fit.strength + weight))),
-        weight,
         lift_mm - fixed @ fixed_values - fitted_shape,
         np.minimum(leverage, 1 - 1e-9),
         smoother,

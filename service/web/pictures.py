@@ -9,7 +9,7 @@ from flask import Response, request
 from werkzeug.exceptions import RequestEntityTooLarge, UnsupportedMediaType
 
 from service.web.fields import AnswerSchema
-from service.web.replies import PRIVATE
+from service.web.replies import private
 from service.workflows.mail_in_ports import PhotoEntry
 
 KINDS = ("image/jpeg", "image/png", "image/webp")
@@ -57,6 +57,4 @@ def picture_response(jpeg: bytes) -> Response:
     """A picture, for whoever may see it and for no cache."""
     response = Response(jpeg, content_type="image/jpeg")
     response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
-    for name, value in PRIVATE.items():
-        response.headers[name.replace("_", "-")] = value
-    return response
+    return private(response)

@@ -74,6 +74,11 @@ def unless_unchanged(etag: str, make: Callable[[], Response]) -> Response:
     """
     response = Response(status=304) if etag in request.if_none_match else make()
     response.set_etag(etag)
+    return private(response)
+
+
+def private(response: Response) -> Response:
+    """The response, marked as one that depends on who asks."""
     for name, value in PRIVATE.items():
         response.headers[name.replace("_", "-")] = value
     return response

@@ -55,10 +55,17 @@ def finder_of(
     names = () if name is None else tuple(re.findall(r"\w+", name))
     if name is not None and not names:
         raise InvalidInput(faults=(Fault("/name", "There is no letter in this name."),))
-    digits = None if phone is None else re.sub("[^0-9]", "", phone)
-    if digits == "":
+    return CaseFinder(checked, names, email, digits_of(phone), part_number)
+
+
+def digits_of(phone: str | None) -> str | None:
+    """A telephone number's digits, as cases are found by; raises `InvalidInput` where it has none."""
+    if phone is None:
+        return None
+    digits = re.sub("[^0-9]", "", phone)
+    if not digits:
         raise InvalidInput(faults=(Fault("/phone", "There is no digit in this number."),))
-    return CaseFinder(checked, names, email, digits, part_number)
+    return digits
 
 
 def find_cases(

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from service.domain.access import Role
+from service.domain.access import THE_SERVICE, Role
 from service.domain.casework import CaseworkRules, ClosedWhy
 from service.domain.errors import InvalidInput
 from service.workflows.case_ports import Silent
+from service.workflows.housekeeping import until_none_is_left
 from service.workflows.letters import Post, Stationery, issue
 from service.workflows.ports import KeyRecord, Stores, Transaction
-
-THE_SERVICE = "lobedesk"
 
 LOOKED_AT = 500
 """Cases looked at by one statement, so that none takes longer for there being many."""
@@ -46,15 +45,14 @@ def _remind(stores: Stores, stationery: Stationery, rules: CaseworkRules, silent
 
 def close_half_done(stores: Stores, rules: CaseworkRules) -> int:
     """Close the cases of callers who were reminded and never came back; how many there were."""
-    closed = 0
-    while True:
-        with stores.transaction() as transaction:
-            due = transaction.cases.close_half_done(rules.close_days)
-            for case_id in due:
-                transaction.trail.add(None, THE_SERVICE, "case_closed", case_id, why=ClosedWhy.NO_REPLY.value)
-        if not due:
-            return closed
-        closed += len(due)
+
+    def close_some(transaction: Transaction) -> int:
+        due = transaction.cases.close_half_done(rules.close_days)
+        for case_id in due:
+            transaction.trail.add(None, THE_SERVICE, "case_closed", case_id, why=ClosedWhy.NO_REPLY.value)
+        return len(due)
+
+    return until_none_is_left(stores, close_some)
 
 
 def _write(transaction: Transaction, stationery: Stationery, case_id: UUID, key_id: UUID) -> bool:

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
+from service.domain.access import THE_SERVICE
 from service.domain.casework import Retention
-from service.domain.errors import Fault, InvalidInput
 from service.domain.outbox import SENT_KEPT_DAYS
 from service.workflows.casework import hold_case
+from service.workflows.find_cases import digits_of
+from service.workflows.housekeeping import until_none_is_left
 from service.workflows.mail_ins import hold_mail_in
 from service.workflows.ports import KeyRecord, Stores, Transaction
-
-THE_SERVICE = "lobedesk"
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,7 @@ class Erased:
 
 def export_customer(transaction: Transaction, key: KeyRecord, email: str | None, phone: str | None) -> Exported:
     """All that is kept of somebody; that it was handed over is noted."""
-    digits = _digits(phone)
+    digits = digits_of(phone)
     case_ids = transaction.privacy.cases_of(email, digits)
     shaft_ids = transaction.privacy.shafts_of(email, digits, case_ids)
     exported = Exported(
@@ -56,7 +55,7 @@ def erase_customer(transaction: Transaction, key: KeyRecord, email: str | None, 
     Readings, answers and what was decided stay, without anybody's name; the trail stays whole, since it holds nothing
     a customer wrote.
     """
-    digits = _digits(phone)
+    digits = digits_of(phone)
     case_ids = transaction.privacy.cases_of(email, digits)
     shaft_ids = transaction.privacy.shafts_of(email, digits, case_ids)
     transaction.mail_ins.hold_of(case_ids)
@@ -72,56 +71,33 @@ def erase_customer(transaction: Transaction, key: KeyRecord, email: str | None, 
 
 
 def forget_by_age(stores: Stores, retention: Retention) -> int:
-    """Forget what has been kept for its time; how many things were. A few in each transaction."""
-    cases: tuple[tuple[str, int, Callable[[Transaction, int], tuple[UUID, ...]]], ...] = (
-        ("case_deleted", retention.cases_days, lambda it, days: it.privacy.forget_cases(days)),
-        ("contact_forgotten", retention.contact_days, lambda it, days: it.privacy.forget_contacts(days)),
-        ("markings_forgotten", retention.markings_days, lambda it, days: it.privacy.forget_markings(days)),
+    """Forget what has been kept for its time; how many things were."""
+    contact_days, cases_days = retention.contact_days, retention.cases_days
+    markings_days, notes_days, photos_days = retention.markings_days, retention.notes_days, retention.photos_days
+    chores: tuple[tuple[int, Callable[[Transaction], int]], ...] = (
+        (cases_days, lambda it: _of_cases(it, "case_deleted", it.privacy.forget_cases(cases_days))),
+        (contact_days, lambda it: _of_cases(it, "contact_forgotten", it.privacy.forget_contacts(contact_days))),
+        (markings_days, lambda it: _of_cases(it, "markings_forgotten", it.privacy.forget_markings(markings_days))),
+        (
+            contact_days,
+            lambda it: _of_shafts(it, "shaft_contact_forgotten", it.privacy.forget_shaft_contacts(contact_days)),
+        ),
+        (cases_days, lambda it: _of_shafts(it, "shaft_deleted", it.privacy.forget_shafts(cases_days))),
+        (notes_days, lambda it: it.privacy.forget_notes(notes_days)),
+        (photos_days, lambda it: it.privacy.forget_photos(photos_days)),
+        (SENT_KEPT_DAYS, lambda it: it.outbox.forget_sent(SENT_KEPT_DAYS)),
     )
-    total = 0
-    for action, days, forget in cases:
-        while days:
-            with stores.transaction() as transaction:
-                forgotten = forget(transaction, days)
-                for case_id in forgotten:
-                    transaction.trail.add(None, THE_SERVICE, action, case_id)
-            if not forgotten:
-                break
-            total += len(forgotten)
-    shafts: tuple[tuple[str, int, Callable[[Transaction, int], tuple[UUID, ...]]], ...] = (
-        ("shaft_contact_forgotten", retention.contact_days, lambda it, days: it.privacy.forget_shaft_contacts(days)),
-        ("shaft_deleted", retention.cases_days, lambda it, days: it.privacy.forget_shafts(days)),
-    )
-    for action, days, forget in shafts:
-        while days:
-            with stores.transaction() as transaction:
-                forgotten = forget(transaction, days)
-                for shaft_id in forgotten:
-                    transaction.trail.add(None, THE_SERVICE, action, None, mail_in=str(shaft_id))
-            if not forgotten:
-                break
-            total += len(forgotten)
-    counted: tuple[tuple[bool, Callable[[Transaction], int]], ...] = (
-        (retention.notes_days > 0, lambda it: it.privacy.forget_notes(retention.notes_days)),
-        (retention.photos_days > 0, lambda it: it.privacy.forget_photos(retention.photos_days)),
-        (True, lambda it: it.outbox.forget_sent(SENT_KEPT_DAYS)),
-        (True, lambda it: it.privacy.forget_links()),
-    )
-    for wanted, forget_some in counted:
-        while wanted:
-            with stores.transaction() as transaction:
-                count = forget_some(transaction)
-            if not count:
-                break
-            total += count
-    return total
+    kept_for_a_time = sum(until_none_is_left(stores, forget) for days, forget in chores if days)
+    return kept_for_a_time + until_none_is_left(stores, lambda it: it.privacy.forget_links())
 
 
-def _digits(phone: str | None) -> str | None:
-    """A telephone number's digits, as cases are found by; raises `InvalidInput` where it has none."""
-    if phone is None:
-        return None
-    digits = re.sub("[^0-9]", "", phone)
-    if not digits:
-        raise InvalidInput(faults=(Fault("/phone", "There is no digit in this number."),))
-    return digits
+def _of_cases(transaction: Transaction, action: str, case_ids: tuple[UUID, ...]) -> int:
+    for case_id in case_ids:
+        transaction.trail.add(None, THE_SERVICE, action, case_id)
+    return len(case_ids)
+
+
+def _of_shafts(transaction: Transaction, action: str, shaft_ids: tuple[UUID, ...]) -> int:
+    for shaft_id in shaft_ids:
+        transaction.trail.add(None, THE_SERVICE, action, None, mail_in=str(shaft_id))
+    return len(shaft_ids)

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from enum import Enum, auto
 from uuid import UUID
 
+from service.domain.access import THE_SERVICE
 from service.domain.casework import CaseworkRules, ClosedWhy
 from service.domain.errors import NotFound
 from service.domain.identification import Identification
@@ -18,7 +19,6 @@ from service.domain.readings import Source
 from service.domain.review import Priority, ReviewReason
 from service.workflows.answering import Answering
 from service.workflows.at_hand import AtHand, with_answers
-from service.workflows.half_done import THE_SERVICE
 from service.workflows.identify import new_review, review_reason
 from service.workflows.ports import Case, Stores, Transaction
 from service.workflows.read_catalogue import GREATEST_NUMBER, active_revision

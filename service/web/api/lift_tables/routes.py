@@ -16,6 +16,7 @@ from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from service.web.api.lift_tables.kept import PREFIX, kept_json, sent_json
 from service.web.api.lift_tables.schemas import AttachableSchema, LiftTableRequest, LiftTableSchema, WithdrawalSchema
 from service.web.blueprint import Blueprint
+from service.web.drawings import SVG_TYPE, drawing_response
 from service.web.replies import (
     IDEMPOTENCY_PARAMETER,
     LOCATION_HEADER,
@@ -31,8 +32,6 @@ from service.workflows.kept_tables import keep_tables, read_tables, withdraw_tab
 from service.workflows.lift_table_ports import KeptSheet
 from service.workflows.lift_tables import WorkedOut, work_out
 from service.workflows.ports import Reply, Transaction
-
-SVG_TYPE = "image/svg+xml"
 
 
 def lift_tables_blueprint(desk: Desk) -> Blueprint:
@@ -115,6 +114,4 @@ def _kept(found: WorkedOut, kept: KeptSheet) -> dict[str, Any]:
 
 
 def _drawing(found: WorkedOut, sent: SentSheet) -> Response:
-    response = Response(draw_sheet(found.report, sent.unit, found.conditions), content_type=SVG_TYPE)
-    response.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'"
-    return response
+    return drawing_response(draw_sheet(found.report, sent.unit, found.conditions))

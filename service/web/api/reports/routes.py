@@ -8,12 +8,11 @@ from flask import Response
 from service.documents.truth_plot import draw_truth
 from service.web.api.reports.shown import truth_report_json
 from service.web.blueprint import Blueprint
+from service.web.drawings import SVG_TYPE, drawing_response
 from service.web.fields import AnswerSchema
 from service.web.replies import json_response
 from service.workflows.desk import Desk
 from service.workflows.report import report_on_truth
-
-SVG_TYPE = "image/svg+xml"
 
 
 class ShareSchema(AnswerSchema):
@@ -101,8 +100,6 @@ def reports_blueprint(desk: Desk) -> Blueprint:
         """The same, drawn."""
         with desk.stores.transaction() as transaction:
             report = report_on_truth(transaction)
-        response = Response(draw_truth(report), content_type=SVG_TYPE)
-        response.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'"
-        return response
+        return drawing_response(draw_truth(report))
 
     return blueprint

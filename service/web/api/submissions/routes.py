@@ -14,6 +14,7 @@ from service.web.api.submissions.answer_schemas import AnswerToSubmissionSchema
 from service.web.api.submissions.examples import ADDITION_EXAMPLES, SUBMISSION_EXAMPLES
 from service.web.api.submissions.schemas import AdditionSchema, SubmissionSchema
 from service.web.blueprint import Blueprint
+from service.web.drawings import SVG_TYPE, drawing_response
 from service.web.replies import (
     ETAG_HEADER,
     IDEMPOTENCY_PARAMETER,
@@ -40,7 +41,6 @@ from service.workflows.identify import (
 from service.workflows.ports import Case, Reply, Transaction
 
 ANSWER = AnswerToSubmissionSchema()
-SVG_TYPE = "image/svg+xml"
 
 
 def submissions_blueprint(desk: Desk) -> Blueprint:
@@ -112,9 +112,7 @@ def etag_of(case: Case) -> str:
 
 
 def _chart(case: Case) -> Response:
-    response = Response(draw_chart(case.submission, case.latest.identification), content_type=SVG_TYPE)
-    response.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'"
-    return response
+    return drawing_response(draw_chart(case.submission, case.latest.identification))
 
 
 def _reply(case: Case, status: int, **headers: str) -> Reply:
