@@ -19,7 +19,7 @@ from service.serving.reached import command_stores
 from service.serving.serve import serve
 from service.serving.supervisor import Stopped, stoppable
 from service.settings import Settings, read_settings
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"

@@ -25,12 +25,12 @@ from service.domain.errors import Unavailable
 from service.settings import Settings
 from service.web.register import Faces, register
 from service.web.requests import watch_requests
-from service.workflows.answering import Answering
 from service.workflows.backlog import backlog
 from service.workflows.desk import Desk
-from service.workflows.letters import Stationery
+from service.workflows.identifying.answering import Answering
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from service.workflows.readiness import Probes, readiness
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.sending.letters import Stationery
 
 EXTENSION = "lobedesk"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import psycopg
 
 from service.adapters.postgres.pool import PostgresStores, open_pool
-from service.workflows.ports import KeyRecord
+from service.workflows.ports.stores import KeyRecord
 from tests.integration.stored_examples import ANSWER, SUBMISSION
 
 CORES = 12

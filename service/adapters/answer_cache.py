@@ -10,7 +10,7 @@ from service.domain.identification import Identification
 
 
 class RedisAnswerCache:
-    """Satisfies `service.workflows.answering.AnswerCache`."""
+    """Satisfies `service.workflows.identifying.answering.AnswerCache`."""
 
     def __init__(self, link: RedisLink, seconds: int) -> None:
         self._link = link
@@ -39,7 +39,7 @@ class RedisAnswerCache:
 
 
 class NoCache:
-    """Keeps nothing, where no Redis is set. Satisfies `service.workflows.answering.AnswerCache`."""
+    """Keeps nothing, where no Redis is set. Satisfies `service.workflows.identifying.answering.AnswerCache`."""
 
     def get(self, key: str) -> Identification | None:  # noqa: ARG002  the port's
         """None: nothing is kept."""

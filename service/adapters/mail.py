@@ -13,7 +13,7 @@ from urllib.parse import unquote, urlsplit
 
 from service.domain.outbox import NotDelivered, can_be_written_to
 from service.spans import Kind, span
-from service.workflows.sending_ports import Mail
+from service.workflows.ports.sending import Mail
 
 TIMEOUT_S = 10.0
 _PORTS = {"smtp": 25, "smtp+starttls": 587, "smtps": 465}

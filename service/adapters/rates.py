@@ -10,7 +10,7 @@ from limits.storage import MemoryStorage, RedisStorage, Storage
 
 from service.adapters.redis_link import RedisAway, RedisLink
 from service.domain.access import RateUse, Role
-from service.workflows.ports import KeyRecord
+from service.workflows.ports.stores import KeyRecord
 
 
 class Rates:

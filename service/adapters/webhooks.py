@@ -23,7 +23,7 @@ from standardwebhooks.webhooks import Webhook
 from service import __version__
 from service.domain.outbox import NotDelivered, fault_of_url, is_public
 from service.spans import Kind, span
-from service.workflows.sending_ports import Hook
+from service.workflows.ports.sending import Hook
 
 TIMEOUT_S = 10.0
 

@@ -13,7 +13,7 @@ from service.commands.terminal import who
 from service.domain.errors import Fault
 from service.serving.collecting import collect_seldom
 from service.settings import Settings
-from service.workflows.reidentification_ports import Said
+from service.workflows.ports.reidentification import Said
 
 _PAIRS_SHOWN = 10
 _DOUBTS_SHOWN = 50
@@ -55,7 +55,7 @@ def import_(
     from service.adapters.catalogue_source import check_source, write_corrected
     from service.commands.draft_summary import write_summary
     from service.serving.reached import command_stores
-    from service.workflows.import_catalogue import import_catalogue, report_on
+    from service.workflows.catalogue.import_catalogue import import_catalogue, report_on
 
     if summary is not None and not dry_run:
         raise click.UsageError("--summary goes with --dry-run: it is read before anything is published.")
@@ -95,7 +95,7 @@ def export(settings: Settings, target: Path) -> None:
     """
     from service.catalogue_files.written import written_csv, written_json
     from service.serving.reached import command_stores
-    from service.workflows.revisions import active_catalogue
+    from service.workflows.catalogue.revisions import active_catalogue
 
     with command_stores(settings) as stores:
         revision, whole = active_catalogue(stores)
@@ -116,8 +116,8 @@ def export(settings: Settings, target: Path) -> None:
 def page(settings: Settings, core: str, target: Path) -> None:
     """Write the page of one CORE to print, as PDF, to TARGET."""
     from service.serving.reached import command_stores
-    from service.workflows.catalogue_pages import page_of_core
-    from service.workflows.read_catalogue import active_number
+    from service.workflows.catalogue.catalogue_pages import page_of_core
+    from service.workflows.catalogue.read_catalogue import active_number
 
     with command_stores(settings) as stores:
         revision = active_number(stores)
@@ -137,7 +137,7 @@ def diff(settings: Settings, start: int, end: int, as_json: bool) -> None:
 
     from service.serving.reached import command_stores
     from service.web.api.catalogue.shown import difference_json
-    from service.workflows.revisions import compare_revisions
+    from service.workflows.catalogue.revisions import compare_revisions
 
     with command_stores(settings) as stores:
         changes = compare_revisions(stores, start, end)
@@ -157,7 +157,7 @@ def diff(settings: Settings, start: int, end: int, as_json: bool) -> None:
 def restore(settings: Settings, revision: int, why: str) -> None:
     """Go back to an older REVISION: what it holds becomes a new revision, and that the active one."""
     from service.serving.reached import command_stores
-    from service.workflows.revisions import restore_revision
+    from service.workflows.catalogue.revisions import restore_revision
 
     with command_stores(settings) as stores, stores.transaction() as transaction:
         made = restore_revision(transaction, revision, who=who(), why=why)
@@ -169,7 +169,7 @@ def restore(settings: Settings, revision: int, why: str) -> None:
 def revisions(settings: Settings) -> None:
     """List the revisions, newest first: who made them, when and why."""
     from service.serving.reached import command_stores
-    from service.workflows.read_catalogue import list_revisions
+    from service.workflows.catalogue.read_catalogue import list_revisions
 
     before = None
     with command_stores(settings) as stores:
@@ -189,7 +189,7 @@ def revisions(settings: Settings) -> None:
 def changes(settings: Settings, revision: int | None) -> None:
     """Say how far asking open and recent cases again under REVISION has come, and which answers became others."""
     from service.serving.reached import command_stores
-    from service.workflows.reidentify import list_changes, progress_of
+    from service.workflows.cases.reidentify import list_changes, progress_of
 
     with command_stores(settings) as stores:
         progress = progress_of(stores, revision)

@@ -20,7 +20,7 @@ def faults(settings: Settings, unit: str, everything: bool, as_json: bool) -> No
     from service.domain.units import LengthUnit
     from service.serving.reached import command_stores
     from service.web.api.catalogue.faults import faults_json
-    from service.workflows.catalogue_faults import report_on_faults
+    from service.workflows.learning.catalogue_faults import report_on_faults
 
     with command_stores(settings) as stores:
         found = report_on_faults(stores)

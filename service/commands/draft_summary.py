@@ -14,7 +14,7 @@ from service.serving.reached import command_stores
 from service.settings import Settings
 from service.web.api.catalogue.drafts import draft_json
 from service.web.api.catalogue.shown import warnings_json
-from service.workflows.before_publishing import look_at_draft, summary_of
+from service.workflows.catalogue.before_publishing import look_at_draft, summary_of
 
 
 def write_summary(settings: Settings, checked: Checked, path: Path) -> None:

@@ -28,8 +28,8 @@ def calibrate(settings: Settings, only: str | None, activate: bool) -> None:
     from service.identification.learning.calibration import Learn
     from service.identification.measuring.model import DEFAULT_MODEL
     from service.serving.reached import command_stores
-    from service.workflows.calibrate import propose, put_to_use
-    from service.workflows.engine_versions import version_named
+    from service.workflows.identifying.engine_versions import version_named
+    from service.workflows.learning.calibrate import propose, put_to_use
 
     with command_stores(settings) as stores:
         proposal = propose(stores, Learn(only or "both"))
@@ -53,7 +53,7 @@ def engine() -> None:
 def list_versions(settings: Settings) -> None:
     """The versions there are, newest first."""
     from service.serving.reached import command_stores
-    from service.workflows.engine_versions import version_named
+    from service.workflows.identifying.engine_versions import version_named
 
     with command_stores(settings) as stores, stores.transaction() as transaction:
         versions = transaction.engine_versions.all()
@@ -74,8 +74,8 @@ def list_versions(settings: Settings) -> None:
 def use(settings: Settings, version: str) -> None:
     """Answer by VERSION from now on: c1, c2, ..., or the code's own, as `lobedesk engine list` names it."""
     from service.serving.reached import command_stores
-    from service.workflows.calibrate import use_version
-    from service.workflows.engine_versions import version_named
+    from service.workflows.identifying.engine_versions import version_named
+    from service.workflows.learning.calibrate import use_version
 
     name = None if version == version_named(None) else version
     with command_stores(settings) as stores:
@@ -91,7 +91,7 @@ def again(settings: Settings, case: UUID, version: str | None) -> None:
     """Answer CASE's readings again, under its own catalogue revision, and compare. Nothing is kept."""
     from service.documents.again_text import again_text
     from service.serving.reached import command_stores
-    from service.workflows.calibrate import answer_again
+    from service.workflows.identifying.answer_again import answer_again
 
     with command_stores(settings) as stores:
         both = answer_again(stores, case, settings.losses, version)

@@ -19,8 +19,8 @@ from service.lobe.sent_sheet import SentSheet
 from service.serving.reached import command_stores
 from service.settings import Settings
 from service.web.api.lift_tables.schemas import LiftTableSchema
-from service.workflows.lift_tables import WorkedOut, work_out
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.identifying.lift_tables import WorkedOut, work_out
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 
 MOST_BYTES = 16 * 1024 * 1024
 

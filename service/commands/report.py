@@ -21,7 +21,7 @@ def report(settings: Settings, svg: Path | None, as_json: bool) -> None:
     from service.documents.truth_text import truth_text
     from service.serving.reached import command_stores
     from service.web.api.reports.shown import truth_report_json
-    from service.workflows.report import report_on_truth
+    from service.workflows.learning.report import report_on_truth
 
     with command_stores(settings) as stores, stores.transaction() as transaction:
         found = report_on_truth(transaction)

@@ -15,9 +15,9 @@ from service.adapters.sealing import Seal
 from service.domain.errors import Unavailable
 from service.serving.schema import schema_revision
 from service.settings import Settings, unknown_variables
-from service.workflows.engine_versions import version_named
+from service.workflows.identifying.engine_versions import version_named
+from service.workflows.ports.sending import SecretStanding
 from service.workflows.readiness import fault_of_secrets
-from service.workflows.sending_ports import SecretStanding
 
 
 @dataclass(frozen=True)

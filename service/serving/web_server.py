@@ -21,7 +21,7 @@ from service.app import close_app, create_app, read_ahead
 from service.serving.collecting import collect_seldom
 from service.serving.logs import configure_logging
 from service.settings import Settings, read_settings, tracing_is_wanted
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 
 GRACE_S = 10
 """How long a worker may take to finish what it is answering when it is told to stop."""

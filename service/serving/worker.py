@@ -22,17 +22,17 @@ from service.serving.reached import reached_stores
 from service.serving.schema import require_current_schema
 from service.serving.supervisor import stoppable
 from service.settings import Settings, tracing_is_wanted
-from service.workflows.answering import Answering
-from service.workflows.deliver import Carriers, Outcome, deliver, deliver_overdue
-from service.workflows.half_done import close_half_done, remind_half_done
+from service.workflows.cases.half_done import close_half_done, remind_half_done
+from service.workflows.cases.queue import put_back_lapsed
+from service.workflows.cases.reidentify import reidentify
+from service.workflows.catalogue.look_alike_maps import map_look_alikes
 from service.workflows.housekeeping import forget_old_replies
-from service.workflows.letters import Stationery
-from service.workflows.look_alike_maps import map_look_alikes
+from service.workflows.identifying.answering import Answering
+from service.workflows.identifying.snapshot import CatalogueSnapshot, keep_engine_table
 from service.workflows.privacy import forget_by_age
-from service.workflows.queue import put_back_lapsed
 from service.workflows.readiness import fault_of_secrets
-from service.workflows.reidentify import reidentify
-from service.workflows.snapshot import CatalogueSnapshot, keep_engine_table
+from service.workflows.sending.deliver import Carriers, Outcome, deliver, deliver_overdue
+from service.workflows.sending.letters import Stationery
 
 log = structlog.get_logger()
 

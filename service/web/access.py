@@ -11,7 +11,7 @@ from service.domain.errors import Forbidden, NotAuthenticated
 from service.web.origins import check_origin, is_preflight, tell_origin
 from service.web.problems import TooManyRequests
 from service.workflows.keys import authenticate
-from service.workflows.ports import KeyRecord, Stores
+from service.workflows.ports.stores import KeyRecord, Stores
 
 Audience = frozenset[Role] | None
 """The roles that may call; None for anybody, with a key or without."""

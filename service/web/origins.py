@@ -11,7 +11,7 @@ from flask import Response, g, request
 
 from service.domain.access import Role
 from service.domain.errors import Forbidden
-from service.workflows.ports import KeyRecord
+from service.workflows.ports.stores import KeyRecord
 
 _SENT = "Authorization, Content-Type, Idempotency-Key, If-Match, If-None-Match"
 _READ = "ETag, Location, Retry-After, X-Request-Id"

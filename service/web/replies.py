@@ -18,10 +18,10 @@ from service.domain.errors import PreconditionNeeded, StaleRevision
 from service.web.access import caller
 from service.web.fields import QueryWhole, Text
 from service.web.problems import InvalidRequest, LocatedFault
-from service.workflows.at_hand import AtHand, with_answers
 from service.workflows.desk import Desk
+from service.workflows.identifying.at_hand import AtHand, with_answers
 from service.workflows.once import Claim, once
-from service.workflows.ports import Reply, Stores, Transaction
+from service.workflows.ports.stores import Reply, Stores, Transaction
 
 JSON_TYPE = "application/json"
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.domain.errors import Unavailable
-from service.workflows.ports import Stores
-from service.workflows.review_ports import Unsettled
-from service.workflows.sending_ports import Unsent
+from service.workflows.ports.reviews import Unsettled
+from service.workflows.ports.sending import Unsent
+from service.workflows.ports.stores import Stores
 
 
 @dataclass(frozen=True)

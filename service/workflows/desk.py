@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from service.domain.casework import DEFAULT_RETENTION, DEFAULT_RULES, CaseworkRules, Retention
 from service.domain.mail_in import DEFAULT_PATIENCE, Patience
-from service.workflows.answering import Answering
-from service.workflows.letters import PLAIN_STATIONERY, Stationery
-from service.workflows.ports import Stores
+from service.workflows.identifying.answering import Answering
+from service.workflows.ports.stores import Stores
+from service.workflows.sending.letters import PLAIN_STATIONERY, Stationery
 
 
 @dataclass(frozen=True)

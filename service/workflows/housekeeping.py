@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from service.workflows.ports import Stores, Transaction
+from service.workflows.ports.stores import Stores, Transaction
 
 
 def until_none_is_left(stores: Stores, do_some: Callable[[Transaction], int]) -> int:

@@ -17,7 +17,7 @@ from uuid import UUID
 
 from service.domain.access import NewKey, Role
 from service.domain.errors import Conflict, Fault, InvalidInput, NotAuthenticated, NotFound
-from service.workflows.ports import KeyEntry, KeyRecord, Stores, Transaction
+from service.workflows.ports.stores import KeyEntry, KeyRecord, Stores, Transaction
 
 _ALPHABET = string.digits + string.ascii_uppercase + string.ascii_lowercase
 _SECRET_BYTES, _SECRET_LENGTH, _CHECK_LENGTH = 24, 33, 6

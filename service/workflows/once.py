@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from uuid import UUID
 
 from service.domain.errors import Conflict, KeyCameBefore
-from service.workflows.ports import KeptReply, Reply, Stores, Transaction
+from service.workflows.ports.stores import KeptReply, Reply, Stores, Transaction
 
 REPLAYED = ("Idempotency-Replayed", "true")
 """Marks a reply that was made for an earlier request with the same key."""

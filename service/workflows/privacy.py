@@ -10,11 +10,11 @@ from uuid import UUID
 from service.domain.access import THE_SERVICE
 from service.domain.casework import Retention
 from service.domain.outbox import SENT_KEPT_DAYS
-from service.workflows.casework import hold_case
-from service.workflows.find_cases import digits_of
+from service.workflows.bench.mail_ins import hold_mail_in
+from service.workflows.cases.casework import hold_case
+from service.workflows.cases.find_cases import digits_of
 from service.workflows.housekeeping import until_none_is_left
-from service.workflows.mail_ins import hold_mail_in
-from service.workflows.ports import KeyRecord, Stores, Transaction
+from service.workflows.ports.stores import KeyRecord, Stores, Transaction
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from service.domain.errors import Unavailable
-from service.workflows.ports import Stores
-from service.workflows.sending_ports import SecretStanding
+from service.workflows.ports.sending import SecretStanding
+from service.workflows.ports.stores import Stores
 
 
 @dataclass(frozen=True)

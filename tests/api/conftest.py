@@ -22,7 +22,7 @@ from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

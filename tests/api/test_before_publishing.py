@@ -20,7 +20,7 @@ from service.catalogue_files import read_json
 from service.cli import main
 from service.domain.access import Role
 from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import Caller, as_url
 from tests.catalogues import catalogue, part, plain_lobe
@@ -133,7 +133,7 @@ def test_the_same_is_written_from_the_terminal_by_a_dry_run(own_settings: Settin
 
 
 def test_a_first_catalogue_is_held_against_nothing(stores: PostgresStores) -> None:
-    from service.workflows.before_publishing import look_at_draft, summary_of
+    from service.workflows.catalogue.before_publishing import look_at_draft, summary_of
 
     draft = look_at_draft(stores, read_json(catalogue(parts=[part()])))
     assert draft.against is None

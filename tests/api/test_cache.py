@@ -18,7 +18,7 @@ from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.settings import Settings
 from service.web.api.submissions.schemas import SubmissionSchema
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, PLENTY, Caller
 

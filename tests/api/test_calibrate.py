@@ -21,12 +21,12 @@ from service.identification.engine import ENGINE_VERSION
 from service.identification.learning.calibration import FEWEST_CASES, with_factors
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.settings import Settings
-from service.workflows.at_hand import AtHand, with_answers
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.desk import Desk
-from service.workflows.identify import open_submission
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.identifying.at_hand import AtHand, with_answers
+from service.workflows.identifying.identify import open_submission
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeyRecord
+from service.workflows.ports.stores import KeyRecord
 from tests.api.conftest import FIXTURES, Caller, as_url
 from tests.labelled_callers import draw_cases
 

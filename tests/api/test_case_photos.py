@@ -12,7 +12,7 @@ from werkzeug.test import TestResponse
 
 from service.domain.access import Role
 from service.settings import Settings
-from service.workflows.case_photos import MOST_CUSTOMER_PHOTOS
+from service.workflows.cases.case_photos import MOST_CUSTOMER_PHOTOS
 from tests.api.conftest import Caller
 from tests.integration.test_photos import png_of, with_a_place
 

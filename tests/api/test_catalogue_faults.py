@@ -17,7 +17,7 @@ from service.catalogue_files import read_json
 from service.cli import main
 from service.domain.access import Role
 from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import Caller, as_url
 from tests.catalogues import catalogue, lobe, part

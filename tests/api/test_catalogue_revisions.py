@@ -14,8 +14,8 @@ from service.catalogue_files import read_csv, read_json
 from service.cli import main
 from service.domain.access import Role
 from service.settings import Settings
+from service.workflows.catalogue.revisions import restore_revision
 from service.workflows.keys import create_key
-from service.workflows.revisions import restore_revision
 from tests.api.conftest import PLENTY, Caller, as_url
 from tests.catalogues import catalogue, part
 

@@ -21,12 +21,12 @@ from service.identification.learning.calibration import FACTORS, Refit, with_fac
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.settings import Settings
 from service.web.api.valve_timing.schemas import TIMING_EXAMPLES
-from service.workflows.calibrate import use_version
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.desk import Desk
-from service.workflows.engine_ports import NewVersion
-from service.workflows.engine_versions import version_named
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.identifying.engine_versions import version_named
 from service.workflows.keys import create_key
+from service.workflows.learning.calibrate import use_version
+from service.workflows.ports.engine import NewVersion
 from tests.api.conftest import FIXTURES, Caller, as_url
 
 CATALOGUE = (FIXTURES / "catalogue.json").read_bytes()

@@ -33,7 +33,7 @@ from service.web.api.bench.schemas import INSTRUMENT_EXAMPLE
 from service.web.api.catalogue.edit_schemas import CORE_EXAMPLE, PART_EXAMPLE
 from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from service.web.api.valve_timing.schemas import TIMING_EXAMPLES
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, Caller, as_url
 from tests.api.test_document import DOCUMENT

@@ -19,7 +19,7 @@ from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.app import EXTENSION, close_app, create_app
 from service.domain.access import Role
 from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import as_url
 from tests.api.test_document import DOCUMENT

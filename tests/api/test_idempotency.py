@@ -151,7 +151,7 @@ import json, os, signal, sys
 from service.app import EXTENSION, create_app
 from service.adapters.postgres.idempotency_store import IdempotencyStore
 from service.settings import read_settings
-from service.workflows import answering
+from service.workflows.identifying import answering
 from tests.api.conftest import Caller
 
 def die(*_, **__):

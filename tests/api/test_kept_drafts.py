@@ -13,7 +13,7 @@ from service.app import EXTENSION
 from service.catalogue_files import read_json
 from service.catalogue_files.written import written_csv
 from service.domain.access import Role
-from service.workflows.drafts import MOST_DRAFTS
+from service.workflows.catalogue.drafts import MOST_DRAFTS
 from service.workflows.keys import create_key
 from tests.api.conftest import Caller, Json
 from tests.api.test_before_publishing import AFTER, own_app, own_settings, owner  # noqa: F401  fixtures

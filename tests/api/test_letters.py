@@ -18,8 +18,8 @@ from service.adapters.webhooks import WebhookPost
 from service.app import EXTENSION, close_app, create_app
 from service.domain.access import Role
 from service.settings import Settings
-from service.workflows.deliver import Carriers, deliver
 from service.workflows.keys import create_key
+from service.workflows.sending.deliver import Carriers, deliver
 from tests.api.conftest import Caller
 from tests.integration.posting import NOBODY
 from tests.integration.receivers import HookReceiver, MailBox, hook_receiver, mail_server

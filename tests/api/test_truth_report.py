@@ -19,7 +19,7 @@ from service.catalogue_files import read_json
 from service.cli import main
 from service.domain.access import Role
 from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, SAMPLE, Caller, as_url
 from tests.api.queue import SCANT, SURE, claimed, decided, waiting

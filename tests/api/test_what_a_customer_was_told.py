@@ -16,11 +16,11 @@ from service.app import EXTENSION, close_app, create_app
 from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.settings import Settings
+from service.workflows.cases.reidentify import reidentify
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.desk import Desk
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from service.workflows.keys import create_key
-from service.workflows.reidentify import reidentify
-from service.workflows.snapshot import CatalogueSnapshot
 from tests.api.conftest import Caller, Json, as_url
 from tests.catalogues import catalogue, part, plain_lobe
 

@@ -33,10 +33,10 @@ from service.catalogue_files.written import written_csv, written_json
 from service.identification.catalogue_table.table import build_table
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.collecting import collect_seldom
-from service.workflows.edit_catalogue import edit_catalogue
-from service.workflows.import_catalogue import import_catalogue, report_on
-from service.workflows.revisions import restore_revision
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.catalogue.edit_catalogue import edit_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue, report_on
+from service.workflows.catalogue.revisions import restore_revision
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from tests.benchmarks.processes import cpu_seconds, family
 
 

@@ -25,10 +25,10 @@ from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.domain.access import Role
 from service.domain.casework import DEFAULT_RULES
 from service.domain.review import Confidence, Outcome, Verdict
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.cases.queue import Hand, Wish, claim_review, decide_review
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeyRecord
-from service.workflows.queue import Hand, Wish, claim_review, decide_review
+from service.workflows.ports.stores import KeyRecord
 from tests.benchmarks.catalogues import fixture_catalogue
 from tests.long_queue import LAST_CORE, fill_queue
 

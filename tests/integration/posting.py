@@ -13,11 +13,11 @@ from psycopg.rows import dict_row
 from service.adapters.postgres.pool import PostgresStores
 from service.domain.access import Role
 from service.domain.outbox import Topic
-from service.workflows.deliver import Carriers
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeyRecord
-from service.workflows.publish import new_secret
-from service.workflows.sending_ports import Hook, KeptLetter, Mail
+from service.workflows.ports.sending import Hook, KeptLetter, Mail
+from service.workflows.ports.stores import KeyRecord
+from service.workflows.sending.deliver import Carriers
+from service.workflows.sending.publish import new_secret
 from tests.unit.documents.answers import typical
 
 

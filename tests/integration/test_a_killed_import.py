@@ -17,8 +17,8 @@ from fixtures.make_catalogue import generate
 from service.adapters.postgres.pool import PostgresStores
 from service.catalogue_files import read_json
 from service.catalogue_files.written import written_json
-from service.workflows.import_catalogue import import_catalogue
-from service.workflows.revisions import active_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.catalogue.revisions import active_catalogue
 from tests.api.conftest import as_url
 from tests.catalogues import catalogue
 

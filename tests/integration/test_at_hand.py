@@ -33,17 +33,18 @@ from service.identification.engine import identify
 from service.identification.learning.calibration import calibrate
 from service.identification.look_alikes.look_alike_map import Kit, look_alikes
 from service.settings import Settings
-from service.workflows.answering import Answering
-from service.workflows.at_hand import AtHand, with_answers
-from service.workflows.calibrate import answer_again, propose
-from service.workflows.drafts import keep_draft, ready_draft
-from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.drafts import keep_draft, ready_draft
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.catalogue.look_alike_maps import LookAlikeMap, map_look_alikes
+from service.workflows.identifying.answer_again import answer_again
+from service.workflows.identifying.answering import Answering
+from service.workflows.identifying.at_hand import AtHand, with_answers
+from service.workflows.identifying.identify import Addition, add_to_submission, hold_submission, open_submission
+from service.workflows.identifying.preview import preview
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from service.workflows.keys import authenticate, create_key
-from service.workflows.look_alike_maps import LookAlikeMap, map_look_alikes
-from service.workflows.ports import Case, KeyRecord
-from service.workflows.preview import preview
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.learning.calibrate import propose
+from service.workflows.ports.stores import Case, KeyRecord
 from tests.api.conftest import FIXTURES, PLENTY, Caller, as_url
 from tests.catalogues import catalogue, part, plain_lobe
 from tests.submissions import CALIPER, base, height, journal, submission

@@ -16,8 +16,8 @@ from service.catalogue_files import read_csv, read_json
 from service.domain.catalogue import Catalogue, LobeNominal, PartStatus
 from service.domain.errors import InvalidInput, Unavailable
 from service.domain.readings import LobeKind
-from service.workflows.catalogue_ports import CatalogueRevision
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.ports.catalogue import CatalogueRevision
 from tests.catalogues import catalogue, core, part, plain_lobe
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -78,7 +78,7 @@ def test_an_import_that_cannot_be_worked_out_leaves_nothing(
         raise InvalidInput("too many pairs")
 
     stored: list[tuple[int, int]] = []
-    monkeypatch.setattr("service.workflows.import_catalogue.look_alikes", too_many)
+    monkeypatch.setattr("service.workflows.catalogue.import_catalogue.look_alikes", too_many)
     with pytest.raises(InvalidInput, match="too many pairs"):
         import_catalogue(stores, invented(), who="tests", why="", told=lambda done, of: stored.append((done, of)))
     parts = len(invented().parts)

@@ -23,12 +23,12 @@ from service.domain.casework import DEFAULT_RULES
 from service.domain.errors import Conflict
 from service.domain.readings import Source
 from service.domain.review import Confidence, Outcome, Priority, ReviewReason, ReviewState, Verdict
-from service.workflows.identify import new_review
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.cases.queue import Hand, Wish, claim_review, decide_review, put_back_lapsed, release_review
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.identifying.identify import new_review
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeyRecord
-from service.workflows.queue import Hand, Wish, claim_review, decide_review, put_back_lapsed, release_review
-from service.workflows.review_ports import Review
+from service.workflows.ports.reviews import Review
+from service.workflows.ports.stores import KeyRecord
 from tests.integration.stored_examples import ANSWER, SUBMISSION
 from tests.integration.test_catalogue_store import invented
 
@@ -267,8 +267,8 @@ from uuid import UUID
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.domain.access import Role
 from service.domain.casework import DEFAULT_RULES
-from service.workflows.ports import KeyRecord
-from service.workflows.queue import Wish, claim_review
+from service.workflows.ports.stores import KeyRecord
+from service.workflows.cases.queue import Wish, claim_review
 
 key = KeyRecord(UUID(sys.argv[2]), Role.DESK, "front desk")
 with open_pool(sys.argv[1]) as pool:

@@ -20,13 +20,13 @@ from service.domain.readings import Contact
 from service.domain.supplier import Supplier
 from service.serving.worker import asking_again, chores_of
 from service.settings import Settings
-from service.workflows.half_done import close_half_done, remind_half_done
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.bench.mail_ins import announce
+from service.workflows.cases.half_done import close_half_done, remind_half_done
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import authenticate, create_key
-from service.workflows.letters import Stationery
-from service.workflows.mail_ins import announce
-from service.workflows.ports import Case, KeyRecord
+from service.workflows.ports.stores import Case, KeyRecord
 from service.workflows.privacy import forget_by_age
+from service.workflows.sending.letters import Stationery
 from tests.integration.stored_examples import ANSWER, SUBMISSION
 from tests.integration.test_catalogue_store import invented
 
@@ -132,7 +132,7 @@ def test_a_case_that_waits_for_a_person_is_not_the_caller_s_to_finish(
     case_id = asked(stores, key)
     with stores.transaction() as transaction:
         from service.domain.review import ReviewReason
-        from service.workflows.identify import new_review
+        from service.workflows.identifying.identify import new_review
 
         reason = ReviewReason.PERSON_ASKED_FOR
         transaction.reviews.open(new_review(case_id, SUBMISSION, reason, DEFAULT_RULES, skill=None))

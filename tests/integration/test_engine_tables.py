@@ -18,9 +18,9 @@ from service.identification.engine import ENGINE_VERSION
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.worker import chores_of
 from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
-from service.workflows.revisions import restore_revision
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.catalogue.revisions import restore_revision
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from tests.catalogues import catalogue, part, plain_lobe
 from tests.integration.test_catalogue_store import invented
 

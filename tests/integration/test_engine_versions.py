@@ -26,19 +26,20 @@ from service.identification.engine import ENGINE_VERSION
 from service.identification.learning.calibration import FACTORS, FEWEST_CASES, Learn, Refit, with_factors
 from service.identification.learning.demand import NOTHING_LEARNED, Demand
 from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
-from service.workflows.answering import Answering
-from service.workflows.at_hand import AtHand, with_answers
-from service.workflows.calibrate import answer_again, propose, put_to_use, use_version
-from service.workflows.confirm import confirm
-from service.workflows.engine_ports import NewVersion
-from service.workflows.engine_versions import constants_named, version_named
-from service.workflows.identify import open_submission
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.cases.confirm import confirm
+from service.workflows.cases.queue import Hand
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.identifying.answer_again import answer_again
+from service.workflows.identifying.answering import Answering
+from service.workflows.identifying.at_hand import AtHand, with_answers
+from service.workflows.identifying.engine_versions import constants_named, version_named
+from service.workflows.identifying.identify import open_submission
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeyRecord
-from service.workflows.queue import Hand
-from service.workflows.record_ports import IdentifiedCases
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.learning.calibrate import propose, put_to_use, use_version
+from service.workflows.ports.engine import NewVersion
+from service.workflows.ports.record import IdentifiedCases
+from service.workflows.ports.stores import KeyRecord
 from tests.integration.test_catalogue_store import invented
 from tests.submissions import base, height, journal, submission
 

@@ -12,7 +12,7 @@ from service.adapters.postgres.pool import PostgresStores
 from service.domain.access import Role
 from service.workflows.housekeeping import forget_old_replies
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeptReply, Reply
+from service.workflows.ports.stores import KeptReply, Reply
 
 DAY_S = 86_400
 

@@ -13,7 +13,7 @@ from service.adapters.stored_catalogue import catalogue_from_bytes, catalogue_to
 from service.catalogue_files import Checked, check_json, read_json
 from service.domain.access import NewKey, Role
 from service.domain.catalogue import Catalogue
-from service.workflows.drafts import keep_draft
+from service.workflows.catalogue.drafts import keep_draft
 from service.workflows.keys import make_key
 from tests.catalogues import catalogue, core, part, plain_lobe
 from tests.integration.test_catalogue_store import invented

@@ -13,12 +13,12 @@ from service.adapters.postgres.pool import PostgresStores, PostgresTransaction
 from service.domain.access import Role
 from service.domain.casework import DEFAULT_RULES
 from service.domain.review import Priority, ReviewReason, ReviewState
-from service.workflows.case_ports import CaseFinder
-from service.workflows.half_done import LOOKED_AT
+from service.workflows.cases.half_done import LOOKED_AT
+from service.workflows.cases.queue import Wish, claim_review
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeyRecord
-from service.workflows.queue import Wish, claim_review
-from service.workflows.review_ports import NewReview
+from service.workflows.ports.cases import CaseFinder
+from service.workflows.ports.reviews import NewReview
+from service.workflows.ports.stores import KeyRecord
 from tests.long_queue import LAST_CORE, fill_queue
 
 REVIEWS = 200_000

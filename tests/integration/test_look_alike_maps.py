@@ -15,11 +15,11 @@ from service.identification.look_alikes.look_alike_map import DEFAULT_KIT, Kit, 
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.worker import chores_of
 from service.settings import Settings
-from service.workflows.calibrate import use_version
-from service.workflows.engine_ports import NewVersion
-from service.workflows.import_catalogue import import_catalogue
-from service.workflows.look_alike_maps import LookAlikeMap, map_look_alikes
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.catalogue.look_alike_maps import LookAlikeMap, map_look_alikes
+from service.workflows.identifying.snapshot import CatalogueSnapshot
+from service.workflows.learning.calibrate import use_version
+from service.workflows.ports.engine import NewVersion
 from tests.integration.test_catalogue_store import invented
 
 NOW = 0.0

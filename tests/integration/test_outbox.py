@@ -21,9 +21,9 @@ from service.adapters.postgres.pool import PostgresStores
 from service.adapters.webhooks import WebhookPost
 from service.domain.outbox import PAUSES_S, SPREAD, Channel, Topic
 from service.serving.worker import deliveries_of
-from service.workflows.deliver import Carriers, deliver, deliver_overdue
-from service.workflows.publish import change_secret, publish, replay
-from service.workflows.sending_ports import Hook, Mail
+from service.workflows.ports.sending import Hook, Mail
+from service.workflows.sending.deliver import Carriers, deliver, deliver_overdue
+from service.workflows.sending.publish import change_secret, publish, replay
 from tests.api.conftest import as_url
 from tests.integration.posting import NOBODY, Sending, only_hooks, only_mail, start_sending
 from tests.integration.receivers import (

@@ -27,7 +27,7 @@ from service.adapters.postgres.migrations.migrate import upgrade
 from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.domain.access import Role
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import KeyRecord
+from service.workflows.ports.stores import KeyRecord
 from tests.instances import CHECKOUT
 from tests.unit.documents.answers import typical
 

@@ -24,14 +24,14 @@ from service.domain.catalogue import Catalogue
 from service.domain.identification import AnswerState
 from service.domain.readings import Submission
 from service.domain.review import ReviewReason
-from service.workflows.answering import Answering
-from service.workflows.at_hand import AtHand, with_answers
-from service.workflows.identify import Addition, add_to_submission, hold_submission, open_submission
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.cases.reidentify import list_changes, progress_of, reidentify
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.identifying.answering import Answering
+from service.workflows.identifying.at_hand import AtHand, with_answers
+from service.workflows.identifying.identify import Addition, add_to_submission, hold_submission, open_submission
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from service.workflows.keys import authenticate, create_key
-from service.workflows.ports import Case, KeyRecord
-from service.workflows.reidentify import list_changes, progress_of, reidentify
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.ports.stores import Case, KeyRecord
 from tests.api.conftest import as_url
 from tests.catalogues import catalogue, part, plain_lobe
 from tests.submissions import MICROMETER, base, height, journal, submission

@@ -18,10 +18,10 @@ from service.identification.answer.losses import DEFAULT_LOSSES
 from service.identification.catalogue_table.table import build_table
 from service.identification.engine import identify
 from service.identification.measuring.model import DEFAULT_MODEL
-from service.workflows.answering import Answering
-from service.workflows.import_catalogue import import_catalogue
-from service.workflows.revisions import restore_revision
-from service.workflows.snapshot import CatalogueSnapshot
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.catalogue.revisions import restore_revision
+from service.workflows.identifying.answering import Answering
+from service.workflows.identifying.snapshot import CatalogueSnapshot
 from tests.catalogues import catalogue, part, plain_lobe
 from tests.submissions import CALIPER, base, height, journal, submission
 

@@ -17,9 +17,9 @@ from service.adapters.sealing import Seal, SealedWithAnotherKey, new_key
 from service.adapters.webhooks import WebhookPost
 from service.cli import main
 from service.settings import SettingsError, read_settings
-from service.workflows.deliver import deliver
-from service.workflows.publish import change_secret
 from service.workflows.readiness import Probes, readiness
+from service.workflows.sending.deliver import deliver
+from service.workflows.sending.publish import change_secret
 from tests.api.conftest import as_url
 from tests.integration.posting import only_hooks, start_sending
 from tests.integration.receivers import HookReceiver, hook_receiver, wait_until

@@ -10,7 +10,7 @@ import trustme
 from service.adapters.mail import MailServer
 from service.adapters.postgres.pool import PostgresStores
 from service.adapters.webhooks import WebhookPost
-from service.workflows.deliver import Outcome, deliver
+from service.workflows.sending.deliver import Outcome, deliver
 from tests.integration.posting import Sending, only_hooks, only_mail, start_sending
 from tests.integration.receivers import HookReceiver, MailBox, hook_receiver, mail_server
 

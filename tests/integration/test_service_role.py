@@ -15,7 +15,7 @@ from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.domain.casework import Retention
 from service.settings import Settings
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from service.workflows.privacy import forget_by_age
 from tests.api.conftest import Caller, as_url

@@ -23,8 +23,8 @@ from service.adapters.stored_form import (
 from service.domain.access import Role
 from service.domain.casework import DEFAULT_RULES
 from service.domain.review import ReviewReason
-from service.workflows.identify import new_review
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
+from service.workflows.identifying.identify import new_review
 from service.workflows.keys import authenticate, create_key
 from tests.instances import CHECKOUT
 from tests.integration.stored_examples import ANSWER, SUBMISSION

@@ -27,10 +27,10 @@ from service.domain.outbox import NotDelivered
 from service.identification.watch import EVIDENCE, EXACT, NEXT_READING, OF_POSTERIOR, POSTERIOR
 from service.serving.worker import deliveries_of
 from service.settings import Settings, tracing_is_wanted
-from service.workflows.deliver import Carriers
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
-from service.workflows.sending_ports import Mail
+from service.workflows.ports.sending import Mail
+from service.workflows.sending.deliver import Carriers
 from tests.api.conftest import FIXTURES, PLENTY, SAMPLE, Caller, as_url
 from tests.integration.receivers import (
     HookReceiver,

@@ -27,7 +27,7 @@ from service.adapters.postgres.pool import PostgresStores, open_pool
 from service.catalogue_files import read_json
 from service.domain.access import Role
 from service.domain.cautions import CAUTIONS
-from service.workflows.import_catalogue import import_catalogue
+from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
 from tests.api.conftest import FIXTURES, as_url
 from tests.integration.receivers import HookReceiver, MailBox, hook_receiver, mail_server, wait_until

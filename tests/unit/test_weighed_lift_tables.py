@@ -7,8 +7,8 @@ from uuid import UUID
 from service.domain.readings import Degrees, LobeKind
 from service.domain.units import LengthUnit
 from service.lobe.sent_sheet import SentLobe, SentSheet
-from service.workflows.lift_table_ports import KeptSheet, Withdrawal
-from service.workflows.weighed_tables import weighed
+from service.workflows.identifying.weighed_tables import weighed
+from service.workflows.ports.lift_tables import KeptSheet, Withdrawal
 
 NOW = datetime(2031, 7, 4, tzinfo=UTC)
 INTAKE, EXHAUST = LobeKind.INTAKE, LobeKind.EXHAUST

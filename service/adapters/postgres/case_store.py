@@ -12,14 +12,14 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.review import Confidence, Decision, Outcome, Verdict
-from service.workflows.case_ports import CaseFinder, Confirmation, FoundCase, NewDecision, Note, Silent
-from service.workflows.mail_in_ports import PhotoEntry, Picture
+from service.workflows.ports.cases import CaseFinder, Confirmation, FoundCase, NewDecision, Note, Silent
+from service.workflows.ports.mail_ins import PhotoEntry, Picture
 
 QUERIES = Queries("cases")
 
 
 class CaseStore:
-    """Satisfies `service.workflows.case_ports.CaseStore`."""
+    """Satisfies `service.workflows.ports.cases.CaseStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

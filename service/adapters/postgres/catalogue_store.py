@@ -15,7 +15,7 @@ from service.adapters.postgres.catalogue_rows import assemble_cores, assemble_pa
 from service.adapters.postgres.connection import Connection, PatientConnection
 from service.adapters.postgres.queries import Queries
 from service.domain.catalogue import Catalogue, Core, Part, PartStatus, Tolerance
-from service.workflows.catalogue_ports import CatalogueRevision, Told
+from service.workflows.ports.catalogue import CatalogueRevision, Told
 
 QUERIES = Queries("catalogue")
 
@@ -35,7 +35,7 @@ Thing = TypeVar("Thing", Core, Part)
 
 
 class CatalogueStore:
-    """Satisfies `service.workflows.ports.CatalogueStore`."""
+    """Satisfies `service.workflows.ports.stores.CatalogueStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -19,7 +19,7 @@ from service.adapters.stored_types import reader
 from service.catalogue_files import Checked, read_json
 from service.catalogue_files.written import written_json
 from service.domain.catalogue import Catalogue
-from service.workflows.draft_ports import Findings, KeptDraft
+from service.workflows.ports.drafts import Findings, KeptDraft
 
 QUERIES = Queries("drafts")
 
@@ -27,7 +27,7 @@ _READ_FINDINGS = reader(Findings)
 
 
 class DraftStore:
-    """Satisfies `service.workflows.draft_ports.DraftStore`."""
+    """Satisfies `service.workflows.ports.drafts.DraftStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -11,13 +11,13 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.adapters.sealing import OPEN, Seal
 from service.domain.outbox import Topic
-from service.workflows.sending_ports import Endpoint, SecretStanding
+from service.workflows.ports.sending import Endpoint, SecretStanding
 
 QUERIES = Queries("endpoints")
 
 
 class EndpointStore:
-    """Satisfies `service.workflows.sending_ports.EndpointStore`."""
+    """Satisfies `service.workflows.ports.sending.EndpointStore`."""
 
     def __init__(self, connection: Connection, seal: Seal = OPEN) -> None:
         self._connection = connection

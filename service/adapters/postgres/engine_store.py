@@ -16,13 +16,13 @@ from service.adapters.stored_constants import (
 )
 from service.identification.engine import ENGINE_VERSION
 from service.identification.learning.calibration import Refit
-from service.workflows.engine_ports import NewVersion, Version
+from service.workflows.ports.engine import NewVersion, Version
 
 QUERIES = Queries("engine_versions")
 
 
 class EngineVersionStore:
-    """Satisfies `service.workflows.engine_ports.EngineVersionStore`."""
+    """Satisfies `service.workflows.ports.engine.EngineVersionStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -11,7 +11,7 @@ QUERIES = Queries("engine_tables")
 
 
 class EngineTableStore:
-    """Satisfies `service.workflows.engine_ports.EngineTableStore`."""
+    """Satisfies `service.workflows.ports.engine.EngineTableStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -10,13 +10,16 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.adapters.sealing import OPEN, Seal, SealedWithAnotherKey
 from service.domain.errors import Conflict
-from service.workflows.ports import KeptReply, Reply
+from service.workflows.ports.stores import KeptReply, Reply
 
 QUERIES = Queries("idempotency")
 
 
 class IdempotencyStore:
-    """Satisfies `service.workflows.ports.IdempotencyStore`; replies are kept for `kept_seconds`, secret ones sealed."""
+    """Satisfies `service.workflows.ports.stores.IdempotencyStore`.
+
+    Replies are kept for `kept_seconds`, secret ones sealed.
+    """
 
     def __init__(self, connection: Connection, kept_seconds: float = 86_400, seal: Seal = OPEN) -> None:
         self._connection = connection

@@ -11,13 +11,13 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.bench import Calibration, MeasuringInstrument, ScaleUnit
 from service.domain.readings import Instrument
-from service.workflows.bench_ports import KeptCalibration, NewInstrument
+from service.workflows.ports.bench import KeptCalibration, NewInstrument
 
 QUERIES = Queries("instruments")
 
 
 class InstrumentStore:
-    """Satisfies `service.workflows.bench_ports.InstrumentStore`."""
+    """Satisfies `service.workflows.ports.bench.InstrumentStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

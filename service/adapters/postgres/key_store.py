@@ -11,13 +11,13 @@ from uuid6 import uuid7
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.access import NewKey, Role
-from service.workflows.ports import KeyEntry, KeyRecord
+from service.workflows.ports.stores import KeyEntry, KeyRecord
 
 QUERIES = Queries("keys")
 
 
 class KeyStore:
-    """Satisfies `service.workflows.ports.KeyStore`."""
+    """Satisfies `service.workflows.ports.stores.KeyStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -7,13 +7,13 @@ from uuid import UUID
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
-from service.workflows.sending_ports import KeptLetter
+from service.workflows.ports.sending import KeptLetter
 
 QUERIES = Queries("letters")
 
 
 class LetterStore:
-    """Satisfies `service.workflows.sending_ports.LetterStore`."""
+    """Satisfies `service.workflows.ports.sending.LetterStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -14,7 +14,7 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.adapters.stored_types import reader
 from service.lobe.sent_sheet import SentSheet
-from service.workflows.lift_table_ports import KeptSheet, Withdrawal
+from service.workflows.ports.lift_tables import KeptSheet, Withdrawal
 
 QUERIES = Queries("lift_tables")
 
@@ -25,7 +25,7 @@ SHEET_FORM = 1
 
 
 class LiftTableStore:
-    """Satisfies `service.workflows.lift_table_ports.LiftTableStore`."""
+    """Satisfies `service.workflows.ports.lift_tables.LiftTableStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

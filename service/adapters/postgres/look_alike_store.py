@@ -18,7 +18,7 @@ _ENCODER = msgspec.json.Encoder(enc_hook=float)
 
 
 class LookAlikeStore:
-    """Satisfies `service.workflows.engine_ports.LookAlikeStore`."""
+    """Satisfies `service.workflows.ports.engine.LookAlikeStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -18,7 +18,7 @@ from service.domain.mail_in import ArrivedCondition, EventKind, MailInState
 from service.domain.readings import Contact
 from service.domain.reference import REFERENCES, reference_of
 from service.domain.units import LengthUnit
-from service.workflows.mail_in_ports import Announcement, Happened, MailIn, PhotoEntry, Picture, Standing
+from service.workflows.ports.mail_ins import Announcement, Happened, MailIn, PhotoEntry, Picture, Standing
 
 QUERIES = Queries("mail_ins")
 
@@ -26,7 +26,7 @@ _DRAWS = 100
 
 
 class MailInStore:
-    """Satisfies `service.workflows.mail_in_ports.MailInStore`."""
+    """Satisfies `service.workflows.ports.mail_ins.MailInStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

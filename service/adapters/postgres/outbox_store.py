@@ -16,7 +16,7 @@ from service.adapters.postgres.queries import Queries
 from service.adapters.sealing import OPEN, Seal
 from service.adapters.wake_up import wake_up
 from service.domain.outbox import Channel, MessageState, Topic
-from service.workflows.sending_ports import KeptLetter, Message, Taken, Unsent
+from service.workflows.ports.sending import KeptLetter, Message, Taken, Unsent
 
 QUERIES = Queries("outbox")
 
@@ -25,7 +25,7 @@ HOLD_S = 120.0
 
 
 class OutboxStore:
-    """Satisfies `service.workflows.sending_ports.OutboxStore`."""
+    """Satisfies `service.workflows.ports.sending.OutboxStore`."""
 
     def __init__(self, connection: Connection, seal: Seal = OPEN) -> None:
         self._connection = connection

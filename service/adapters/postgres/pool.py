@@ -139,7 +139,7 @@ class PostgresTransaction:
 
 
 class PostgresStores:
-    """Gives out transactions; satisfies `service.workflows.ports.Stores` by shape."""
+    """Gives out transactions; satisfies `service.workflows.ports.stores.Stores` by shape."""
 
     def __init__(self, pool: Pool, reply_seconds: float = 86_400, seal: Seal = OPEN) -> None:
         self._pool = pool

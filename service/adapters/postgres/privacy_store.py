@@ -27,7 +27,7 @@ _ERASURES = (
 
 
 class PrivacyStore:
-    """Satisfies `service.workflows.privacy_ports.PrivacyStore`."""
+    """Satisfies `service.workflows.ports.privacy.PrivacyStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -7,7 +7,7 @@ from service.adapters.postgres.queries import Queries
 from service.adapters.stored_form import submission_from_stored
 from service.domain.identification import AnswerState
 from service.domain.review import Outcome
-from service.workflows.record_ports import (
+from service.workflows.ports.record import (
     ConfirmedCase,
     ConfirmedPart,
     DecidedCase,
@@ -20,7 +20,7 @@ QUERIES = Queries("record")
 
 
 class RecordStore:
-    """Satisfies `service.workflows.record_ports.RecordStore`."""
+    """Satisfies `service.workflows.ports.record.RecordStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -9,13 +9,13 @@ from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.adapters.wake_up import wake_up_to_ask_again
 from service.domain.identification import AnswerState
-from service.workflows.reidentification_ports import ChangedAnswer, Progress, Said
+from service.workflows.ports.reidentification import ChangedAnswer, Progress, Said
 
 QUERIES = Queries("reidentification")
 
 
 class ReidentificationStore:
-    """Satisfies `service.workflows.reidentification_ports.ReidentificationStore`."""
+    """Satisfies `service.workflows.ports.reidentification.ReidentificationStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

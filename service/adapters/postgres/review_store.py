@@ -10,7 +10,7 @@ from uuid6 import uuid7
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
 from service.domain.review import Claim, Priority, ReviewReason, ReviewState
-from service.workflows.review_ports import ClaimWish, NewReview, QueueCount, Review, ReviewChange, Unsettled
+from service.workflows.ports.reviews import ClaimWish, NewReview, QueueCount, Review, ReviewChange, Unsettled
 
 QUERIES = Queries("reviews")
 
@@ -20,7 +20,7 @@ be connections to be at them."""
 
 
 class ReviewStore:
-    """Satisfies `service.workflows.review_ports.ReviewStore`."""
+    """Satisfies `service.workflows.ports.reviews.ReviewStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -29,9 +29,9 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.reference import REFERENCES, reference_of
 from service.domain.review import Decision
-from service.workflows.case_ports import Round, Told
-from service.workflows.ports import Case
-from service.workflows.review_ports import NewReview, Review
+from service.workflows.ports.cases import Round, Told
+from service.workflows.ports.reviews import NewReview, Review
+from service.workflows.ports.stores import Case
 
 QUERIES = Queries("submissions")
 
@@ -46,7 +46,7 @@ def _none_needed(_submission_id: UUID) -> None:
 
 
 class SubmissionStore:
-    """Satisfies `service.workflows.ports.SubmissionStore`."""
+    """Satisfies `service.workflows.ports.stores.SubmissionStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -8,13 +8,13 @@ from psycopg.types.json import Jsonb
 
 from service.adapters.postgres.connection import Connection
 from service.adapters.postgres.queries import Queries
-from service.workflows.review_ports import TrailEntry
+from service.workflows.ports.reviews import TrailEntry
 
 QUERIES = Queries("trail")
 
 
 class TrailStore:
-    """Satisfies `service.workflows.review_ports.TrailStore`."""
+    """Satisfies `service.workflows.ports.reviews.TrailStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

@@ -31,9 +31,7 @@ from service.web.replies import (
     json_reply,
     json_response,
 )
-from service.workflows.bench_ports import KeptCalibration, NewInstrument
-from service.workflows.desk import Desk
-from service.workflows.instruments import (
+from service.workflows.bench.instruments import (
     add_instrument,
     calibrations_of,
     list_instruments,
@@ -41,7 +39,9 @@ from service.workflows.instruments import (
     record_calibration,
     retire_instrument,
 )
-from service.workflows.ports import Reply, Transaction
+from service.workflows.desk import Desk
+from service.workflows.ports.bench import KeptCalibration, NewInstrument
+from service.workflows.ports.stores import Reply, Transaction
 
 PREFIX = "/v1/bench/instruments"
 

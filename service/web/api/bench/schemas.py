@@ -9,7 +9,7 @@ import marshmallow as ma
 from service.domain.bench import Calibration, Conditions, Metal, ScaleUnit, Used
 from service.domain.readings import Instrument
 from service.web.fields import Amount, AnswerSchema, Choice, Day, PlainAmount, Text
-from service.workflows.bench_ports import NewInstrument
+from service.workflows.ports.bench import NewInstrument
 
 _LINE = r"^[^\u0000-\u001f\u007f]*[^\s\u0000-\u001f\u007f][^\u0000-\u001f\u007f]*$"
 

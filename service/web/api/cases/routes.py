@@ -48,8 +48,7 @@ from service.web.replies import (
     json_reply,
     json_response,
 )
-from service.workflows.at_hand import AtHand
-from service.workflows.casework import (
+from service.workflows.cases.casework import (
     close,
     hand_to_order,
     hold_case,
@@ -59,11 +58,12 @@ from service.workflows.casework import (
     overrule,
     reopen,
 )
-from service.workflows.confirm import confirm
+from service.workflows.cases.confirm import confirm
+from service.workflows.cases.find_cases import case_file, find_cases, finder_of
+from service.workflows.cases.queue import Hand
 from service.workflows.desk import Desk
-from service.workflows.find_cases import case_file, find_cases, finder_of
-from service.workflows.ports import Case, Reply, Transaction
-from service.workflows.queue import Hand
+from service.workflows.identifying.at_hand import AtHand
+from service.workflows.ports.stores import Case, Reply, Transaction
 
 ANSWER = AnswerToSubmissionSchema()
 WRITE = [IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER]

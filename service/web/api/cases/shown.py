@@ -9,9 +9,9 @@ from service.domain.review import Outcome
 from service.web.api.lift_tables.kept import kept_json
 from service.web.api.reviews.shown import decision_json, moment, note_json
 from service.web.api.submissions.answer import answer_json, probability
-from service.workflows.case_ports import Confirmation, Round
-from service.workflows.find_cases import CaseFile
-from service.workflows.review_ports import TrailEntry
+from service.workflows.cases.find_cases import CaseFile
+from service.workflows.ports.cases import Confirmation, Round
+from service.workflows.ports.reviews import TrailEntry
 
 Json = dict[str, Any]
 

@@ -7,9 +7,9 @@ from flask import Response
 from service.web.api.catalogue.routes import PREFIX, revision_etag
 from service.web.blueprint import Blueprint
 from service.web.replies import ETAG_HEADER, IF_NONE_MATCH_PARAMETER, unless_unchanged
-from service.workflows.catalogue_pages import page_of_core
+from service.workflows.catalogue.catalogue_pages import page_of_core
+from service.workflows.catalogue.read_catalogue import active_number
 from service.workflows.desk import Desk
-from service.workflows.read_catalogue import active_number
 
 PDF_TYPE = "application/pdf"
 

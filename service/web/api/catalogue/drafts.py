@@ -17,7 +17,7 @@ from service.web.api.catalogue.upload import EXAMPLE, CatalogueUploadSchema
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema
 from service.web.replies import json_response
-from service.workflows.before_publishing import Draft, look_at_draft, summary_of
+from service.workflows.catalogue.before_publishing import Draft, look_at_draft, summary_of
 from service.workflows.desk import Desk
 
 Json = dict[str, Any]

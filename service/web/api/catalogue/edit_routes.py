@@ -35,10 +35,10 @@ from service.web.replies import (
     json_reply,
     require_if_match,
 )
-from service.workflows.catalogue_ports import CatalogueRevision
+from service.workflows.catalogue.edit_catalogue import edit_catalogue
 from service.workflows.desk import Desk
-from service.workflows.edit_catalogue import edit_catalogue
-from service.workflows.ports import Reply, Transaction
+from service.workflows.ports.catalogue import CatalogueRevision
+from service.workflows.ports.stores import Reply, Transaction
 
 IF_MATCH_NEEDED = IF_MATCH_PARAMETER | {
     "description": "The ETag that the catalogue was read under: 428 without it, 412 where another revision is active."

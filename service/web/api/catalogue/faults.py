@@ -14,8 +14,8 @@ from service.identification.learning.catalogue_faults import Finding, Verdict
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, DecimalText
 from service.web.replies import json_response
-from service.workflows.catalogue_faults import FaultsFound, report_on_faults
 from service.workflows.desk import Desk
+from service.workflows.learning.catalogue_faults import FaultsFound, report_on_faults
 
 Json = dict[str, Any]
 

@@ -30,9 +30,7 @@ from service.web.replies import (
     json_reply,
     json_response,
 )
-from service.workflows.desk import Desk
-from service.workflows.draft_ports import Finding, KeptDraft
-from service.workflows.drafts import (
+from service.workflows.catalogue.drafts import (
     OpenedDraft,
     corrected_sheet,
     discard_draft,
@@ -42,7 +40,9 @@ from service.workflows.drafts import (
     publish_draft,
     ready_draft,
 )
-from service.workflows.ports import Reply, Transaction
+from service.workflows.desk import Desk
+from service.workflows.ports.drafts import Finding, KeptDraft
+from service.workflows.ports.stores import Reply, Transaction
 
 Json = dict[str, Any]
 

@@ -11,9 +11,9 @@ from service.domain.identification import AnswerState
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema
 from service.web.replies import CURSOR_PATTERN, PageQuery, decode_cursor, encode_cursor, json_response
+from service.workflows.cases.reidentify import list_changes, progress_of
 from service.workflows.desk import Desk
-from service.workflows.reidentification_ports import ChangedAnswer, Progress, Said
-from service.workflows.reidentify import list_changes, progress_of
+from service.workflows.ports.reidentification import ChangedAnswer, Progress, Said
 
 STATES = ("waiting", "running", "finished", "overtaken")
 

@@ -55,11 +55,9 @@ from service.web.replies import (
     json_response,
     unless_unchanged,
 )
-from service.workflows.desk import Desk
-from service.workflows.import_catalogue import add_revision, work_out
-from service.workflows.look_alike_maps import LookAlikeMap
-from service.workflows.ports import Reply, Transaction
-from service.workflows.read_catalogue import (
+from service.workflows.catalogue.import_catalogue import add_revision, work_out
+from service.workflows.catalogue.look_alike_maps import LookAlikeMap
+from service.workflows.catalogue.read_catalogue import (
     Mark,
     Page,
     PartsWanted,
@@ -72,7 +70,9 @@ from service.workflows.read_catalogue import (
     list_revisions,
     page_of_look_alikes,
 )
-from service.workflows.revisions import compare_revisions, restore_revision, whole_revision
+from service.workflows.catalogue.revisions import compare_revisions, restore_revision, whole_revision
+from service.workflows.desk import Desk
+from service.workflows.ports.stores import Reply, Transaction
 
 PREFIX = "/v1/catalogue"
 

@@ -10,8 +10,8 @@ from service.catalogue_files.written import number
 from service.domain.errors import Fault
 from service.domain.units import LengthUnit
 from service.identification.look_alikes.look_alike_map import LookAlike, Separator
-from service.workflows.catalogue_ports import CatalogueRevision
-from service.workflows.import_catalogue import ImportReport
+from service.workflows.catalogue.import_catalogue import ImportReport
+from service.workflows.ports.catalogue import CatalogueRevision
 
 Json = dict[str, Any]
 

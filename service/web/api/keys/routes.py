@@ -16,7 +16,7 @@ from service.web.fields import AnswerSchema, Choice, Flag, Moment, Text, Whole
 from service.web.replies import PRIVATE, json_response
 from service.workflows.desk import Desk
 from service.workflows.keys import LONGEST_NAME, LONGEST_OVERLAP, make_key, revoke_key, rotate_key
-from service.workflows.ports import KeyEntry
+from service.workflows.ports.stores import KeyEntry
 
 EXAMPLE = {"role": "widget", "name": "an invented shop", "origins": ["https://www.shop.example"]}
 MOST_ORIGINS = 20

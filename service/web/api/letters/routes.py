@@ -22,9 +22,9 @@ from service.web.replies import (
     json_response,
 )
 from service.workflows.desk import Desk
-from service.workflows.letters import Post, draft, find_letter, issue, letters_of
-from service.workflows.ports import Reply, Transaction
-from service.workflows.sending_ports import KeptLetter
+from service.workflows.ports.sending import KeptLetter
+from service.workflows.ports.stores import Reply, Transaction
+from service.workflows.sending.letters import Post, draft, find_letter, issue, letters_of
 
 TYPES = {"html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8", "pdf": "application/pdf"}
 PAGE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; sandbox"

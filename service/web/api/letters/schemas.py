@@ -8,8 +8,8 @@ import marshmallow as ma
 
 from service.domain.outbox import Channel, MessageState, Topic
 from service.web.fields import AnswerSchema, Choice, Flag, Text
-from service.workflows.letters import Post
-from service.workflows.sending_ports import KeptLetter, Message
+from service.workflows.ports.sending import KeptLetter, Message
+from service.workflows.sending.letters import Post
 
 _EMAIL = (
     r"^[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?(?:\.[A-Za-z0-9]{1,20})*$"

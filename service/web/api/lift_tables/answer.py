@@ -19,7 +19,7 @@ from service.lobe.analysis import LobeReport
 from service.lobe.figures import DurationFigure, Figure
 from service.lobe.lift_table import RawTable
 from service.lobe.matching import GRID_DEG
-from service.workflows.lift_tables import WorkedOut
+from service.workflows.identifying.lift_tables import WorkedOut
 
 Json = dict[str, Any]
 

@@ -11,7 +11,7 @@ from service.domain.readings import LobeKind
 from service.lobe.sent_sheet import SentSheet
 from service.web.api.bench.schemas import BenchRecordSchema
 from service.web.fields import AnswerSchema, Choice
-from service.workflows.lift_table_ports import KeptSheet
+from service.workflows.ports.lift_tables import KeptSheet
 
 Json = dict[str, Any]
 

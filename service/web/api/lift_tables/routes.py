@@ -25,13 +25,13 @@ from service.web.replies import (
     json_reply,
     json_response,
 )
-from service.workflows.at_hand import AtHand
-from service.workflows.bench_record import at_reference
+from service.workflows.bench.kept_tables import keep_tables, read_tables, withdraw_tables
 from service.workflows.desk import Desk
-from service.workflows.kept_tables import keep_tables, read_tables, withdraw_tables
-from service.workflows.lift_table_ports import KeptSheet
-from service.workflows.lift_tables import WorkedOut, work_out
-from service.workflows.ports import Reply, Transaction
+from service.workflows.identifying.at_hand import AtHand
+from service.workflows.identifying.bench_record import at_reference
+from service.workflows.identifying.lift_tables import WorkedOut, work_out
+from service.workflows.ports.lift_tables import KeptSheet
+from service.workflows.ports.stores import Reply, Transaction
 
 
 def lift_tables_blueprint(desk: Desk) -> Blueprint:

@@ -12,11 +12,11 @@ from service.web.api.mail_ins.shown import photos_folder
 from service.web.blueprint import Blueprint
 from service.web.pictures import BODY, JPEG_SCHEMA, PhotoSchema, photo_json, picture_response, sent_picture
 from service.web.replies import IDEMPOTENCY_PARAMETER, LOCATION_HEADER, PRIVATE, answer_once, json_reply
+from service.workflows.bench.mail_ins import hold_mail_in
+from service.workflows.bench.shaft_photos import add_photo, find_photo
 from service.workflows.desk import Desk
-from service.workflows.mail_in_ports import PhotoMaker
-from service.workflows.mail_ins import hold_mail_in
-from service.workflows.ports import Reply, Transaction
-from service.workflows.shaft_photos import add_photo, find_photo
+from service.workflows.ports.mail_ins import PhotoMaker
+from service.workflows.ports.stores import Reply, Transaction
 
 
 def photos_blueprint(desk: Desk, maker: PhotoMaker, body_limit: int) -> Blueprint:

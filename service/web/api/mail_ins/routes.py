@@ -33,10 +33,7 @@ from service.web.replies import (
     json_response,
     unless_unchanged,
 )
-from service.workflows.at_hand import AtHand
-from service.workflows.desk import Desk
-from service.workflows.mail_in_ports import MailIn
-from service.workflows.mail_ins import (
+from service.workflows.bench.mail_ins import (
     Bench,
     Told,
     announce,
@@ -47,7 +44,10 @@ from service.workflows.mail_ins import (
     record,
     spoken_code,
 )
-from service.workflows.ports import Reply, Transaction
+from service.workflows.desk import Desk
+from service.workflows.identifying.at_hand import AtHand
+from service.workflows.ports.mail_ins import MailIn
+from service.workflows.ports.stores import Reply, Transaction
 
 PREFIX = "/v1/mail-ins"
 PDF_SCHEMA = {"type": "string", "contentMediaType": "application/pdf"}

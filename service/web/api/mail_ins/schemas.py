@@ -16,7 +16,7 @@ from service.web.api.submissions.reading_schemas import reading_field
 from service.web.api.submissions.schemas import ContactSchema, CountsSchema, MarkingSchema
 from service.web.fields import Choice, Moment, Text
 from service.web.replies import PageQuery
-from service.workflows.mail_ins import Told
+from service.workflows.bench.mail_ins import Told
 
 LINE = r"^[^\u0000-\u001f\u007f]*$"
 _ONE_LINE = "Must be one line of text."

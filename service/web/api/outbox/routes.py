@@ -25,8 +25,8 @@ from service.web.replies import (
     json_response,
 )
 from service.workflows.desk import Desk
-from service.workflows.ports import Reply, Transaction
-from service.workflows.publish import list_messages, replay
+from service.workflows.ports.stores import Reply, Transaction
+from service.workflows.sending.publish import list_messages, replay
 
 
 class MessagesQuery(PageQuery):

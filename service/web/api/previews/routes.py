@@ -16,7 +16,7 @@ from service.web.api.submissions.schemas import SubmissionSchema
 from service.web.blueprint import Blueprint
 from service.web.replies import json_response
 from service.workflows.desk import Desk
-from service.workflows.preview import preview
+from service.workflows.identifying.preview import preview
 
 
 class PreviewSchema(SaidSchema):

@@ -25,7 +25,7 @@ from service.web.replies import (
     json_response,
 )
 from service.workflows.desk import Desk
-from service.workflows.ports import Reply, Transaction
+from service.workflows.ports.stores import Reply, Transaction
 from service.workflows.privacy import erase_customer, export_customer
 
 GREATEST_ENTRY = 2**63 - 1

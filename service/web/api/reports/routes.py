@@ -12,7 +12,7 @@ from service.web.drawings import SVG_TYPE, drawing_response
 from service.web.fields import AnswerSchema
 from service.web.replies import json_response
 from service.workflows.desk import Desk
-from service.workflows.report import report_on_truth
+from service.workflows.learning.report import report_on_truth
 
 
 class ShareSchema(AnswerSchema):

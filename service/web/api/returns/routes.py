@@ -14,8 +14,8 @@ from service.web.api.submissions.routes import etag_of
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema
 from service.web.replies import ETAG_HEADER, PRIVATE, json_response
+from service.workflows.cases.find_cases import LINK_PATTERN, follow_link, make_link
 from service.workflows.desk import Desk
-from service.workflows.find_cases import LINK_PATTERN, follow_link, make_link
 
 ANSWER = AnswerToSubmissionSchema()
 

@@ -46,10 +46,7 @@ from service.web.replies import (
     json_response,
     respond,
 )
-from service.workflows.desk import Desk
-from service.workflows.look_alike_maps import LookAlikeMap
-from service.workflows.ports import Reply, Transaction
-from service.workflows.queue import (
+from service.workflows.cases.queue import (
     AGE_BOUNDS_S,
     Hand,
     Wish,
@@ -62,8 +59,11 @@ from service.workflows.queue import (
     note_on_review,
     release_review,
 )
-from service.workflows.review_ports import Review, ReviewChange
-from service.workflows.sheet import ReviewSheet, review_sheet
+from service.workflows.cases.sheet import ReviewSheet, review_sheet
+from service.workflows.catalogue.look_alike_maps import LookAlikeMap
+from service.workflows.desk import Desk
+from service.workflows.ports.reviews import Review, ReviewChange
+from service.workflows.ports.stores import Reply, Transaction
 
 DECISION_EXAMPLE = {
     "outcome": "part",

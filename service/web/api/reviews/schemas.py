@@ -12,8 +12,8 @@ from service.web.api.submissions.answer_schemas import AnswerToSubmissionSchema
 from service.web.blueprint import BodyMayBeLeftOut
 from service.web.fields import AnswerSchema, Choice, Moment, Text, Whole
 from service.web.replies import CURSOR_PATTERN, PageQuery
-from service.workflows.queue import Wish
-from service.workflows.review_ports import ReviewChange
+from service.workflows.cases.queue import Wish
+from service.workflows.ports.reviews import ReviewChange
 
 LONGEST_NAME, LONGEST_TEXT = 100, 4000
 UUID_PATTERN = "^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$"

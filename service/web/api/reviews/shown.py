@@ -6,9 +6,9 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.review import Decision, ReviewState
-from service.workflows.case_ports import FoundCase, Note
-from service.workflows.queue import AGE_BOUNDS_S
-from service.workflows.review_ports import QueueCount, Review
+from service.workflows.cases.queue import AGE_BOUNDS_S
+from service.workflows.ports.cases import FoundCase, Note
+from service.workflows.ports.reviews import QueueCount, Review
 
 Json = dict[str, Any]
 

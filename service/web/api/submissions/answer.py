@@ -12,7 +12,7 @@ from service.domain.identification import Candidate, Derived, Evidence, Identifi
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision, ReviewState
 from service.domain.units import LengthUnit
-from service.workflows.ports import Case
+from service.workflows.ports.stores import Case
 
 Json = dict[str, Any]
 

@@ -19,10 +19,10 @@ from service.web.replies import (
     json_reply,
     json_response,
 )
-from service.workflows.case_photos import add_case_photo, find_case_photo, list_case_photos
+from service.workflows.cases.case_photos import add_case_photo, find_case_photo, list_case_photos
 from service.workflows.desk import Desk
-from service.workflows.mail_in_ports import PhotoMaker
-from service.workflows.ports import Reply, Transaction
+from service.workflows.ports.mail_ins import PhotoMaker
+from service.workflows.ports.stores import Reply, Transaction
 
 PREFIX = "/v1/submissions"
 

@@ -28,9 +28,9 @@ from service.web.replies import (
     json_response,
     unless_unchanged,
 )
-from service.workflows.at_hand import AtHand
 from service.workflows.desk import Desk
-from service.workflows.identify import (
+from service.workflows.identifying.at_hand import AtHand
+from service.workflows.identifying.identify import (
     Addition,
     add_to_submission,
     as_own,
@@ -38,7 +38,7 @@ from service.workflows.identify import (
     open_submission,
     read_submission,
 )
-from service.workflows.ports import Case, Reply, Transaction
+from service.workflows.ports.stores import Case, Reply, Transaction
 
 ANSWER = AnswerToSubmissionSchema()
 

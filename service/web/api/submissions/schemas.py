@@ -19,7 +19,7 @@ from service.domain.readings import (
 from service.domain.units import LengthUnit
 from service.web.api.submissions.reading_schemas import reading_field
 from service.web.fields import Choice, Flag, Text, Whole
-from service.workflows.identify import Addition
+from service.workflows.identifying.identify import Addition
 
 _EMAIL = r"^[^@ \u0000-\u001f]+@[^@ \u0000-\u001f]+$"
 

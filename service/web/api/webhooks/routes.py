@@ -22,9 +22,15 @@ from service.web.replies import (
     secret_reply,
 )
 from service.workflows.desk import Desk
-from service.workflows.ports import Reply, Transaction
-from service.workflows.publish import add_endpoint, change_secret, find_endpoint, list_endpoints, remove_endpoint
-from service.workflows.sending_ports import Endpoint
+from service.workflows.ports.sending import Endpoint
+from service.workflows.ports.stores import Reply, Transaction
+from service.workflows.sending.publish import (
+    add_endpoint,
+    change_secret,
+    find_endpoint,
+    list_endpoints,
+    remove_endpoint,
+)
 
 EXAMPLE = {"url": "https://store.example/hooks/lobedesk", "topics": ["letter.issued"], "note": "an invented store"}
 

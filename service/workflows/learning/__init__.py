@@ -1,0 +1,1 @@
+"""What confirmed cases teach, and how far the desk can be trusted."""
