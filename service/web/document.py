@@ -10,6 +10,7 @@ import orjson
 from apispec.ext.marshmallow import MarshmallowPlugin
 from flask import Flask
 from flask_smorest.utils import prepare_response
+from werkzeug.routing import PathConverter
 
 from service.web.document_links import name_and_link
 from service.web.fields import Variant
@@ -52,6 +53,12 @@ class Api(flask_smorest.Api):  # type: ignore[misc]
         """Lists here are paged by cursor, without that header."""
 
 
+class CoreCodeConverter(PathConverter):
+    """A core's code, which may hold a slash; what ends as the address of its printed page does is that page."""
+
+    regex = r"(?!.*/page\.pdf$)[^/].*?"
+
+
 def variant2properties(converter: Any, field: Any, **_: Any) -> dict[str, Any]:
     """apispec's attribute function for `Variant`: `oneOf` with a discriminator."""
     if not isinstance(field, Variant):
@@ -78,7 +85,10 @@ def make_api(app: Flask, version: str) -> Api:
             "components": {"securitySchemes": {"key": {"type": "http", "scheme": "bearer"}}},
         },
     )
-    return Api(app)
+    app.url_map.converters["core_code"] = CoreCodeConverter
+    api = Api(app)
+    api.register_converter(CoreCodeConverter, lambda _converter, **_: {"type": "string"})
+    return api
 
 
 def openapi_document(app: Flask) -> dict[str, Any]:

@@ -59,3 +59,9 @@ def test_a_target_that_cannot_be_written_is_named(api_settings: Settings, desk: 
     environment = {"LOBEDESK_DATABASE_URL": str(api_settings.database_url)}
     told = CliRunner().invoke(main, ["catalogue", "page", "LQ", str(target)], env=environment)
     assert (told.exit_code, told.output) == (1, f"lobedesk: {target}: No such file or directory.\n")
+
+
+def test_a_page_is_read_and_never_written(desk: Caller) -> None:
+    refused = desk.send("PUT", PATH)
+    assert refused.status_code == 405
+    assert "GET" in refused.headers["Allow"]

@@ -110,7 +110,7 @@ def catalogue_editing_blueprint(desk: Desk) -> Blueprint:
         """Add a core; a new revision with it becomes the active one."""
         return publish(lambda whole: put_core(whole, stated), query["reason"], check_if_match, _core_added)
 
-    @blueprint.route("/cores/<path:code>", methods=["PUT"])
+    @blueprint.route("/cores/<core_code:code>", methods=["PUT"])
     @blueprint.arguments(CoreEditSchema(), example=CORE_EXAMPLE)
     @blueprint.arguments(EditQuery(), location="query")
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_NEEDED])
@@ -120,7 +120,7 @@ def catalogue_editing_blueprint(desk: Desk) -> Blueprint:
         """Put a core in the place of the one there is; a new revision with it becomes the active one."""
         return publish(lambda whole: put_core(whole, stated, code), query["reason"], require_if_match, _core_changed)
 
-    @blueprint.route("/cores/<path:code>", methods=["DELETE"])
+    @blueprint.route("/cores/<core_code:code>", methods=["DELETE"])
     @blueprint.arguments(EditQuery(), location="query")
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_NEEDED])
     @blueprint.response(200, RevisionSchema(), headers=ETAG_HEADER)

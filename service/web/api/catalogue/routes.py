@@ -120,7 +120,7 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
         page = list_cores(desk.stores, _mark(query["cursor"]), query["limit"])
         return _page(page, query["unit"], lambda core: core_json(core, query["unit"]))
 
-    @blueprint.route("/cores/<path:code>", methods=["GET"])
+    @blueprint.route("/cores/<core_code:code>", methods=["GET"])
     @blueprint.arguments(UnitQuery(), location="query")
     @blueprint.doc(parameters=[IF_NONE_MATCH_PARAMETER])
     @blueprint.response(200, CoreOfRevisionSchema(), headers=ETAG_HEADER)
