@@ -5,6 +5,10 @@ from __future__ import annotations
 import copy
 from typing import Any
 
+from service.domain.catalogue import Catalogue
+from service.identification.catalogue_table.table import build_table
+from service.identification.look_alikes.look_alike_map import LookAlike, look_alikes
+
 Json = dict[str, Any]
 
 _CORE: Json = {
@@ -95,3 +99,8 @@ def without(document: Json, path: str) -> Json:
         target = target[step]
     del target[last]
     return changed
+
+
+def indistinct_pairs(of: Catalogue) -> tuple[LookAlike, ...]:
+    """The look-alikes of a catalogue to whoever has a caliper."""
+    return look_alikes(build_table(of))

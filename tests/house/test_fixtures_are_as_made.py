@@ -17,8 +17,9 @@ from service.catalogue_files import read_csv, read_json
 from service.domain.catalogue import Catalogue, Part, PartStatus
 from service.domain.readings import LobeKind, Position
 from service.domain.units import LengthUnit
-from service.identification.look_alikes.look_alike_map import Separator, indistinct_pairs
+from service.identification.look_alikes.look_alike_map import Separator
 from service.lobe.timing import duration_at
+from tests.catalogues import indistinct_pairs
 
 FOLDER = Path(__file__).parents[2] / "fixtures"
 

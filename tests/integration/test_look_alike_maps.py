@@ -11,7 +11,7 @@ from service.adapters.postgres.pool import PostgresStores
 from service.domain.readings import Instrument
 from service.identification.engine import ENGINE_VERSION
 from service.identification.learning.calibration import Refit, with_factors
-from service.identification.look_alikes.look_alike_map import DEFAULT_KIT, Kit, indistinct_pairs
+from service.identification.look_alikes.look_alike_map import DEFAULT_KIT, Kit
 from service.identification.measuring.model import DEFAULT_MODEL
 from service.serving.worker import chores_of
 from service.settings import Settings
@@ -20,6 +20,7 @@ from service.workflows.catalogue.look_alike_maps import LookAlikeMap, map_look_a
 from service.workflows.identifying.snapshot import CatalogueSnapshot
 from service.workflows.learning.calibrate import use_version
 from service.workflows.ports.engine import NewVersion
+from tests.catalogues import indistinct_pairs
 from tests.integration.test_catalogue_store import invented
 
 NOW = 0.0

@@ -19,8 +19,7 @@ class Standing:
 
     `order` (n,) are class indices, best first; `probability` (n,) theirs; `reground` (n,) the chance that each, being
     the part, is a regrind; `log_likelihood` (n,) what the readings alone say of each. `outside` is the chance of no
-    catalogue part, `nonsense` its share for readings that mean nothing at all, `left_off` the chance of parts not
-    worked out or too unlikely to list.
+    catalogue part, `nonsense` its share for readings that mean nothing at all.
     """
 
     order: Ints
@@ -29,7 +28,6 @@ class Standing:
     log_likelihood: Floats
     outside: float
     nonsense: float
-    left_off: float
 
 
 _WORTH_LISTING = 1e-4
@@ -55,7 +53,6 @@ def standing(posterior: Posterior) -> Standing:
         log_likelihood=np.log(share) - np.log(prior[listed]),
         outside=float(row[~inside].sum()),
         nonsense=float(row[posterior.rows.kind == Kind.NONSENSE].sum()),
-        left_off=float(max(0.0, total.sum() - share.sum())),
     )
 
 

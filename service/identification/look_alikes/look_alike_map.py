@@ -16,13 +16,12 @@ from enum import StrEnum
 import numpy as np
 
 from service.domain.arrays import Floats, Ints
-from service.domain.catalogue import Catalogue
 from service.domain.errors import Fault, InvalidInput
 from service.domain.readings import DEFAULT_INCLUDED_ANGLE, Feature, Instrument
 from service.domain.units import LengthUnit
 from service.identification.answer.reading_options import TWO_PLACES_BITS, cost_of
 from service.identification.catalogue_table.rows import Kind, part_rows
-from service.identification.catalogue_table.table import LOBES, POSITIONS, CatalogueTable, build_table
+from service.identification.catalogue_table.table import LOBES, POSITIONS, CatalogueTable
 from service.identification.likelihood.claims import expected_duration
 from service.identification.look_alikes.telling_apart import (
     Column,
@@ -112,11 +111,6 @@ class _Option:
     columns: tuple[Column, ...]
     differs: Floats
     where: str | None = None
-
-
-def indistinct_pairs(catalogue: Catalogue) -> tuple[LookAlike, ...]:
-    """The look-alikes of a catalogue to whoever has a caliper."""
-    return look_alikes(build_table(catalogue))
 
 
 def look_alikes(

@@ -19,10 +19,10 @@ from service.identification.catalogue_table.rows import Kind, part_rows
 from service.identification.catalogue_table.table import LOBES, POSITIONS, CatalogueTable, build_table, grind_classes
 from service.identification.entries.entries import entry_of, hands
 from service.identification.likelihood.likelihood import log_likelihood
-from service.identification.look_alikes.look_alike_map import Kit, LookAlike, Separator, indistinct_pairs, look_alikes
+from service.identification.look_alikes.look_alike_map import Kit, LookAlike, Separator, look_alikes
 from service.identification.measuring.model import DEFAULT_MODEL, spread_of_mean
 from tests.benchmarks.catalogues import fixture_catalogue
-from tests.catalogues import catalogue, core, part, plain_lobe
+from tests.catalogues import catalogue, core, indistinct_pairs, part, plain_lobe
 from tests.labelled_callers import submission_about
 from tests.submissions import CALIPER, base, height, journal, submission
 
