@@ -96,7 +96,12 @@ def test_a_workbook_without_its_sheets_says_which() -> None:
     assert {"cores", "parts"} <= faults_of(out.getvalue()).keys()
 
 
-@pytest.mark.parametrize("data", [b"", b"PK\x03\x04", b"not a workbook", workbook()[:2000]])
+@pytest.mark.parametrize(
+    "data",
+    [b"", b"PK\x03\x04", b"not a workbook", workbook()[:2000]],
+    # a workbook holds when it was written, and would be another test to every process
+    ids=["nothing", "a beginning", "text", "half a workbook"],
+)
 def test_what_is_no_workbook_is_a_fault(data: bytes) -> None:
     assert "is no workbook" in faults_of(data)[""]
 
