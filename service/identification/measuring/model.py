@@ -88,8 +88,8 @@ class MeasuringModel:
     valve_ratio_sd: float = 0.01
     """Relative spread of a rocker's true ratio about the stated one, shared by a submission's valve lifts."""
     journal_making_sd: float = 0.006
-    base_making_sd: float = 0.022
-    lift_making_sd: float = 0.011
+    base_making_sd: float = 0.04
+    lift_making_sd: float = 0.0125
     length_making_sd: float = 0.25
     length_scatter: float = 0.08
     separation_making_sd: float = 0.5
