@@ -13,6 +13,7 @@ from uuid import UUID
 
 from service.domain.access import STAFF
 from service.domain.bench import Conditions
+from service.domain.casework import CaseworkRules
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import Advice
 from service.domain.mail_in import (
@@ -76,9 +77,11 @@ class Told:
 
 @dataclass(frozen=True)
 class Bench:
-    """What the work on posted shafts goes by: the answers, what letters are written on, how soon is late."""
+    """What the work on posted shafts goes by: the answers, the desk's rules for their cases, what letters are written
+    on, how soon is late."""
 
     at_hand: AtHand
+    rules: CaseworkRules
     stationery: Stationery
     patience: Patience
 
@@ -295,18 +298,17 @@ def _measured(
             markings=told.markings,
             contact=mail_in.contact,
         )
-        opened = open_submission(transaction, bench.at_hand, owner, submission, advice=advice)
+        opened = open_submission(transaction, bench.at_hand, owner, submission, bench.rules, advice)
         if transaction.lift_tables.give(mail_in.id, opened.id):
             case = hold_submission(transaction, key, opened.id)
             tables = transaction.lift_tables.of_submission(opened.id)
             of_tables = tuple(each for sheet in tables if not sheet.withdrawal for each in bench_advice(sheet.bench))
-            opened = add_to_submission(
-                transaction, bench.at_hand, key, case, Addition(lift_tables=True, advice=of_tables)
-            )
+            addition = Addition(lift_tables=True, advice=of_tables)
+            opened = add_to_submission(transaction, bench.at_hand, key, case, addition, bench.rules)
         return opened.id, {"round": opened.latest.number} | kept
     case = hold_submission(transaction, key, mail_in.submission_id)
     addition = Addition(readings, told.unit, told.gear_teeth, told.markings, advice=advice)
-    answered = add_to_submission(transaction, bench.at_hand, key, case, addition)
+    answered = add_to_submission(transaction, bench.at_hand, key, case, addition, bench.rules)
     return answered.id, {"round": answered.latest.number} | kept
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from uuid import UUID
 
 from service.domain.access import STAFF
-from service.domain.casework import DEFAULT_RULES, PRIORITY_OF, CaseworkRules, ClosedWhy
+from service.domain.casework import PRIORITY_OF, CaseworkRules, ClosedWhy
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import Advice, AnswerState, Identification
 from service.domain.readings import (
@@ -84,7 +84,7 @@ def open_submission(
     at_hand: AtHand,
     key: KeyRecord,
     submission: Submission,
-    rules: CaseworkRules = DEFAULT_RULES,
+    rules: CaseworkRules,
     advice: tuple[Advice, ...] = (),
 ) -> Case:
     """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same.
@@ -166,7 +166,7 @@ def add_to_submission(
     key: KeyRecord,
     case: Case,
     addition: Addition,
-    rules: CaseworkRules = DEFAULT_RULES,
+    rules: CaseworkRules,
 ) -> Case:
     """Identify again with what was added to a held case. A case that was closed opens again.
 

@@ -131,7 +131,7 @@ def shafts_blueprint(desk: Desk) -> Blueprint:
         def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             held = hold_mail_in(transaction, mail_in_id)
             check_if_match(etag_of(held))
-            bench = Bench(at_hand, desk.stationery, desk.patience)
+            bench = Bench(at_hand, desk.rules, desk.stationery, desk.patience)
             return _reply(record(transaction, bench, caller(), held, told), 200)
 
         return identify_once(desk, work)
