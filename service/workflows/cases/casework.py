@@ -106,8 +106,7 @@ def reopen(transaction: Transaction, hand: Hand, case: Case, reason: str, rules:
     ):
         raise Conflict("This case is open: nothing of it was decided.")
     transaction.cases.reopen(case.id)
-    candidates = case.latest.identification.candidates
-    skill = candidates[0].core if candidates else None
+    skill = case.latest.identification.leading_core
     transaction.reviews.open(new_review(case.id, case.submission, ReviewReason.REOPENED, rules, skill=skill))
     transaction.cases.note(case.id, f"Reopened: {reason}", key.id, by)
     transaction.trail.add(key.id, by, "case_reopened", case.id)

@@ -206,8 +206,7 @@ def look_again_at_a_guess(transaction: Transaction, case: Case, decision: Decisi
     """Have somebody else look at what was decided on a guess."""
     verdict = decision.verdict
     if verdict.confidence is Confidence.GUESS and verdict.outcome is not Outcome.CANNOT_TELL:
-        candidates = case.latest.identification.candidates
-        skill = candidates[0].core if candidates else None
+        skill = case.latest.identification.leading_core
         transaction.reviews.open(
             new_review(case.id, case.submission, ReviewReason.LOW_CONFIDENCE, rules, skill=skill, not_for=decision.by)
         )

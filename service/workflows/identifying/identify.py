@@ -205,7 +205,7 @@ def add_to_submission(
     transaction.reviews.case_changed(case.id)
     transaction.reviews.extend_of(case.id, key.id)
     if withheld and not after.ask_person:
-        skill = answered.identification.candidates[0].core if answered.identification.candidates else None
+        skill = answered.identification.leading_core
         transaction.reviews.open(new_review(case.id, after, ReviewReason.ANSWER_CHANGED, rules, skill=skill))
     else:
         needed = _review_needed(case.id, after, answered.identification, rules)
@@ -266,8 +266,7 @@ def _review_needed(
         reason = ReviewReason.AUTOMATIC_SAMPLE
     if reason is None:
         return None
-    skill = identification.candidates[0].core if identification.candidates else None
-    return new_review(submission_id, submission, reason, rules, skill=skill)
+    return new_review(submission_id, submission, reason, rules, skill=identification.leading_core)
 
 
 def new_review(
