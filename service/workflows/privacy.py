@@ -11,9 +11,9 @@ from service.domain.access import THE_SERVICE
 from service.domain.casework import Retention
 from service.domain.outbox import SENT_KEPT_DAYS
 from service.workflows.bench.mail_ins import hold_mail_in
-from service.workflows.cases.casework import hold_case
 from service.workflows.cases.find_cases import digits_of
 from service.workflows.housekeeping import until_none_is_left
+from service.workflows.identifying.identify import hold_case
 from service.workflows.ports.stores import KeyRecord, Stores, Transaction
 
 

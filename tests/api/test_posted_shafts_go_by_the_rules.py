@@ -1,4 +1,4 @@
-"""The desk's own rules hold for the case of a posted shaft as for any other: when an answer is owed, what is sampled."""
+"""The desk's own rules hold for a posted shaft's case too: when an answer is owed, and what is looked at twice."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def measured(bench: Caller, *readings: list[Json]) -> Json:
         answer = shaft.tell("measured", readings=some)
         assert answer.status_code == 200, answer.get_data(as_text=True)
     (review,) = bench.get("/v1/reviews?state=waiting").get_json()["items"]
-    assert review["submission_id"] == shaft.read()["submission_id"]
+    assert review["submission_id"] == shaft.read()["submission"]
     return dict(review)
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from uuid import UUID
 
 from service.domain.casework import CaseworkRules, ClosedWhy
-from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
+from service.domain.errors import Conflict, Fault, InvalidInput
 from service.domain.identification import AnswerState
 from service.domain.outbox import Topic
 from service.domain.readings import MOST_READINGS, Reading
@@ -17,7 +17,7 @@ from service.domain.review import Confidence, Decision, Outcome, ReviewReason, R
 from service.workflows.cases.queue import Hand, look_again_at_a_guess
 from service.workflows.cases.verdicts import check_verdict
 from service.workflows.identifying.at_hand import AtHand
-from service.workflows.identifying.identify import Addition, add_to_submission, new_review
+from service.workflows.identifying.identify import Addition, add_to_submission, hold_case, new_review
 from service.workflows.identifying.told import let_out
 from service.workflows.ports.cases import NewDecision, Note
 from service.workflows.ports.stores import Case, Transaction
@@ -30,14 +30,6 @@ class Merged:
 
     case: Case
     readings: int
-
-
-def hold_case(transaction: Transaction, case_id: UUID) -> Case:
-    """A case that nobody else can change until the transaction ends; raises `NotFound`."""
-    case = transaction.submissions.find(case_id, for_update=True)
-    if case is None:
-        raise NotFound
-    return case
 
 
 def hold_pair(transaction: Transaction, case_id: UUID, into_id: UUID) -> tuple[Case, Case]:

@@ -131,13 +131,20 @@ def as_own(case: Case, end: Case) -> Case:
     return replace(end, id=case.id, key_id=case.key_id, reference=case.reference, row_revision=revision)
 
 
+def hold_case(transaction: Transaction, case_id: UUID) -> Case:
+    """A case that nobody else can change until the transaction ends; raises `NotFound`."""
+    case = transaction.submissions.find(case_id, for_update=True)
+    if case is None:
+        raise NotFound
+    return case
+
+
 def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
     """The whole of a submission, which nobody else can change until the transaction ends.
 
     Raises `NotFound` for one that is not this key's to see.
     """
-    case = transaction.submissions.find(submission_id, for_update=True)
-    return _theirs(case, key)
+    return _theirs(hold_case(transaction, submission_id), key)
 
 
 def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> tuple[Case, Case]:
@@ -151,9 +158,7 @@ def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID
         if key.role in STAFF and case.closed_why is ClosedWhy.MERGED:
             raise Conflict("This case was merged into another; go on with that one.")
         end = _where_it_went(transaction, case)
-        held = transaction.submissions.find(end.id, for_update=True)
-        if held is None:
-            raise NotFound
+        held = hold_case(transaction, end.id)
         if held.id == case.id:
             case = held
         if held.merged_into is None:
