@@ -10,7 +10,7 @@ from werkzeug.exceptions import RequestEntityTooLarge, UnsupportedMediaType
 
 from service.web.fields import AnswerSchema
 from service.web.replies import private
-from service.workflows.ports.mail_ins import PhotoEntry
+from service.workflows.ports.photos import PhotoEntry
 
 KINDS = ("image/jpeg", "image/png", "image/webp")
 BODY = {"required": True, "content": {kind: {"schema": {"contentMediaType": kind}} for kind in KINDS}}

@@ -185,7 +185,7 @@ def merge(
     contact = case.submission.contact if into.submission.contact is None else None
     tables = transaction.lift_tables.move(case.id, into.id)
     transaction.mail_ins.move(case.id, into.id)
-    transaction.cases.move_photos(case.id, into.id)
+    transaction.photos.move(case.id, into.id)
     if moved or markings or teeth is not None or contact or tables:
         addition = Addition(
             readings=moved, gear_teeth=teeth, markings=markings, contact=contact, lift_tables=bool(tables)

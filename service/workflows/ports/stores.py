@@ -21,6 +21,7 @@ from service.workflows.ports.drafts import DraftStore
 from service.workflows.ports.engine import Learning
 from service.workflows.ports.lift_tables import LiftTableStore
 from service.workflows.ports.mail_ins import MailInStore
+from service.workflows.ports.photos import PhotoStore
 from service.workflows.ports.privacy import PrivacyStore
 from service.workflows.ports.reidentification import ReidentificationStore
 from service.workflows.ports.reviews import NewReview, Review, ReviewStore, TrailStore
@@ -271,6 +272,11 @@ class Transaction(Learning, Protocol):
     @property
     def mail_ins(self) -> MailInStore:
         """Shafts that are posted in."""
+        ...
+
+    @property
+    def photos(self) -> PhotoStore:
+        """Photos, of cases and of posted shafts."""
         ...
 
     @property
