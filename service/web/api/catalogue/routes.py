@@ -56,7 +56,6 @@ from service.web.replies import (
     unless_unchanged,
 )
 from service.workflows.catalogue.import_catalogue import add_revision, work_out
-from service.workflows.catalogue.look_alike_maps import LookAlikeMap
 from service.workflows.catalogue.read_catalogue import (
     Mark,
     Page,
@@ -82,7 +81,6 @@ Item = TypeVar("Item")
 def catalogue_blueprint(desk: Desk) -> Blueprint:
     """The routes for reading the catalogue."""
     blueprint = Blueprint("catalogue", __name__, url_prefix=PREFIX, description="What is sold, and what looks alike.")
-    look_alikes = LookAlikeMap(desk.answering.snapshot)
 
     @blueprint.route("/parts", methods=["GET"])
     @blueprint.arguments(PartsQuery(), location="query")
@@ -144,7 +142,7 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
         """
         tools = frozenset(Instrument(name) for name in query["tools"].split(","))
         kit = Kit(tools, query["error_rate"])
-        page, version = page_of_look_alikes(desk.stores, look_alikes, kit, _mark(query["cursor"]), query["limit"])
+        page, version = page_of_look_alikes(desk.stores, desk.look_alikes, kit, _mark(query["cursor"]), query["limit"])
         return _page(page, query["unit"], lambda pair: look_alike_json(pair, query["unit"]), version)
 
     @blueprint.route("/revisions", methods=["GET"])
