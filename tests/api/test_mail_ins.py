@@ -17,7 +17,7 @@ from werkzeug.test import TestResponse
 
 from service.app import EXTENSION
 from service.domain.access import Role
-from service.domain.mail_in import ENDS, IN_HOUSE, MOVES, EventKind, MailInState
+from service.domain.mail_in import IN_HOUSE, MOVES, EventKind, MailInState
 from service.settings import Settings
 from tests.api.conftest import Caller
 from tests.integration.test_photos import png_of, with_a_place
@@ -98,7 +98,7 @@ def test_in_every_state_that_happens_which_can_and_all_else_is_refused(desk: Cal
             assert answer.status_code == 200, answer.get_data(as_text=True)
             assert answer.get_json()["state"] == after
             assert (answer.get_json()["place"] is not None) == (after in IN_HOUSE)
-            assert (answer.get_json()["due_at"] is None) == (after in ENDS)
+            assert (answer.get_json()["due_at"] is None) == (not MOVES[after])
 
 
 def test_every_event_has_who_when_and_where(desk: Caller) -> None:

@@ -50,7 +50,7 @@ CLOCKS_APART = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
-class Told:
+class NewEvent:
     """What is told of something that happened to a shaft. `at` None is now; `place` None is where it lies.
 
     `taken_from` is where it lay, as far as whoever tells of it knows. Readings, what goes with them and the bench's
@@ -174,7 +174,7 @@ def _is_private(mail_in: MailIn) -> bool:
     return mail_in.contact is not None or bool(mail_in.send_back_to) or mail_in.note is not None
 
 
-def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told) -> MailIn:
+def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: NewEvent) -> MailIn:
     """Record what happened to a held shaft, with all that follows from it.
 
     Raises `ImpossibleOrder`, `InTwoPlaces` and `NoConsent`, and `InvalidInput` for a moment that cannot be.
@@ -253,7 +253,7 @@ def _day(at: datetime) -> str:
     return f"{at.day} {at:%B %Y}"
 
 
-def _moment(told: Told, mail_in: MailIn, now: datetime) -> datetime:
+def _moment(told: NewEvent, mail_in: MailIn, now: datetime) -> datetime:
     last = mail_in.events[-1].at
     at = max(now, last) if told.at is None else told.at
     if at > now + CLOCKS_APART:
@@ -264,7 +264,7 @@ def _moment(told: Told, mail_in: MailIn, now: datetime) -> datetime:
     return at
 
 
-def _place(told: Told, mail_in: MailIn) -> str:
+def _place(told: NewEvent, mail_in: MailIn) -> str:
     if told.taken_from is not None and told.taken_from != mail_in.place:
         lies = f"at {mail_in.place}" if mail_in.place else "not here"
         raise InTwoPlaces(f"This shaft is {lies}, not at {told.taken_from}.")
@@ -278,7 +278,7 @@ def _place(told: Told, mail_in: MailIn) -> str:
 
 
 def _measured(
-    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told, at: datetime
+    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: NewEvent, at: datetime
 ) -> tuple[UUID, dict[str, Any]]:
     readings, kept = tuple(taken_with(reading, told.instrument) for reading in told.readings), {}
     advice: tuple[Advice, ...] = ()

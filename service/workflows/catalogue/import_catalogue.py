@@ -5,6 +5,7 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
+from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue
 from service.domain.errors import StaleRevision
 from service.identification.catalogue_table.table import CatalogueTable, build_table
@@ -14,7 +15,6 @@ from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
 from service.workflows.catalogue.revisions import publish_revision
 from service.workflows.identifying.engine_versions import answers_by, version_named, version_of
 from service.workflows.identifying.snapshot import table_under
-from service.workflows.ports.catalogue import Told
 from service.workflows.ports.stores import Stores, Transaction
 
 
@@ -57,7 +57,7 @@ def _worked_out(catalogue: Catalogue, constants: str | None, model: MeasuringMod
 
 
 def import_catalogue(
-    stores: Stores, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
+    stores: Stores, catalogue: Catalogue, *, who: str, why: str, told: OnProgress | None = None
 ) -> ImportReport:
     """Make `catalogue` the active revision, all of it or nothing, and report on it.
 

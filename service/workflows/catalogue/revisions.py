@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from service.catalogue_files.difference import Change, difference
+from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue
 from service.domain.errors import Conflict
 from service.workflows.catalogue.read_catalogue import active_number, active_revision, found_revision
-from service.workflows.ports.catalogue import CatalogueRevision, Told
+from service.workflows.ports.catalogue import CatalogueRevision
 from service.workflows.ports.stores import Stores, Transaction
 
 
 def publish_revision(
-    transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
+    transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: OnProgress | None = None
 ) -> int:
     """Keep a checked catalogue as a new revision and make it the active one, however it came; returns its number.
 

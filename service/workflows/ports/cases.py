@@ -25,7 +25,7 @@ class Round:
 
 
 @dataclass(frozen=True)
-class Told:
+class StillShown:
     """What a customer goes on seeing while a later answer waits for a person: a round, and the review there was."""
 
     round: Round

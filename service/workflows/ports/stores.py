@@ -15,7 +15,7 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.ports.bench import InstrumentStore
-from service.workflows.ports.cases import CaseStore, Round, Told
+from service.workflows.ports.cases import CaseStore, Round, StillShown
 from service.workflows.ports.catalogue import CatalogueStore
 from service.workflows.ports.drafts import DraftStore
 from service.workflows.ports.engine import Learning
@@ -80,7 +80,7 @@ class Case:
     closed_why: ClosedWhy | None = None
     merged_into: UUID | None = None
     order_reference: str | None = None
-    told: Told | None = None
+    told: StillShown | None = None
 
 
 @dataclass(frozen=True)

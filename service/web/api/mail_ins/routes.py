@@ -35,7 +35,7 @@ from service.web.replies import (
 )
 from service.workflows.bench.mail_ins import (
     Bench,
-    Told,
+    NewEvent,
     announce,
     code_of,
     hold_mail_in,
@@ -121,7 +121,7 @@ def shafts_blueprint(desk: Desk) -> Blueprint:
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
     @blueprint.response(200, MailInSchema(), headers=ETAG_HEADER)
     @blueprint.problems(404, 409, 412, 422)
-    def tell(told: Told, mail_in_id: UUID) -> Response:
+    def tell(told: NewEvent, mail_in_id: UUID) -> Response:
         """Record what happened to a shaft: who, when and where.
 
         What cannot follow on what happened before is refused. `measured` identifies its submission again, or opens one;
