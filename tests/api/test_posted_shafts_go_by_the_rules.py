@@ -17,8 +17,8 @@ from service.domain.access import Role
 from service.settings import Settings
 from service.workflows.catalogue.import_catalogue import import_catalogue
 from service.workflows.keys import create_key
-from tests.api.conftest import FIXTURES, Caller, as_url
-from tests.api.test_mail_ins import READINGS, Json, Shaft
+from tests.api.conftest import FIXTURES, SAMPLE, Caller, as_url
+from tests.api.test_mail_ins import Json, Shaft
 
 NOBODYS: list[Json] = [
     {"feature": "base_circle", "lobe": lobe, "values": ["1.300", "1.300"]} for lobe in ("intake", "exhaust")
@@ -75,4 +75,4 @@ def test_an_answer_to_what_was_measured_later_is_too(bench: Caller) -> None:
 
 
 def test_an_automatic_answer_is_in_the_sample_that_the_house_takes(bench: Caller) -> None:
-    assert measured(bench, READINGS)["reason"] == "automatic_sample"
+    assert measured(bench, SAMPLE["readings"])["reason"] == "automatic_sample"
