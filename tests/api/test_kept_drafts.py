@@ -117,7 +117,8 @@ def test_files_that_are_no_catalogue_are_refused_by_name(owner: Caller) -> None:
 
 
 def test_an_upload_of_anything_else_is_refused(owner: Caller) -> None:  # noqa: F811
-    assert owner.post(f"{PATH}/files", {"files": []}).status_code == 415
+    refused = owner.post(f"{PATH}/files", {"files": []})
+    assert (refused.status_code, refused.get_json()["code"]) == (415, "wrong_content_type")
     assert owner.send("POST", f"{PATH}/files", data={}, content_type="multipart/form-data").status_code == 422
     nameless = {"files": [(io.BytesIO(b"{}"), "next.json"), (io.BytesIO(b"{}"), "next.json")]}
     assert owner.send("POST", f"{PATH}/files", data=nameless).status_code == 422

@@ -28,7 +28,7 @@ from service.workflows.identifying.identify import hold_case, new_review
 from service.workflows.identifying.told import let_out
 from service.workflows.keys import name_on
 from service.workflows.ports.cases import NewDecision, Note
-from service.workflows.ports.reviews import ClaimWish, Review, ReviewChange
+from service.workflows.ports.reviews import ClaimWish, QueueCount, Review, ReviewChange
 from service.workflows.ports.stores import Case, KeyRecord, Stores, Transaction
 
 AGE_BOUNDS_S = (3600.0, 4 * 3600.0, 24 * 3600.0, 72 * 3600.0)
@@ -80,6 +80,12 @@ def list_reviews(stores: Stores, state: ReviewState | None, after: UUID | None, 
         found = transaction.reviews.page(state, after, limit + 1)
     more = len(found) > limit
     return ReviewPage(found[:limit], found[limit - 1].id if more else None)
+
+
+def count_reviews(stores: Stores) -> tuple[QueueCount, ...]:
+    """How many reviews there are, by state and age band."""
+    with stores.transaction() as transaction:
+        return transaction.reviews.counts(AGE_BOUNDS_S)
 
 
 def find_review(transaction: Transaction, review_id: UUID) -> Review:

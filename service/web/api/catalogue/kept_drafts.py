@@ -7,7 +7,7 @@ from uuid import UUID
 
 import marshmallow as ma
 from flask import Response, request
-from werkzeug.exceptions import RequestEntityTooLarge, UnsupportedMediaType
+from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.catalogue_files.named_files import WHAT_THERE_MAY_BE, check_files
 from service.documents.catalogue_plots import draw_journals, draw_lifts, draw_look_alikes
@@ -20,6 +20,7 @@ from service.web.api.catalogue.schemas import ImportReportSchema
 from service.web.api.catalogue.shown import report_json
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, Text
+from service.web.problems import WrongContentType
 from service.web.replies import (
     ETAG_HEADER,
     IDEMPOTENCY_PARAMETER,
@@ -239,7 +240,7 @@ def _tag(against: int) -> str:
 def _sent_files(body_limit: int) -> dict[str, bytes]:
     """The files of an upload by their names; raises `InvalidInput`."""
     if request.mimetype != MULTIPART:
-        raise UnsupportedMediaType(f"Files are sent as {MULTIPART}.")
+        raise WrongContentType(f"Files are sent as {MULTIPART}.")
     body = request.get_data(cache=True, parse_form_data=False)
     # werkzeug cuts a body that does not state its length off at the limit, without a word
     if request.content_length is None and len(body) >= body_limit:

@@ -16,10 +16,12 @@ from service.web.blueprint import Blueprint
 from service.web.replies import (
     IDEMPOTENCY_PARAMETER,
     LOCATION_HEADER,
+    PAGE_POLICY,
     PRIVATE,
     answer_once,
     json_reply,
     json_response,
+    shown_as,
 )
 from service.workflows.desk import Desk
 from service.workflows.ports.sending import KeptLetter
@@ -27,7 +29,6 @@ from service.workflows.ports.stores import Reply, Transaction
 from service.workflows.sending.letters import Post, draft, find_letter, issue, letters_of
 
 TYPES = {"html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8", "pdf": "application/pdf"}
-PAGE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; sandbox"
 
 
 def _pdf(letter: Letter) -> bytes:
@@ -116,9 +117,4 @@ def _hang(blueprint: Blueprint, rule: str, form: str, view: Callable[..., Respon
 
 
 def _document(form: str, body: str | bytes) -> Response:
-    response = Response(body, content_type=TYPES[form])
-    response.headers["Content-Security-Policy"] = PAGE_POLICY
-    response.headers["Content-Disposition"] = f'inline; filename="letter.{form}"'
-    for name, value in PRIVATE.items():
-        response.headers[name.replace("_", "-")] = value
-    return response
+    return shown_as(Response(body, content_type=TYPES[form]), f"letter.{form}", PAGE_POLICY)

@@ -18,6 +18,7 @@ from service.web.api.mail_ins.schemas import (
 from service.web.api.mail_ins.shown import MailInPageSchema, MailInSchema, mail_in_json
 from service.web.blueprint import Blueprint
 from service.web.replies import (
+    BARE_POLICY,
     ETAG_HEADER,
     IDEMPOTENCY_PARAMETER,
     IF_MATCH_PARAMETER,
@@ -31,19 +32,19 @@ from service.web.replies import (
     identify_once,
     json_reply,
     json_response,
+    shown_as,
     unless_unchanged,
 )
 from service.workflows.bench.mail_ins import (
     Bench,
     NewEvent,
     announce,
-    code_of,
     hold_mail_in,
     list_mail_ins,
     read_mail_in,
     record,
-    spoken_code,
 )
+from service.workflows.bench.shaft_words import code_of, spoken_code
 from service.workflows.desk import Desk
 from service.workflows.identifying.at_hand import AtHand
 from service.workflows.ports.mail_ins import MailIn
@@ -164,9 +165,4 @@ def _printed(desk: Desk, mail_in_id: UUID, *, label: bool) -> bytes:
 
 
 def _pdf(name: str, body: bytes) -> Response:
-    response = Response(body, content_type="application/pdf")
-    response.headers["Content-Disposition"] = f'inline; filename="{name}"'
-    response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
-    for header, value in PRIVATE.items():
-        response.headers[header.replace("_", "-")] = value
-    return response
+    return shown_as(Response(body, content_type="application/pdf"), name, BARE_POLICY)

@@ -47,11 +47,11 @@ from service.web.replies import (
     respond,
 )
 from service.workflows.cases.queue import (
-    AGE_BOUNDS_S,
     Hand,
     Wish,
     change_review,
     claim_review,
+    count_reviews,
     decide_review,
     extend_claim,
     find_review,
@@ -90,9 +90,7 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
     @blueprint.response(200, QueueCountsSchema())
     def count_all() -> Response:
         """How many reviews there are, by state and by how long ago they were opened."""
-        with desk.stores.transaction() as transaction:
-            counts = transaction.reviews.counts(AGE_BOUNDS_S)
-        return json_response(counts_json(counts))
+        return json_response(counts_json(count_reviews(desk.stores)))
 
     @blueprint.route("/claim", methods=["POST"])
     @blueprint.arguments(ClaimSchema(), required=False)
