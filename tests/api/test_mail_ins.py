@@ -112,6 +112,13 @@ def test_every_event_has_who_when_and_where(desk: Caller) -> None:
     assert datetime.fromisoformat(second["recorded_at"]) <= datetime.now(UTC)
 
 
+def test_the_letter_that_reports_a_shaft_has_the_name_of_who_reported_it(desk: Caller) -> None:
+    shaft = Shaft(desk).told("received", "measured")
+    assert shaft.tell("reported", by="R. Bench").status_code == 200
+    (letter,) = desk.get(f"/v1/submissions/{shaft.read()['submission']}/letters").get_json()["items"]
+    assert letter["issued_by"] == "R. Bench"
+
+
 def test_an_event_dated_tomorrow_is_refused(desk: Caller) -> None:
     shaft = Shaft(desk)
     tomorrow = (datetime.now(UTC) + timedelta(days=1)).isoformat(timespec="seconds").replace("+00:00", "Z")

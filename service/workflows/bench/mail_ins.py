@@ -200,6 +200,7 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
             key,
             submission_id,
             told.post,
+            by=who,
             mail_in_id=mail_in.id,
             shaft=shaft_lines(mail_in),
         )

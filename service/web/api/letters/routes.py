@@ -11,7 +11,7 @@ from service.documents.letter import Letter
 from service.documents.letter_html import letter_html
 from service.documents.letter_text import letter_text
 from service.web.access import caller
-from service.web.api.letters.schemas import IssueSchema, LetterSchema, LettersSchema, letter_json
+from service.web.api.letters.schemas import LetterRequestSchema, LetterSchema, LettersSchema, letter_json
 from service.web.blueprint import Blueprint
 from service.web.replies import (
     IDEMPOTENCY_PARAMETER,
@@ -50,15 +50,16 @@ def letters_blueprint(desk: Desk) -> Blueprint:
     blueprint = Blueprint("letters", __name__, url_prefix="/v1", description="Letters to customers.")
 
     @blueprint.route("/submissions/<uuid:submission_id>/letters", methods=["POST"])
-    @blueprint.arguments(IssueSchema(), example={"email": True})
+    @blueprint.arguments(LetterRequestSchema(), example={"email": True})
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
     @blueprint.response(201, LetterSchema(), headers=LOCATION_HEADER)
     @blueprint.problems(404, 409, 422)
-    def issue_one(post: Post, submission_id: UUID) -> Response:
+    def issue_one(said: tuple[Post, str | None], submission_id: UUID) -> Response:
         """Issue the letter that answers a submission: keep it as it is, mail it if asked to, and tell the stores."""
+        post, person = said
 
         def work(transaction: Transaction) -> Reply:
-            letter = issue(transaction, desk.stationery, caller(), submission_id, post)
+            letter = issue(transaction, desk.stationery, caller(), submission_id, post, by=person)
             body = letter_json(letter, transaction.outbox.of_letter(letter.id))
             return json_reply(body, 201, Location=f"/v1/letters/{letter.id}", **PRIVATE)
 
