@@ -78,6 +78,13 @@ def test_a_draft_is_published_for_a_reason_beside_the_revision_it_was_read_with(
     assert owner.get(f"{PATH}/{second['id']}").get_json()["effects"]["changes"] == []
     assert owner.post(f"{PATH}/{second['id']}/publish").status_code == 422
 
+    # nothing differs, so there is nothing to make of it
+    same = owner.post(f"{PATH}/{second['id']}/publish?reason=all+the+same")
+    assert (same.status_code, same.get_json()["revision"], same.get_json()["made"]) == (200, 2, False)
+    assert same.headers["Location"] == published.headers["Location"]
+    assert owner.get(f"{PATH}/{second['id']}").status_code == 404
+    assert len(owner.get("/v1/catalogue/revisions").get_json()["items"]) == 2
+
 
 def test_a_draft_with_faults_is_kept_to_be_read_and_never_published(owner: Caller) -> None:  # noqa: F811
     lines = SHEETS["parts.csv"].decode().splitlines()

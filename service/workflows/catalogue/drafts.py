@@ -81,7 +81,7 @@ def ready_draft(stores: Stores, draft_id: UUID) -> WorkedOut | None:
 def publish_draft(
     transaction: Transaction, key: KeyRecord, draft_id: UUID, ready: WorkedOut | None, against: int | None, why: str
 ) -> ImportReport:
-    """Make a draft the active revision, `ready` from `ready_draft`; it is a draft no longer.
+    """Make a draft the active revision, `ready` from `ready_draft`; it is a draft no longer, though nothing differ.
 
     `against` is the active revision its owner saw it beside (0 for none; None where they do not say). Raises
     `NotFound`, `Conflict` for one whose files could not be taken, `StaleRevision` where another revision is active.

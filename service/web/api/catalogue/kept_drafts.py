@@ -15,9 +15,8 @@ from service.domain.errors import Fault, InvalidInput
 from service.domain.units import LengthUnit
 from service.web.access import caller
 from service.web.api.catalogue.drafts import DraftFields, DraftQuery, draft_json
-from service.web.api.catalogue.routes import PREFIX
+from service.web.api.catalogue.routes import NOTHING_DIFFERS, PREFIX, imported
 from service.web.api.catalogue.schemas import ImportReportSchema
-from service.web.api.catalogue.shown import report_json
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, Text
 from service.web.problems import WrongContentType
@@ -211,11 +210,13 @@ def kept_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
     @blueprint.arguments(PublishQuery(), location="query")
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
     @blueprint.response(201, ImportReportSchema(), headers=LOCATION_HEADER)
+    @blueprint.alt_response(200, schema=ImportReportSchema(), description=NOTHING_DIFFERS, headers=LOCATION_HEADER)
     @blueprint.problems(404, 409, 412)
     def publish(query: dict[str, Any], draft_id: UUID) -> Response:
         """Make a draft the active revision, all of it or nothing.
 
-        With If-Match 412 where another revision has become active since it was read.
+        With If-Match 412 where another revision has become active since it was read. Where nothing differs from the
+        active revision none is made, and no case is asked again; a draft it is no longer.
         """
         ready = ready_draft(desk.stores, draft_id)
 
@@ -225,8 +226,7 @@ def kept_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
                 against = transaction.catalogue.active_revision() or 0
                 check_if_match(_tag(against))
             report = publish_draft(transaction, caller(), draft_id, ready, against, query["reason"])
-            location = f"{PREFIX}/revisions/{report.revision}"
-            return json_reply(report_json(report, query["unit"], ()), 201, Location=location)
+            return imported(report, query["unit"], ())
 
         return answer_once(desk.stores, work)
 
