@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue
-from service.domain.errors import StaleRevision
 from service.identification.catalogue_table.table import CatalogueTable, build_table
 from service.identification.learning.demand import Demand
 from service.identification.look_alikes.look_alike_map import LookAlike, look_alikes
@@ -86,15 +86,16 @@ def add_revision(
     *,
     who: str,
     why: str,
-    against: int | None = None,
+    check: Callable[[int], None] | None = None,
 ) -> ImportReport:
     """`import_catalogue` of what was worked out, inside a transaction that is there already.
 
-    Raises `StaleRevision` where `against` is said and another revision is active (0: none is).
+    Nobody else makes a revision meanwhile: `check` hears which one is active (0: none is), and raises where the caller
+    means another.
     """
     transaction.catalogue.hold()
-    if against is not None and (transaction.catalogue.active_revision() or 0) != against:
-        raise StaleRevision
+    if check is not None:
+        check(transaction.catalogue.active_revision() or 0)
     same = active_if_same(transaction, ready.catalogue)
     if same is not None:
         return replace(ready.report, revision=same)

@@ -111,13 +111,18 @@ def issue(
     return kept
 
 
+def messages_of(transaction: Transaction, letter: KeptLetter) -> tuple[Message, ...]:
+    """The messages that carry a letter."""
+    return transaction.outbox.of_letter(letter.id)
+
+
 def find_letter(transaction: Transaction, key: KeyRecord, letter_id: UUID) -> tuple[KeptLetter, tuple[Message, ...]]:
     """A letter and the messages that carry it; that it was read is noted. Raises `NotFound`."""
     letter = transaction.letters.find(letter_id)
     if letter is None:
         raise NotFound("There is no such letter.")
     transaction.trail.add(key.id, key.name, "letter_read", letter.submission_id, letter=str(letter_id))
-    return letter, transaction.outbox.of_letter(letter_id)
+    return letter, messages_of(transaction, letter)
 
 
 def letters_of(
@@ -126,7 +131,7 @@ def letters_of(
     """The letters of a submission with their messages, newest first; raises `NotFound`."""
     case = read_submission(transaction, key, submission_id)
     letters = transaction.letters.of_submission(case.id)
-    return tuple((letter, transaction.outbox.of_letter(letter.id)) for letter in letters)
+    return tuple((letter, messages_of(transaction, letter)) for letter in letters)
 
 
 def _recipient(stationery: Stationery, case: Case, post: Post) -> str:

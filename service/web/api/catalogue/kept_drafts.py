@@ -221,11 +221,10 @@ def kept_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
         ready = ready_draft(desk.stores, draft_id)
 
         def work(transaction: Transaction) -> Reply:
-            against = None
-            if "If-Match" in request.headers:
-                against = transaction.catalogue.active_revision() or 0
-                check_if_match(_tag(against))
-            report = publish_draft(transaction, caller(), draft_id, ready, against, query["reason"])
+            def same(active: int) -> None:
+                check_if_match(_tag(active))
+
+            report = publish_draft(transaction, caller(), draft_id, ready, same, query["reason"])
             return imported(report, query["unit"], ())
 
         return answer_once(desk.stores, work)

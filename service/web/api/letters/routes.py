@@ -26,7 +26,7 @@ from service.web.replies import (
 from service.workflows.desk import Desk
 from service.workflows.ports.sending import KeptLetter
 from service.workflows.ports.stores import Reply, Transaction
-from service.workflows.sending.letters import Post, draft, find_letter, issue, letters_of
+from service.workflows.sending.letters import Post, draft, find_letter, issue, letters_of, messages_of
 
 TYPES = {"html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8", "pdf": "application/pdf"}
 
@@ -60,7 +60,7 @@ def letters_blueprint(desk: Desk) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             letter = issue(transaction, desk.stationery, caller(), submission_id, post, by=person)
-            body = letter_json(letter, transaction.outbox.of_letter(letter.id))
+            body = letter_json(letter, messages_of(transaction, letter))
             return json_reply(body, 201, Location=f"/v1/letters/{letter.id}", **PRIVATE)
 
         return answer_once(desk.stores, work)
