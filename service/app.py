@@ -26,6 +26,7 @@ from service.settings import Settings
 from service.web.register import Faces, register
 from service.web.requests import watch_requests
 from service.workflows.backlog import backlog
+from service.workflows.catalogue.look_alike_maps import LookAlikeMap
 from service.workflows.desk import Desk
 from service.workflows.identifying.answering import Answering
 from service.workflows.identifying.snapshot import CatalogueSnapshot
@@ -77,7 +78,14 @@ def create_app(
     )
     stationery = Stationery(settings.supplier, sends_mail=settings.smtp_url is not None)
     desk = Desk(
-        stores, answering, settings.rules, stationery, settings.webhook_private, settings.patience, settings.retention
+        stores,
+        answering,
+        LookAlikeMap(answering.snapshot),
+        settings.rules,
+        stationery,
+        settings.webhook_private,
+        settings.patience,
+        settings.retention,
     )
     probes = Probes(redis.answers, _schema_probe(stores))
 

@@ -7,12 +7,12 @@ from pathlib import Path
 
 from service.catalogue_files import Checked, check_csv
 from service.catalogue_files.named_files import check_files
-from service.catalogue_files.rows import Told
+from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue
 from service.domain.errors import InvalidInput
 
 
-def check_source(source: Path, told: Told | None = None) -> Checked:
+def check_source(source: Path, told: OnProgress | None = None) -> Checked:
     """Read the catalogue at `source` and check it; raises `InvalidInput` where there is nothing to be read."""
     if source.is_dir():
         tables = source / "lift_tables.csv"

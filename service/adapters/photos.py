@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from service.domain.errors import InvalidInput
-from service.workflows.ports.mail_ins import Picture
+from service.workflows.ports.photos import Picture
 
 FORMATS = ("JPEG", "PNG", "WEBP")
 LONGEST_SIDE = 2400

@@ -7,7 +7,7 @@ from service.catalogue_files.checked import Checked, checked
 from service.catalogue_files.columns import CORE_COLUMNS, LIFT_TABLE_COLUMNS, PART_COLUMNS
 from service.catalogue_files.corrected import corrected_csv
 from service.catalogue_files.faults import FaultList
-from service.catalogue_files.rows import Told, read_document
+from service.catalogue_files.rows import OnProgress, read_document
 from service.catalogue_files.sheet_document import SheetDocument
 from service.domain.catalogue import Catalogue
 
@@ -17,7 +17,7 @@ def read_csv(cores: bytes, parts: bytes, lift_tables: bytes | None = None) -> Ca
     return check_csv(cores, parts, lift_tables).taken()
 
 
-def check_csv(cores: bytes, parts: bytes, lift_tables: bytes | None = None, told: Told | None = None) -> Checked:
+def check_csv(cores: bytes, parts: bytes, lift_tables: bytes | None = None, told: OnProgress | None = None) -> Checked:
     """Read a catalogue from its CSV files as spreadsheets write them; `cells` and `numbers` have the rules."""
     faults = FaultList(lambda path: document.place(path), lambda path: document.value(path))
     document = SheetDocument(
@@ -29,7 +29,7 @@ def check_csv(cores: bytes, parts: bytes, lift_tables: bytes | None = None, told
     return check_sheets(document, faults, told)
 
 
-def check_sheets(document: SheetDocument, faults: FaultList, told: Told | None) -> Checked:
+def check_sheets(document: SheetDocument, faults: FaultList, told: OnProgress | None) -> Checked:
     """Check a document of sheets."""
     catalogue = read_document(document.document, faults, told, document.plain_part)
     remarks = tuple(f"{sheet.name}: {remark}" for sheet in document.sheets for remark in sheet.grid.remarks)

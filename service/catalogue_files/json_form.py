@@ -8,7 +8,7 @@ import orjson
 
 from service.catalogue_files.checked import Checked, checked
 from service.catalogue_files.faults import FaultList, Path, json_pointer
-from service.catalogue_files.rows import Told, read_document
+from service.catalogue_files.rows import OnProgress, read_document
 from service.domain.catalogue import Catalogue
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
@@ -19,7 +19,7 @@ def read_json(data: bytes | Mapping[str, object]) -> Catalogue:
     return check_json(data).taken()
 
 
-def check_json(data: bytes | Mapping[str, object], told: Told | None = None) -> Checked:
+def check_json(data: bytes | Mapping[str, object], told: OnProgress | None = None) -> Checked:
     """Read a catalogue from JSON text, or from JSON already read."""
     document: object = data
     faults = FaultList(json_pointer, lambda path: _value_at(document, path))

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from service.catalogue_files.checked import Checked
 from service.catalogue_files.csv_form import check_csv
 from service.catalogue_files.json_form import check_json
-from service.catalogue_files.rows import Told
+from service.catalogue_files.rows import OnProgress
 from service.domain.errors import InvalidInput
 
 WORKBOOK_LIMIT = 64 * 1024 * 1024
@@ -19,7 +19,7 @@ _SHEETS = ("lift", "part", "core")
 """What a sheet's file has in its name; the first that fits."""
 
 
-def check_files(files: Mapping[str, bytes], told: Told | None = None) -> Checked:
+def check_files(files: Mapping[str, bytes], told: OnProgress | None = None) -> Checked:
     """Read the catalogue in some files, by their names; raises `InvalidInput` where they are not what they may be."""
     suffixes = {name: name.lower().rpartition(".")[2] for name in files}
     for name, suffix in suffixes.items():

@@ -15,7 +15,7 @@ from service.domain.catalogue import Catalogue, Core, Journal, Part, PartStatus
 from service.domain.readings import LobeKind, Position
 from service.domain.units import LengthUnit
 
-Told: TypeAlias = Callable[[int, int], None]
+OnProgress: TypeAlias = Callable[[int, int], None]
 """Hears how many of how many have been dealt with."""
 
 PlainPart: TypeAlias = Callable[[int], Part | None]
@@ -34,7 +34,7 @@ _NAME_IN_ADDRESS = re.compile(r"(?!\.{1,2}(/|$))[^/]+(/(?!\.{1,2}(/|$))[^/]+)*")
 
 
 def read_document(
-    document: object, faults: FaultList, told: Told | None = None, plain_part: PlainPart | None = None
+    document: object, faults: FaultList, told: OnProgress | None = None, plain_part: PlainPart | None = None
 ) -> Catalogue | None:
     """The catalogue of a document; None after adding everything that is wrong with it to `faults`.
 

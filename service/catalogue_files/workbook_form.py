@@ -22,7 +22,7 @@ from service.catalogue_files.cells import MOST_COLUMNS, Grid
 from service.catalogue_files.checked import Checked, checked
 from service.catalogue_files.csv_form import check_sheets
 from service.catalogue_files.faults import FaultList
-from service.catalogue_files.rows import Told
+from service.catalogue_files.rows import OnProgress
 from service.catalogue_files.sheet_document import SheetDocument
 
 MOST_UNPACKED = 512 * 1024 * 1024
@@ -35,7 +35,7 @@ _ERRORS = frozenset({*ERROR_CODES, "#SPILL!", "#CALC!"})
 _FORMULA_WITHOUT_RESULT = re.compile(rb"<f(?:\s[^>]*)?(?:/>|>[^<]*</f>)(?:<v\s*/>|<v></v>)?</c>")
 
 
-def check_workbook(data: bytes, told: Told | None = None) -> Checked:
+def check_workbook(data: bytes, told: OnProgress | None = None) -> Checked:
     """Read a catalogue from a workbook. Numbers are taken to the 15 digits a spreadsheet itself keeps."""
     faults = FaultList(lambda path: document.place(path), lambda path: document.value(path))
     try:

@@ -47,7 +47,7 @@ catalogue.add_command(faults)
 def import_(
     settings: Settings, source: Path, dry_run: bool, why: str, corrected: Path | None, summary: Path | None
 ) -> None:
-    """Make SOURCE the active catalogue, all of it or nothing.
+    """Make SOURCE the active catalogue, all of it or nothing; where nothing differs from it, say so and make none.
 
     SOURCE is a JSON file, an .xlsx workbook with sheets cores and parts and perhaps lift_tables, or a folder with
     cores.csv, parts.csv and perhaps lift_tables.csv.
@@ -82,7 +82,12 @@ def import_(
         click.echo(f"  {pair.part_number} and {pair.other}: told apart by {pair.separated_by.replace('_', ' ')}")
     if len(report.look_alikes) > _PAIRS_SHOWN:
         click.echo(f"  and {len(report.look_alikes) - _PAIRS_SHOWN} more")
-    click.echo("nothing was changed" if report.revision is None else f"active revision: {report.revision}")
+    if report.made:
+        click.echo(f"active revision: {report.revision}")
+    elif report.revision is None:
+        click.echo("nothing was changed")
+    else:
+        click.echo(f"nothing differs from the active revision, {report.revision}: no new one was made")
 
 
 @catalogue.command("export")

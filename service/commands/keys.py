@@ -48,9 +48,10 @@ def create(settings: Settings, role: str, name: str, origin: tuple[str, ...], da
 def list_keys(settings: Settings) -> None:
     """Every key, oldest first: id, last four characters, role, when last used (UTC), whether it works, whose it is."""
     from service.serving.reached import command_stores
+    from service.workflows.keys import all_keys
 
-    with command_stores(settings) as stores, stores.transaction() as transaction:
-        entries = transaction.keys.all()
+    with command_stores(settings) as stores:
+        entries = all_keys(stores)
     now = datetime.now(UTC)
     for entry in entries:
         used = "never used" if entry.last_used_at is None else f"used {entry.last_used_at.astimezone(UTC):{_MINUTES}}"

@@ -25,6 +25,7 @@ from types import MappingProxyType
 from uuid import UUID
 
 from service.domain.readings import Instrument, Written
+from service.domain.units import LengthUnit
 
 REFERENCE_C = 20.0
 """ISO 1: the temperature at which lengths are stated."""
@@ -101,7 +102,7 @@ class MeasuringInstrument:
         """The resolution in millimetres; None for degrees."""
         if self.scale is ScaleUnit.DEGREE:
             return None
-        return float(self.resolution) * (25.4 if self.scale is ScaleUnit.INCH else 1.0)
+        return LengthUnit(self.scale.value).to_mm(self.resolution)
 
 
 @dataclass(frozen=True)

@@ -154,3 +154,8 @@ class Identification:
     advice: tuple[Advice, ...]
     ask_cheaply: bool
     engine_version: str
+
+    @property
+    def leading_core(self) -> str | None:
+        """The core of the best candidate: what a person should know who looks at the case. None without any."""
+        return self.candidates[0].core if self.candidates else None

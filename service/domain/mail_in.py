@@ -12,7 +12,7 @@ from service.domain.errors import Conflict
 
 
 class MailInState(StrEnum):
-    """Where a shaft stands. The last three are ends."""
+    """Where a shaft stands. The last three are ends: nothing can happen to it any more."""
 
     ANNOUNCED = "announced"
     RECEIVED = "received"
@@ -52,8 +52,6 @@ class ArrivedCondition(StrEnum):
 
 IN_HOUSE = frozenset({MailInState.RECEIVED, MailInState.MEASURED, MailInState.REPORTED})
 """The states in which the shaft lies somewhere here, in exactly one place."""
-
-ENDS = frozenset({MailInState.RETURNED, MailInState.SCRAPPED, MailInState.WITHDRAWN})
 
 _S, _E = MailInState, EventKind
 MOVES: Mapping[MailInState, Mapping[EventKind, MailInState]] = MappingProxyType(

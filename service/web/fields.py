@@ -27,6 +27,11 @@ class AnswerSchema(ma.Schema):
         unknown = ma.INCLUDE
 
 
+def described(text: str) -> dict[str, str]:
+    """A field's description, as its metadata."""
+    return {"description": text}
+
+
 NO_NUL = r"^[^\u0000]*$"
 
 

@@ -6,11 +6,12 @@ from typing import Any
 
 import marshmallow as ma
 from flask import Response, request
-from werkzeug.exceptions import RequestEntityTooLarge, UnsupportedMediaType
+from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.web.fields import AnswerSchema
-from service.web.replies import private
-from service.workflows.ports.mail_ins import PhotoEntry
+from service.web.problems import WrongContentType
+from service.web.replies import BARE_POLICY, private
+from service.workflows.ports.photos import PhotoEntry
 
 KINDS = ("image/jpeg", "image/png", "image/webp")
 BODY = {"required": True, "content": {kind: {"schema": {"contentMediaType": kind}} for kind in KINDS}}
@@ -45,7 +46,7 @@ def photo_json(folder: str, photo: PhotoEntry) -> dict[str, Any]:
 def sent_picture(body_limit: int) -> bytes:
     """The body, which has to say that it is a picture; what it really is shows when it is opened."""
     if request.mimetype not in KINDS:
-        raise UnsupportedMediaType(f"A photo is sent as {', '.join(KINDS)}.")
+        raise WrongContentType(f"A photo is sent as {', '.join(KINDS)}.")
     body = request.get_data(cache=True)
     # werkzeug cuts a body that does not state its length off at the limit, without a word
     if request.content_length is None and len(body) >= body_limit:
@@ -56,5 +57,5 @@ def sent_picture(body_limit: int) -> bytes:
 def picture_response(jpeg: bytes) -> Response:
     """A picture, for whoever may see it and for no cache."""
     response = Response(jpeg, content_type="image/jpeg")
-    response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
+    response.headers["Content-Security-Policy"] = BARE_POLICY
     return private(response)

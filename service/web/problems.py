@@ -40,6 +40,12 @@ class TooManyRequests(LobedeskError):
     code = "too_many_requests"
 
 
+class WrongContentType(LobedeskError):
+    """What was sent is of another content type than this address takes; the detail names those it does."""
+
+    code = "wrong_content_type"
+
+
 STATUS_OF: dict[type[LobedeskError], HTTPStatus] = {
     LobedeskError: HTTPStatus.INTERNAL_SERVER_ERROR,
     InvalidInput: HTTPStatus.UNPROCESSABLE_ENTITY,
@@ -49,6 +55,7 @@ STATUS_OF: dict[type[LobedeskError], HTTPStatus] = {
     PreconditionNeeded: HTTPStatus.PRECONDITION_REQUIRED,
     NotAuthenticated: HTTPStatus.UNAUTHORIZED,
     Forbidden: HTTPStatus.FORBIDDEN,
+    WrongContentType: HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     TooManyRequests: HTTPStatus.TOO_MANY_REQUESTS,
     Unavailable: HTTPStatus.SERVICE_UNAVAILABLE,
 }

@@ -40,7 +40,7 @@ from service.web.document import make_api
 from service.web.pages.routes import pages_blueprint
 from service.web.problems import register_problems
 from service.workflows.desk import Desk
-from service.workflows.ports.mail_ins import PhotoMaker
+from service.workflows.ports.photos import PhotoMaker
 from service.workflows.readiness import Readiness
 
 ANYBODY: Audience = None

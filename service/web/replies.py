@@ -65,6 +65,10 @@ ETAG_HEADER = {"ETag": {"description": "The present state's tag.", "schema": {"t
 LOCATION_HEADER = {"Location": {"description": "Where it is.", "schema": {"type": "string"}}}
 PRIVATE = {"Cache_Control": "private, no-cache", "Vary": "Authorization"}
 """For answers that depend on who asks."""
+BARE_POLICY = "default-src 'none'; sandbox"
+"""Content-Security-Policy of what is looked at alone: a picture, a PDF."""
+PAGE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; sandbox"
+"""Of a page that stands alone, with its style in it."""
 
 
 def unless_unchanged(etag: str, make: Callable[[], Response]) -> Response:
@@ -82,6 +86,13 @@ def private(response: Response) -> Response:
     for name, value in PRIVATE.items():
         response.headers[name.replace("_", "-")] = value
     return response
+
+
+def shown_as(response: Response, name: str, policy: str) -> Response:
+    """The response as a private document of a name, under a Content-Security-Policy, for a browser to open."""
+    response.headers["Content-Disposition"] = f'inline; filename="{name}"'
+    response.headers["Content-Security-Policy"] = policy
+    return private(response)
 
 
 def check_if_match(etag: str) -> None:

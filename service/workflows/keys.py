@@ -60,6 +60,12 @@ def make_key(transaction: Transaction, by: KeyRecord | None, wanted: NewKey) -> 
     return _made(transaction, by, wanted, "key_made")
 
 
+def all_keys(stores: Stores) -> tuple[KeyEntry, ...]:
+    """Every key, oldest first, those that work no more among them."""
+    with stores.transaction() as transaction:
+        return transaction.keys.all()
+
+
 def rotate_key(
     transaction: Transaction, by: KeyRecord | None, key_id: UUID, overlap: timedelta
 ) -> tuple[KeyEntry, str]:

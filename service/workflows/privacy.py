@@ -11,10 +11,14 @@ from service.domain.access import THE_SERVICE
 from service.domain.casework import Retention
 from service.domain.outbox import SENT_KEPT_DAYS
 from service.workflows.bench.mail_ins import hold_mail_in
-from service.workflows.cases.casework import hold_case
 from service.workflows.cases.find_cases import digits_of
 from service.workflows.housekeeping import until_none_is_left
+from service.workflows.identifying.identify import hold_case
+from service.workflows.ports.reviews import TrailEntry
 from service.workflows.ports.stores import KeyRecord, Stores, Transaction
+
+GREATEST_ENTRY = 2**63 - 1
+"""The trail's entries are numbered with 64 bits."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +72,13 @@ def erase_customer(transaction: Transaction, key: KeyRecord, email: str | None, 
         transaction.privacy.erase_shaft(shaft_id)
         transaction.trail.add(key.id, key.name, "shaft_erased", None, mail_in=str(shaft_id))
     return Erased(case_ids, shaft_ids)
+
+
+def read_trail(stores: Stores, before: int | None, limit: int) -> tuple[tuple[TrailEntry, ...], int | None]:
+    """The trail, newest first, those before `before`; and the entry to go on before, if there are more."""
+    with stores.transaction() as transaction:
+        found = transaction.trail.page(None, before if before is None else min(before, GREATEST_ENTRY), limit + 1)
+    return found[:limit], found[limit - 1].id if len(found) > limit else None
 
 
 def forget_by_age(stores: Stores, retention: Retention) -> int:

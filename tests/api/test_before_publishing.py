@@ -132,6 +132,16 @@ def test_the_same_is_written_from_the_terminal_by_a_dry_run(own_settings: Settin
     assert run("--summary", str(tmp_path / "late.txt")).exit_code == 2
 
 
+def test_the_terminal_says_that_nothing_differs(own_settings: Settings, owner: Caller, tmp_path: Path) -> None:
+    source = tmp_path / "same.json"
+    source.write_text(json.dumps(BEFORE))
+    environment = {"LOBEDESK_DATABASE_URL": str(own_settings.database_url)}
+    told = CliRunner().invoke(main, ["catalogue", "import", str(source)], env=environment)
+    assert told.exit_code == 0, told.output
+    assert told.output.endswith("nothing differs from the active revision, 1: no new one was made\n")
+    assert len(owner.get("/v1/catalogue/revisions").get_json()["items"]) == 1
+
+
 def test_a_first_catalogue_is_held_against_nothing(stores: PostgresStores) -> None:
     from service.workflows.catalogue.before_publishing import look_at_draft, summary_of
 

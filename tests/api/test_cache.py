@@ -31,7 +31,7 @@ class Own:
     """An application of this test's own, over an empty Redis."""
 
     def __init__(self, settings: Settings) -> None:
-        self.settings = settings
+        self.settings, self.imported = settings, 0
         self.app: Flask = create_app(settings)
         self.stores: PostgresStores = self.app.extensions[EXTENSION].desk.stores
         self.caller = Caller(self.app, create_key(self.stores, Role.DESK, "the cache's tests"))
@@ -43,9 +43,12 @@ class Own:
         return int(float(lines[0].split()[-1])) if lines else 0
 
     def import_again(self) -> None:
-        """Make the same catalogue a new revision."""
+        """Make the catalogue, which differs in a title each time, a new revision."""
+        self.imported += 1
         catalogue = read_json((FIXTURES / "catalogue.json").read_bytes())
-        import_catalogue(self.stores, catalogue, who="tests", why="again")
+        first = replace(catalogue.parts[0], title=f"Title {self.imported}")
+        whole = replace(catalogue, parts=(first, *catalogue.parts[1:]))
+        import_catalogue(self.stores, whole, who="tests", why="again")
 
 
 @pytest.fixture

@@ -54,7 +54,7 @@ def own_app(own_settings: Settings) -> Iterator[Flask]:
 def opened(desk: Desk, key: KeyRecord, read: Submission) -> UUID:
     def work(at_hand: AtHand) -> UUID:
         with desk.stores.transaction() as transaction:
-            return open_submission(transaction, at_hand, key, read).id
+            return open_submission(transaction, at_hand, key, read, desk.rules).id
 
     return with_answers(desk.stores, desk.answering, work)
 

@@ -62,7 +62,7 @@ def test_a_store_s_key_sees_no_photo_and_adds_none_to_another_s_case(
     [
         (b"GIF89a;alert(1)", "image/jpeg", 422, "not_a_photo"),
         (b"", "image/png", 422, "not_a_photo"),
-        (png_of(8, 8), "application/json", 415, "not_json"),
+        (png_of(8, 8), "application/json", 415, "wrong_content_type"),
     ],
 )
 def test_what_is_no_photo_is_refused(

@@ -359,8 +359,10 @@ class Subject:
 def subject(request: pytest.FixtureRequest, new_database: Any, api_settings: Settings) -> Iterator[Subject]:
     with new_database() as conninfo:
         with open_pool(conninfo) as pool:
-            for why in ("a corner of the catalogue", "the same again, to be gone back to", "and the one in use"):
-                import_catalogue(PostgresStores(pool), small_catalogue(), who="tests", why=why)
+            small = small_catalogue()
+            for why in ("a corner of the catalogue", "another title, to be gone back to", "and the one in use"):
+                titled = replace(small, parts=(replace(small.parts[0], title=why), *small.parts[1:]))
+                import_catalogue(PostgresStores(pool), titled, who="tests", why=why)
         subject = Subject(replace(api_settings, database_url=as_url(conninfo)))
         deferred.inside = subject.app
         yield subject

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import orjson
@@ -107,6 +107,36 @@ def test_a_retry_with_the_same_key_imports_once(admin: Caller) -> None:
     assert revisions(admin) == [(1, "active")]
 
 
+def test_a_catalogue_that_is_the_active_one_already_makes_no_revision(admin: Caller) -> None:
+    first = admin.post(PATH, catalogue())
+    again = admin.post(f"{PATH}?reason=again", catalogue())
+
+    assert (first.status_code, again.status_code) == (201, 200)
+    assert again.headers["Location"] == first.headers["Location"]
+    assert again.get_json() == first.get_json() | {"made": False}
+    assert first.get_json()["made"] is True
+    assert revisions(admin) == [(1, "active")]
+    assert admin.get(f"{PATH}/2/reidentification").status_code == 404
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        pytest.param(lambda whole: with_value(whole, "parts/1/lobes/intake/lift", "0.31301"), id="a digit more"),
+        pytest.param(lambda whole: whole | {"parts": whole["parts"][::-1]}, id="another order"),
+        pytest.param(lambda whole: with_value(whole, "parts/0/units_sold", 12345), id="a count"),
+        pytest.param(lambda whole: with_value(whole, "cores/0/name", "Another name"), id="a core's name"),
+        pytest.param(lambda whole: whole | {"parts": whole["parts"][:1]}, id="a part less"),
+    ],
+)
+def test_a_catalogue_that_differs_in_anything_makes_one(admin: Caller, other: Callable[[Any], Any]) -> None:
+    admin.post(PATH, catalogue())
+    second = admin.post(PATH, other(catalogue()))
+    assert (second.status_code, second.get_json()["revision"], second.get_json()["made"]) == (201, 2, True)
+    # and what is older is not what is active
+    assert admin.post(PATH, catalogue()).status_code == 201
+
+
 def test_a_list_goes_on_in_the_revision_it_began_in(admin: Caller) -> None:
     parts = [part(part_number=f"OLD-{i}") for i in range(5)]
     admin.post(PATH, catalogue(parts=parts))
@@ -141,8 +171,8 @@ def test_before_the_first_import_the_catalogue_is_unavailable(own_app: Flask) ->
 
 
 def test_revisions_are_listed_newest_first_page_by_page(admin: Caller) -> None:
-    for _ in range(5):
-        admin.post(PATH, catalogue())
+    for count in range(5):
+        assert admin.post(PATH, catalogue(parts=[part(units_sold=count)])).status_code == 201
     first = admin.get(f"{PATH}?limit=2").get_json()
     second = admin.get(f"{PATH}?limit=2&cursor={first['next_cursor']}").get_json()
     third = admin.get(f"{PATH}?limit=2&cursor={second['next_cursor']}").get_json()

@@ -78,6 +78,13 @@ def test_a_draft_is_published_for_a_reason_beside_the_revision_it_was_read_with(
     assert owner.get(f"{PATH}/{second['id']}").get_json()["effects"]["changes"] == []
     assert owner.post(f"{PATH}/{second['id']}/publish").status_code == 422
 
+    # nothing differs, so there is nothing to make of it
+    same = owner.post(f"{PATH}/{second['id']}/publish?reason=all+the+same")
+    assert (same.status_code, same.get_json()["revision"], same.get_json()["made"]) == (200, 2, False)
+    assert same.headers["Location"] == published.headers["Location"]
+    assert owner.get(f"{PATH}/{second['id']}").status_code == 404
+    assert len(owner.get("/v1/catalogue/revisions").get_json()["items"]) == 2
+
 
 def test_a_draft_with_faults_is_kept_to_be_read_and_never_published(owner: Caller) -> None:  # noqa: F811
     lines = SHEETS["parts.csv"].decode().splitlines()
@@ -117,7 +124,8 @@ def test_files_that_are_no_catalogue_are_refused_by_name(owner: Caller) -> None:
 
 
 def test_an_upload_of_anything_else_is_refused(owner: Caller) -> None:  # noqa: F811
-    assert owner.post(f"{PATH}/files", {"files": []}).status_code == 415
+    refused = owner.post(f"{PATH}/files", {"files": []})
+    assert (refused.status_code, refused.get_json()["code"]) == (415, "wrong_content_type")
     assert owner.send("POST", f"{PATH}/files", data={}, content_type="multipart/form-data").status_code == 422
     nameless = {"files": [(io.BytesIO(b"{}"), "next.json"), (io.BytesIO(b"{}"), "next.json")]}
     assert owner.send("POST", f"{PATH}/files", data=nameless).status_code == 422

@@ -144,6 +144,28 @@ def test_a_decision_is_what_the_letter_says(as_: Callable[[Role], Caller], sampl
     assert "POISON" not in text
 
 
+def test_a_letter_has_the_name_of_who_wrote_it(as_: Callable[[Role], Caller], scant: Json) -> None:
+    desk = as_(Role.DESK)
+    case = desk.submit(scant)
+    path = f"/v1/submissions/{case['id']}/letters"
+
+    signed, unsigned = (desk.post(path, said).get_json() for said in ({"person": "J. Moll"}, {}))
+
+    assert signed["issued_by"] == "J. Moll"
+    assert unsigned["issued_by"] not in ("J. Moll", "")
+    trail = desk.get(f"/v1/cases/{case['id']}").get_json()["trail"]
+    assert {entry["who"] for entry in trail if entry["action"] == "letter_issued"} == {"J. Moll", unsigned["issued_by"]}
+
+
+@pytest.mark.parametrize("person", ["", "  ", "a" * 101, "a\u0000b", 5, None])
+def test_a_name_that_is_none_is_refused(as_: Callable[[Role], Caller], scant: Json, person: object) -> None:
+    desk = as_(Role.DESK)
+    path = f"/v1/submissions/{desk.submit(scant)['id']}/letters"
+    refused = desk.post(path, {"person": person})
+    assert (refused.status_code, refused.get_json()["errors"][0]["pointer"]) == (422, "/person")
+    assert desk.get(path).get_json() == {"items": []}
+
+
 def test_a_letter_cannot_be_mailed_to_nobody_or_without_a_mail_server(
     as_: Callable[[Role], Caller], desk: Caller, scant: Json
 ) -> None:

@@ -17,7 +17,7 @@ from werkzeug.test import TestResponse
 
 from service.app import EXTENSION
 from service.domain.access import Role
-from service.domain.mail_in import ENDS, IN_HOUSE, MOVES, EventKind, MailInState
+from service.domain.mail_in import IN_HOUSE, MOVES, EventKind, MailInState
 from service.settings import Settings
 from tests.api.conftest import Caller
 from tests.integration.test_photos import png_of, with_a_place
@@ -98,7 +98,7 @@ def test_in_every_state_that_happens_which_can_and_all_else_is_refused(desk: Cal
             assert answer.status_code == 200, answer.get_data(as_text=True)
             assert answer.get_json()["state"] == after
             assert (answer.get_json()["place"] is not None) == (after in IN_HOUSE)
-            assert (answer.get_json()["due_at"] is None) == (after in ENDS)
+            assert (answer.get_json()["due_at"] is None) == (not MOVES[after])
 
 
 def test_every_event_has_who_when_and_where(desk: Caller) -> None:
@@ -110,6 +110,13 @@ def test_every_event_has_who_when_and_where(desk: Caller) -> None:
     assert (second["who"], second["place"], second["condition"]) == ("R. Bench", "shelf 2", ["worn"])
     assert datetime.fromisoformat(second["at"]) == datetime.fromisoformat(then.replace("Z", "+00:00"))
     assert datetime.fromisoformat(second["recorded_at"]) <= datetime.now(UTC)
+
+
+def test_the_letter_that_reports_a_shaft_has_the_name_of_who_reported_it(desk: Caller) -> None:
+    shaft = Shaft(desk).told("received", "measured")
+    assert shaft.tell("reported", by="R. Bench").status_code == 200
+    (letter,) = desk.get(f"/v1/submissions/{shaft.read()['submission']}/letters").get_json()["items"]
+    assert letter["issued_by"] == "R. Bench"
 
 
 def test_an_event_dated_tomorrow_is_refused(desk: Caller) -> None:
@@ -333,8 +340,8 @@ def test_a_photo_is_kept_without_what_the_camera_wrote_into_it(desk: Caller) -> 
 @pytest.mark.parametrize(
     ("body", "kind", "status", "code"),
     [
-        (b"<svg onload='alert(1)'/>", "image/svg+xml", 415, "not_json"),
-        (b"{}", "application/json", 415, "not_json"),
+        (b"<svg onload='alert(1)'/>", "image/svg+xml", 415, "wrong_content_type"),
+        (b"{}", "application/json", 415, "wrong_content_type"),
         (b"GIF89a;alert(1)", "image/jpeg", 422, "not_a_photo"),
         (b"<script>alert(1)</script>", "image/png", 422, "not_a_photo"),
         (b"", "image/png", 422, "not_a_photo"),

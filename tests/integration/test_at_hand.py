@@ -24,6 +24,7 @@ from service.catalogue_files import read_json
 from service.catalogue_files.checked import checked
 from service.catalogue_files.faults import FaultList, json_pointer
 from service.domain.access import Role
+from service.domain.casework import DEFAULT_RULES
 from service.domain.errors import Conflict, InvalidInput
 from service.domain.identification import Identification
 from service.domain.readings import Instrument, Reading
@@ -107,7 +108,7 @@ class Desk:
     def open(self) -> Case:
         def work(at_hand: AtHand) -> Case:
             with self.stores.transaction() as transaction:
-                return open_submission(transaction, at_hand, self.key, READ)
+                return open_submission(transaction, at_hand, self.key, READ, DEFAULT_RULES)
 
         return with_answers(self.stores, self.answering, work)
 
@@ -115,7 +116,7 @@ class Desk:
         def work(at_hand: AtHand) -> Case:
             with self.stores.transaction() as transaction:
                 held = hold_submission(transaction, self.key, case_id)
-                return add_to_submission(transaction, at_hand, self.key, held, Addition(readings))
+                return add_to_submission(transaction, at_hand, self.key, held, Addition(readings), DEFAULT_RULES)
 
         return with_answers(self.stores, self.answering, work)
 

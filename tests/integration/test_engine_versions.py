@@ -17,7 +17,7 @@ from service.adapters.stored_constants import (
     demand_to_stored,
 )
 from service.domain.access import Role
-from service.domain.casework import ConfirmationSource
+from service.domain.casework import DEFAULT_RULES, ConfirmationSource
 from service.domain.errors import InvalidInput, NotFound
 from service.domain.identification import AnswerState, Identification
 from service.domain.readings import LobeKind, Submission
@@ -111,7 +111,7 @@ def kept(stores: PostgresStores, model: MeasuringModel = OTHER, demand: Demand =
 def answered(stores: PostgresStores, answering: Answering, key: KeyRecord, read: Submission = READ) -> UUID:
     def work(at_hand: AtHand) -> UUID:
         with stores.transaction() as transaction:
-            return open_submission(transaction, at_hand, key, read).id
+            return open_submission(transaction, at_hand, key, read, DEFAULT_RULES).id
 
     return with_answers(stores, answering, work)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 from uuid import uuid4
 
@@ -98,7 +99,8 @@ def test_what_is_kept_is_what_is_served(stores: PostgresStores, database: psycop
 
 def test_a_revision_that_is_no_longer_active_can_still_be_asked_about(stores: PostgresStores) -> None:
     import_catalogue(stores, invented(), who="tests", why="")
-    import_catalogue(stores, invented(), who="tests", why="again")
+    titled = replace(invented().parts[0], title="Another title")
+    import_catalogue(stores, replace(invented(), parts=(titled, *invented().parts[1:])), who="tests", why="again")
     look_alikes = LookAlikeMap(CatalogueSnapshot())
 
     finer = Kit(frozenset({Instrument.OUTSIDE_MICROMETER}))

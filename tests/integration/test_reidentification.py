@@ -48,6 +48,7 @@ def of_lifts(**lifts: str) -> Catalogue:
 
 FIRST = of_lifts(A="0.2900", B="0.3130", C="0.3400")
 RENAMED = of_lifts(A="0.2900", B2="0.3130", C="0.3400")
+RENAMED_AND_MORE = of_lifts(A="0.2900", B2="0.3130", C="0.3400", D="0.4200")
 SAME = of_lifts(A="0.2900", B="0.3130", C="0.3400", D="0.4200")
 
 
@@ -130,7 +131,9 @@ def test_a_second_run_changes_nothing(desk: Desk) -> None:
     case_id = desk.open("0.3130")
     desk.publish(RENAMED)
     assert (desk.again(), desk.again()) == (1, 0)
-    desk.publish(RENAMED)
+    desk.publish(RENAMED)  # which is active already: no revision is made, and nobody is asked
+    assert desk.again() == 0
+    desk.publish(RENAMED_AND_MORE)
     assert desk.again() == 1
     assert desk.case(case_id).latest.number == 2
     assert progress_of(desk.stores, 3).changed == 0

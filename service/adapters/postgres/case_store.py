@@ -13,7 +13,6 @@ from service.adapters.postgres.queries import Queries
 from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.review import Confidence, Decision, Outcome, Verdict
 from service.workflows.ports.cases import CaseFinder, Confirmation, FoundCase, NewDecision, Note, Silent
-from service.workflows.ports.mail_ins import PhotoEntry, Picture
 
 QUERIES = Queries("cases")
 
@@ -57,34 +56,6 @@ class CaseStore:
             "by": by,
         }
         return _note_of(self._one("note", values))
-
-    def add_photo(self, submission_id: UUID, key_id: UUID, added_by: str, picture: Picture) -> PhotoEntry:
-        """Keep a photo of a case."""
-        values = {
-            "id": UUID(int=uuid7().int),
-            "submission_id": submission_id,
-            "width": picture.width,
-            "height": picture.height,
-            "image": picture.jpeg,
-            "key_id": key_id,
-            "added_by": added_by,
-        }
-        return PhotoEntry(**self._one("add_photo", values))
-
-    def photos(self, submission_id: UUID) -> tuple[PhotoEntry, ...]:
-        """A case's photos, without the pictures, first to last."""
-        rows = self._connection.execute(QUERIES["photos"], {"submission_id": submission_id})
-        return tuple(PhotoEntry(**row) for row in rows)
-
-    def move_photos(self, submission_id: UUID, into: UUID) -> None:
-        """Make the photos of one case another's."""
-        self._connection.execute(QUERIES["move_photos"], {"submission_id": submission_id, "into": into})
-
-    def photo(self, submission_id: UUID, photo_id: UUID) -> bytes | None:
-        """A photo of a case, as JPEG."""
-        values = {"submission_id": submission_id, "id": photo_id}
-        row = self._connection.execute(QUERIES["photo"], values).fetchone()
-        return None if row is None else bytes(row["image"])
 
     def notes(self, submission_id: UUID) -> tuple[Note, ...]:
         """A case's notes, first to last."""

@@ -14,8 +14,9 @@ from psycopg.rows import tuple_row
 from service.adapters.postgres.catalogue_rows import assemble_cores, assemble_parts
 from service.adapters.postgres.connection import Connection, PatientConnection
 from service.adapters.postgres.queries import Queries
+from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue, Core, Part, PartStatus, Tolerance
-from service.workflows.ports.catalogue import CatalogueRevision, Told
+from service.workflows.ports.catalogue import CatalogueRevision
 
 QUERIES = Queries("catalogue")
 
@@ -56,7 +57,7 @@ class CatalogueStore:
         self.allow_time()
         self._connection.execute(QUERIES["take_turns"])
 
-    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: Told | None = None) -> int:
+    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: OnProgress | None = None) -> int:
         """Keep a catalogue as a new revision and make it the active one; returns its number."""
         revision = self._begin(made_by, reason, len(catalogue.cores), len(catalogue.parts))
         self._copy_cores(revision, list(enumerate(catalogue.cores)))
@@ -112,7 +113,7 @@ class CatalogueStore:
         self._copy("copy_cores", _core_rows(revision, cores))
         self._copy("copy_journals", _journal_rows(revision, [core for _, core in cores]))
 
-    def _copy_parts(self, revision: int, placed: list[tuple[int, Part]], told: Told | None) -> None:
+    def _copy_parts(self, revision: int, placed: list[tuple[int, Part]], told: OnProgress | None) -> None:
         for first in range(0, len(placed), _PARTS_A_STEP):
             step = placed[first : first + _PARTS_A_STEP]
             parts = [part for _, part in step]

@@ -39,7 +39,7 @@ class LiftTableStore:
         mail_in_id: UUID | None,
         bench: dict[str, Any] | None,
     ) -> UUID:
-        """Keep tables; what a client can see of their shaft has changed."""
+        """Keep tables."""
         sheet_id = UUID(int=uuid7().int)
         values = {
             "id": sheet_id,
@@ -52,8 +52,6 @@ class LiftTableStore:
             "bench": None if bench is None else Jsonb(bench),
         }
         self._connection.execute(QUERIES["keep"], values)
-        if mail_in_id is not None:
-            self._connection.execute(QUERIES["touch_shaft"], {"mail_in_id": mail_in_id})
         return sheet_id
 
     def find(self, sheet_id: UUID) -> KeptSheet | None:
@@ -75,6 +73,11 @@ class LiftTableStore:
         """The tables of a posted shaft, first to last."""
         rows = self._connection.execute(QUERIES["of_mail_in"], {"mail_in_id": mail_in_id})
         return tuple(_sheet_of(row) for row in rows)
+
+    def ids_of_mail_in(self, mail_in_id: UUID) -> tuple[UUID, ...]:
+        """Which tables were kept with a posted shaft, first to last."""
+        rows = self._connection.execute(QUERIES["ids_of_mail_in"], {"mail_in_id": mail_in_id})
+        return tuple(row["id"] for row in rows)
 
     def give(self, mail_in_id: UUID, submission_id: UUID) -> bool:
         """Make a shaft's tables those of its new submission too."""

@@ -12,13 +12,16 @@ from psycopg.types.json import Jsonb
 from uuid6 import uuid7
 
 from service.adapters.postgres.connection import Connection
+from service.adapters.postgres.lift_table_store import LiftTableStore
+from service.adapters.postgres.photo_store import PhotoStore
 from service.adapters.postgres.queries import Queries
 from service.domain.errors import StaleRevision
 from service.domain.mail_in import ArrivedCondition, EventKind, MailInState
 from service.domain.readings import Contact
 from service.domain.reference import REFERENCES, reference_of
 from service.domain.units import LengthUnit
-from service.workflows.ports.mail_ins import Announcement, Happened, MailIn, PhotoEntry, Picture, Standing
+from service.workflows.ports.mail_ins import Announcement, Happened, MailIn, Standing
+from service.workflows.ports.photos import PhotoEntry
 
 QUERIES = Queries("mail_ins")
 
@@ -61,8 +64,8 @@ class MailInStore:
         if row is None:
             return None
         events = tuple(_event_of(each) for each in self._connection.execute(QUERIES["events"], {"id": mail_in_id}))
-        photos = tuple(PhotoEntry(**each) for each in self._connection.execute(QUERIES["photos"], {"id": mail_in_id}))
-        tables = tuple(each["id"] for each in self._connection.execute(QUERIES["lift_tables"], {"id": mail_in_id}))
+        photos = PhotoStore(self._connection).of_mail_in(mail_in_id)
+        tables = LiftTableStore(self._connection).ids_of_mail_in(mail_in_id)
         return replace(_mail_in_of(row, events, photos), lift_tables=tables)
 
     def open_of(self, submission_id: UUID) -> UUID | None:
@@ -100,19 +103,9 @@ class MailInStore:
         if self._connection.execute(QUERIES["stand"], values).fetchone() is None:
             raise StaleRevision
 
-    def add_photo(self, mail_in_id: UUID, key_id: UUID, added_by: str, picture: Picture) -> UUID:
-        """Keep a photo of it."""
-        photo_id = UUID(int=uuid7().int)
-        values = {"id": photo_id, "mail_in_id": mail_in_id, "key_id": key_id, "added_by": added_by}
-        values |= {"image": picture.jpeg, "width": picture.width, "height": picture.height}
-        self._connection.execute(QUERIES["add_photo"], values)
+    def touch(self, mail_in_id: UUID) -> None:
+        """Count a change made elsewhere."""
         self._connection.execute(QUERIES["touch"], {"id": mail_in_id})
-        return photo_id
-
-    def photo(self, mail_in_id: UUID, photo_id: UUID) -> bytes | None:
-        """A photo of it."""
-        row = self._connection.execute(QUERIES["photo"], {"id": photo_id, "mail_in_id": mail_in_id}).fetchone()
-        return None if row is None else bytes(row["image"])
 
 
 def _mail_in_of(row: dict[str, Any], events: tuple[Happened, ...] = (), photos: tuple[PhotoEntry, ...] = ()) -> MailIn:

@@ -34,6 +34,7 @@ from service.adapters.postgres.lift_table_store import LiftTableStore
 from service.adapters.postgres.look_alike_store import LookAlikeStore
 from service.adapters.postgres.mail_in_store import MailInStore
 from service.adapters.postgres.outbox_store import OutboxStore
+from service.adapters.postgres.photo_store import PhotoStore
 from service.adapters.postgres.privacy_store import PrivacyStore
 from service.adapters.postgres.record_store import RecordStore
 from service.adapters.postgres.reidentification_store import ReidentificationStore
@@ -128,6 +129,7 @@ class PostgresTransaction:
     keys = _store(KeyStore)
     letters = _store(LetterStore)
     mail_ins = _store(MailInStore)
+    photos = _store(PhotoStore)
     lift_tables = _store(LiftTableStore)
     instruments = _store(InstrumentStore)
 

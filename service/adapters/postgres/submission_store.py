@@ -29,7 +29,7 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.reference import REFERENCES, reference_of
 from service.domain.review import Decision
-from service.workflows.ports.cases import Round, Told
+from service.workflows.ports.cases import Round, StillShown
 from service.workflows.ports.reviews import NewReview, Review
 from service.workflows.ports.stores import Case
 
@@ -144,13 +144,13 @@ class SubmissionStore:
             rounds.append(_round_of(row, before + row["readings"]))
         return tuple(rounds)
 
-    def _told(self, case: Case, number: int) -> Told:
+    def _told(self, case: Case, number: int) -> StillShown:
         row = self._connection.execute(QUERIES["told"], {"id": case.id, "round": number}).fetchone()
         if row is None:
             raise RuntimeError("an answer that was told is gone")
         # No reading has been added since: the answer to those would have been shown.
         answer = _round_of(row, case.latest.readings)
-        return Told(answer, ReviewStore(self._connection).latest_before(case.id, number + 1))
+        return StillShown(answer, ReviewStore(self._connection).latest_before(case.id, number + 1))
 
     def _add_answer(
         self,

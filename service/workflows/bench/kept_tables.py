@@ -51,6 +51,8 @@ def keep_tables(
         model, today = at_hand.snapshot.model, datetime.now(UTC).date()
         bench = settle(transaction, model, conditions, (), sent.unit, today, key.name, sent.lobes).record
     sheet_id = transaction.lift_tables.keep(key.id, key.name, sent, submission_id, mail_in_id, bench)
+    if mail_in_id is not None:
+        transaction.mail_ins.touch(mail_in_id)
     transaction.trail.add(key.id, key.name, "lift_tables_kept", submission_id, lift_tables=str(sheet_id))
     if case is not None:
         addition = Addition(lift_tables=True, advice=bench_advice(bench))

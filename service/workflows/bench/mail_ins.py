@@ -13,6 +13,7 @@ from uuid import UUID
 
 from service.domain.access import STAFF
 from service.domain.bench import Conditions
+from service.domain.casework import CaseworkRules
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import Advice
 from service.domain.mail_in import (
@@ -27,8 +28,8 @@ from service.domain.mail_in import (
 )
 from service.domain.outbox import Topic
 from service.domain.readings import Contact, Instrument, Marking, Reading, Source, Submission
-from service.domain.reference import spoken
 from service.domain.units import LengthUnit
+from service.workflows.bench.shaft_words import code_of, shaft_lines
 from service.workflows.identifying.at_hand import AtHand
 from service.workflows.identifying.bench_record import bench_advice, settle, taken_with
 from service.workflows.identifying.identify import (
@@ -49,7 +50,7 @@ CLOCKS_APART = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
-class Told:
+class NewEvent:
     """What is told of something that happened to a shaft. `at` None is now; `place` None is where it lies.
 
     `taken_from` is where it lay, as far as whoever tells of it knows. Readings, what goes with them and the bench's
@@ -76,9 +77,11 @@ class Told:
 
 @dataclass(frozen=True)
 class Bench:
-    """What the work on posted shafts goes by: the answers, what letters are written on, how soon is late."""
+    """What the work on posted shafts goes by: the answers, the desk's rules for their cases, what letters are written
+    on, how soon is late."""
 
     at_hand: AtHand
+    rules: CaseworkRules
     stationery: Stationery
     patience: Patience
 
@@ -171,7 +174,7 @@ def _is_private(mail_in: MailIn) -> bool:
     return mail_in.contact is not None or bool(mail_in.send_back_to) or mail_in.note is not None
 
 
-def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told) -> MailIn:
+def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: NewEvent) -> MailIn:
     """Record what happened to a held shaft, with all that follows from it.
 
     Raises `ImpossibleOrder`, `InTwoPlaces` and `NoConsent`, and `InvalidInput` for a moment that cannot be.
@@ -197,6 +200,7 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
             key,
             submission_id,
             told.post,
+            by=who,
             mail_in_id=mail_in.id,
             shaft=shaft_lines(mail_in),
         )
@@ -223,34 +227,7 @@ def as_seen_by(key: KeyRecord, mail_in: MailIn) -> MailIn:
     return replace(bare, events=events, photos=(), lift_tables=())
 
 
-def code_of(mail_in: MailIn) -> str:
-    """A shaft's reference as it is scanned: `M48291573`; the letter tells it from a case's."""
-    return f"M{mail_in.reference}"
-
-
-def spoken_code(mail_in: MailIn) -> str:
-    """A shaft's reference as it is written for people: `M 4829 1573`."""
-    return f"M {spoken(mail_in.reference)}"
-
-
-def shaft_lines(mail_in: MailIn) -> tuple[str, ...]:
-    """What a letter tells of a shaft's stay, line by line; nothing that was noted for the house."""
-    lines = [f"We know your shaft as {spoken_code(mail_in)}."]
-    measured = [event for event in mail_in.events if event.kind is EventKind.MEASURED]
-    for event in mail_in.events:
-        if event.kind is EventKind.RECEIVED:
-            looked = ", ".join(each.value.replace("_", " ") for each in event.condition)
-            lines.append(f"It reached us on {_day(event.at)}{f' and looked: {looked}' if looked else ''}.")
-    if measured:
-        lines.append(f"We measured it on {_day(measured[-1].at)}.")
-    return tuple(lines)
-
-
-def _day(at: datetime) -> str:
-    return f"{at.day} {at:%B %Y}"
-
-
-def _moment(told: Told, mail_in: MailIn, now: datetime) -> datetime:
+def _moment(told: NewEvent, mail_in: MailIn, now: datetime) -> datetime:
     last = mail_in.events[-1].at
     at = max(now, last) if told.at is None else told.at
     if at > now + CLOCKS_APART:
@@ -261,7 +238,7 @@ def _moment(told: Told, mail_in: MailIn, now: datetime) -> datetime:
     return at
 
 
-def _place(told: Told, mail_in: MailIn) -> str:
+def _place(told: NewEvent, mail_in: MailIn) -> str:
     if told.taken_from is not None and told.taken_from != mail_in.place:
         lies = f"at {mail_in.place}" if mail_in.place else "not here"
         raise InTwoPlaces(f"This shaft is {lies}, not at {told.taken_from}.")
@@ -275,7 +252,7 @@ def _place(told: Told, mail_in: MailIn) -> str:
 
 
 def _measured(
-    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: Told, at: datetime
+    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: NewEvent, at: datetime
 ) -> tuple[UUID, dict[str, Any]]:
     readings, kept = tuple(taken_with(reading, told.instrument) for reading in told.readings), {}
     advice: tuple[Advice, ...] = ()
@@ -295,18 +272,17 @@ def _measured(
             markings=told.markings,
             contact=mail_in.contact,
         )
-        opened = open_submission(transaction, bench.at_hand, owner, submission, advice=advice)
+        opened = open_submission(transaction, bench.at_hand, owner, submission, bench.rules, advice)
         if transaction.lift_tables.give(mail_in.id, opened.id):
             case = hold_submission(transaction, key, opened.id)
             tables = transaction.lift_tables.of_submission(opened.id)
             of_tables = tuple(each for sheet in tables if not sheet.withdrawal for each in bench_advice(sheet.bench))
-            opened = add_to_submission(
-                transaction, bench.at_hand, key, case, Addition(lift_tables=True, advice=of_tables)
-            )
+            addition = Addition(lift_tables=True, advice=of_tables)
+            opened = add_to_submission(transaction, bench.at_hand, key, case, addition, bench.rules)
         return opened.id, {"round": opened.latest.number} | kept
     case = hold_submission(transaction, key, mail_in.submission_id)
     addition = Addition(readings, told.unit, told.gear_teeth, told.markings, advice=advice)
-    answered = add_to_submission(transaction, bench.at_hand, key, case, addition)
+    answered = add_to_submission(transaction, bench.at_hand, key, case, addition, bench.rules)
     return answered.id, {"round": answered.latest.number} | kept
 
 

@@ -7,7 +7,7 @@ from uuid import UUID
 from service.domain.access import STAFF
 from service.domain.errors import Conflict, NotFound
 from service.workflows.identifying.identify import hold_to_add_to, read_submission
-from service.workflows.ports.mail_ins import PhotoEntry, Picture
+from service.workflows.ports.photos import PhotoEntry, Picture
 from service.workflows.ports.stores import KeyRecord, Transaction
 
 MOST_CUSTOMER_PHOTOS = 6
@@ -25,21 +25,21 @@ def add_case_photo(
     if case.closed_at is not None and key.role not in STAFF:
         raise Conflict("This case is closed.")
     most = MOST_CASE_PHOTOS if key.role in STAFF else MOST_CUSTOMER_PHOTOS
-    if len(transaction.cases.photos(case.id)) >= most:
+    if len(transaction.photos.of_case(case.id)) >= most:
         raise Conflict(f"There are {most} photos of this shaft already.")
-    photo = transaction.cases.add_photo(case.id, key.id, key.name, picture)
+    photo = transaction.photos.add(key.id, key.name, picture, submission_id=case.id)
     transaction.trail.add(key.id, key.name, "photo_added", case.id)
     return case.id, photo
 
 
 def list_case_photos(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> tuple[PhotoEntry, ...]:
     """The photos of a submission, first to last; raises `NotFound` where there is no such submission."""
-    return transaction.cases.photos(read_submission(transaction, key, submission_id).id)
+    return transaction.photos.of_case(read_submission(transaction, key, submission_id).id)
 
 
 def find_case_photo(transaction: Transaction, key: KeyRecord, submission_id: UUID, photo_id: UUID) -> bytes:
     """A photo of a submission, as JPEG; that it was seen is noted. Raises `NotFound`."""
-    jpeg = transaction.cases.photo(submission_id, photo_id)
+    jpeg = transaction.photos.image(submission_id, photo_id)
     if jpeg is None:
         raise NotFound("There is no such photo of this submission.")
     transaction.trail.add(key.id, key.name, "photo_seen", submission_id)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from uuid import UUID
 
 from service.domain.casework import CaseworkRules, ClosedWhy
-from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
+from service.domain.errors import Conflict, Fault, InvalidInput
 from service.domain.identification import AnswerState
 from service.domain.outbox import Topic
 from service.domain.readings import MOST_READINGS, Reading
@@ -17,7 +17,7 @@ from service.domain.review import Confidence, Decision, Outcome, ReviewReason, R
 from service.workflows.cases.queue import Hand, look_again_at_a_guess
 from service.workflows.cases.verdicts import check_verdict
 from service.workflows.identifying.at_hand import AtHand
-from service.workflows.identifying.identify import Addition, add_to_submission, new_review
+from service.workflows.identifying.identify import Addition, add_to_submission, hold_case, new_review
 from service.workflows.identifying.told import let_out
 from service.workflows.ports.cases import NewDecision, Note
 from service.workflows.ports.stores import Case, Transaction
@@ -30,14 +30,6 @@ class Merged:
 
     case: Case
     readings: int
-
-
-def hold_case(transaction: Transaction, case_id: UUID) -> Case:
-    """A case that nobody else can change until the transaction ends; raises `NotFound`."""
-    case = transaction.submissions.find(case_id, for_update=True)
-    if case is None:
-        raise NotFound
-    return case
 
 
 def hold_pair(transaction: Transaction, case_id: UUID, into_id: UUID) -> tuple[Case, Case]:
@@ -106,8 +98,7 @@ def reopen(transaction: Transaction, hand: Hand, case: Case, reason: str, rules:
     ):
         raise Conflict("This case is open: nothing of it was decided.")
     transaction.cases.reopen(case.id)
-    candidates = case.latest.identification.candidates
-    skill = candidates[0].core if candidates else None
+    skill = case.latest.identification.leading_core
     transaction.reviews.open(new_review(case.id, case.submission, ReviewReason.REOPENED, rules, skill=skill))
     transaction.cases.note(case.id, f"Reopened: {reason}", key.id, by)
     transaction.trail.add(key.id, by, "case_reopened", case.id)
@@ -194,7 +185,7 @@ def merge(
     contact = case.submission.contact if into.submission.contact is None else None
     tables = transaction.lift_tables.move(case.id, into.id)
     transaction.mail_ins.move(case.id, into.id)
-    transaction.cases.move_photos(case.id, into.id)
+    transaction.photos.move(case.id, into.id)
     if moved or markings or teeth is not None or contact or tables:
         addition = Addition(
             readings=moved, gear_teeth=teeth, markings=markings, contact=contact, lift_tables=bool(tables)

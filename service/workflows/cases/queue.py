@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from uuid import UUID
 
-from service.domain.access import Role
+from service.domain.access import THE_SERVICE, Role
 from service.domain.casework import CaseworkRules
 from service.domain.errors import Conflict, NotFound, StaleRevision
 from service.domain.review import (
@@ -24,11 +24,11 @@ from service.domain.review import (
     Verdict,
 )
 from service.workflows.cases.verdicts import check_verdict
-from service.workflows.identifying.identify import new_review
+from service.workflows.identifying.identify import hold_case, new_review
 from service.workflows.identifying.told import let_out
 from service.workflows.keys import name_on
 from service.workflows.ports.cases import NewDecision, Note
-from service.workflows.ports.reviews import ClaimWish, Review, ReviewChange
+from service.workflows.ports.reviews import ClaimWish, QueueCount, Review, ReviewChange
 from service.workflows.ports.stores import Case, KeyRecord, Stores, Transaction
 
 AGE_BOUNDS_S = (3600.0, 4 * 3600.0, 24 * 3600.0, 72 * 3600.0)
@@ -82,6 +82,12 @@ def list_reviews(stores: Stores, state: ReviewState | None, after: UUID | None, 
     return ReviewPage(found[:limit], found[limit - 1].id if more else None)
 
 
+def count_reviews(stores: Stores) -> tuple[QueueCount, ...]:
+    """How many reviews there are, by state and age band."""
+    with stores.transaction() as transaction:
+        return transaction.reviews.counts(AGE_BOUNDS_S)
+
+
 def find_review(transaction: Transaction, review_id: UUID) -> Review:
     """One review; raises `NotFound`."""
     review = transaction.reviews.find(review_id)
@@ -122,7 +128,7 @@ def release_review(
     Raises `NotClaimed` where it is in other hands, `StaleRevision` where it has changed.
     """
     key, by = hand.key, hand.by
-    _hold(transaction, find_review(transaction, review_id).submission_id)
+    hold_case(transaction, find_review(transaction, review_id).submission_id)
     review = find_review(transaction, review_id)
     _check_revision(review, row_revision)
     anybodys = key.role is Role.ADMIN
@@ -160,7 +166,7 @@ def note_on_review(transaction: Transaction, hand: Hand, review_id: UUID, text: 
     """Write something down about a review's case; if the review is in this key's hands, its lease begins again."""
     key, by = hand.key, hand.by
     review = find_review(transaction, review_id)
-    _hold(transaction, review.submission_id)
+    hold_case(transaction, review.submission_id)
     note = transaction.cases.note(review.submission_id, text, key.id, by)
     transaction.reviews.extend(review_id, key.id)
     transaction.trail.add(key.id, by, "note_written", review.submission_id, review=str(review_id))
@@ -183,7 +189,7 @@ def decide_review(
     """
     key, by = hand.key, hand.by
     found = find_review(transaction, review_id)
-    case = _hold(transaction, found.submission_id)
+    case = hold_case(transaction, found.submission_id)
     review = find_review(transaction, review_id)  # as it is now that nobody else can change the case
     _check_revision(review, row_revision)
     if review.claim is None or (review.claim.key_id, review.claim.by) != (key.id, by):
@@ -206,8 +212,7 @@ def look_again_at_a_guess(transaction: Transaction, case: Case, decision: Decisi
     """Have somebody else look at what was decided on a guess."""
     verdict = decision.verdict
     if verdict.confidence is Confidence.GUESS and verdict.outcome is not Outcome.CANNOT_TELL:
-        candidates = case.latest.identification.candidates
-        skill = candidates[0].core if candidates else None
+        skill = case.latest.identification.leading_core
         transaction.reviews.open(
             new_review(case.id, case.submission, ReviewReason.LOW_CONFIDENCE, rules, skill=skill, not_for=decision.by)
         )
@@ -223,17 +228,10 @@ def put_back_lapsed(stores: Stores) -> int:
         with stores.transaction() as transaction:
             lapsed = transaction.reviews.put_back_lapsed()
             for review_id, submission_id in lapsed:
-                transaction.trail.add(None, "lobedesk", "claim_lapsed", submission_id, review=str(review_id))
+                transaction.trail.add(None, THE_SERVICE, "claim_lapsed", submission_id, review=str(review_id))
         if not lapsed:
             return put_back
         put_back += len(lapsed)
-
-
-def _hold(transaction: Transaction, submission_id: UUID) -> Case:
-    case = transaction.submissions.find(submission_id, for_update=True)
-    if case is None:
-        raise NotFound
-    return case
 
 
 def _check_revision(review: Review, row_revision: int | None) -> None:

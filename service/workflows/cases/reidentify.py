@@ -144,7 +144,6 @@ def _review_for(case: Case, after: Identification, rules: CaseworkRules, *, othe
         reason = review_reason(case.submission, after)
     if reason is None:
         return None
-    skill = after.candidates[0].core if after.candidates else None
     due_in = rules.due_in(Source.WEB, second_look=False)
-    new = new_review(case.id, case.submission, reason, rules, skill=skill)
+    new = new_review(case.id, case.submission, reason, rules, skill=after.leading_core)
     return NewReview(new.submission_id, new.reason, Priority.NORMAL, due_in, skill=new.skill)

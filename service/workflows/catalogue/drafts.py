@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from uuid import UUID
 
@@ -79,18 +80,23 @@ def ready_draft(stores: Stores, draft_id: UUID) -> WorkedOut | None:
 
 
 def publish_draft(
-    transaction: Transaction, key: KeyRecord, draft_id: UUID, ready: WorkedOut | None, against: int | None, why: str
+    transaction: Transaction,
+    key: KeyRecord,
+    draft_id: UUID,
+    ready: WorkedOut | None,
+    check: Callable[[int], None],
+    why: str,
 ) -> ImportReport:
-    """Make a draft the active revision, `ready` from `ready_draft`; it is a draft no longer.
+    """Make a draft the active revision, `ready` from `ready_draft`; it is a draft no longer, though nothing differ.
 
-    `against` is the active revision its owner saw it beside (0 for none; None where they do not say). Raises
-    `NotFound`, `Conflict` for one whose files could not be taken, `StaleRevision` where another revision is active.
+    `check` hears beside which active revision (0 for none), and raises where its owner saw it beside another. Raises
+    `NotFound`, `Conflict` for one whose files could not be taken, and what `check` raises.
     """
     if transaction.drafts.find(draft_id, for_update=True) is None:
         find_draft(transaction, draft_id)
     if ready is None:
         raise Conflict("There are faults in this draft's files; upload them anew when they are mended.")
-    report = add_revision(transaction, ready, who=key.name, why=why, against=against)
+    report = add_revision(transaction, ready, who=key.name, why=why, check=check)
     transaction.drafts.remove(draft_id)
     return report
 

@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
+from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue
-from service.domain.errors import StaleRevision
 from service.identification.catalogue_table.table import CatalogueTable, build_table
 from service.identification.learning.demand import Demand
 from service.identification.look_alikes.look_alike_map import LookAlike, look_alikes
 from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
-from service.workflows.catalogue.revisions import publish_revision
+from service.workflows.catalogue.revisions import active_if_same, publish_revision
 from service.workflows.identifying.engine_versions import answers_by, version_named, version_of
 from service.workflows.identifying.snapshot import table_under
-from service.workflows.ports.catalogue import Told
 from service.workflows.ports.stores import Stores, Transaction
 
 
 @dataclass(frozen=True)
 class ImportReport:
-    """What an import brought, or would bring: `revision` is None for a dry run."""
+    """What an import brought, or would bring: `revision` is None for a dry run.
+
+    `made` is False where the catalogue is the active revision already: then that is `revision`, and nothing changed.
+    """
 
     revision: int | None
+    made: bool
     cores: int
     parts: int
     lift_tables: int
@@ -57,9 +61,9 @@ def _worked_out(catalogue: Catalogue, constants: str | None, model: MeasuringMod
 
 
 def import_catalogue(
-    stores: Stores, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
+    stores: Stores, catalogue: Catalogue, *, who: str, why: str, told: OnProgress | None = None
 ) -> ImportReport:
-    """Make `catalogue` the active revision, all of it or nothing, and report on it.
+    """Make `catalogue` the active revision, all of it or nothing, and report on it; where it is that, make none.
 
     `catalogue` has been checked where it was read in (`catalogue_files`). Imports at the same time happen one after
     the other; the last one stays active. `told` hears how many parts have been stored, of how many. What the engine
@@ -69,6 +73,9 @@ def import_catalogue(
     with ThreadPoolExecutor(1, "import") as beside, stores.transaction() as transaction:
         ready = beside.submit(_worked_out, catalogue, *constants)
         transaction.catalogue.hold()
+        same = active_if_same(transaction, catalogue)
+        if same is not None:
+            return replace(ready.result().report, revision=same)
         revision = publish_revision(transaction, catalogue, who=who, why=why, told=told)
         return _kept(transaction, revision, ready.result())
 
@@ -79,22 +86,26 @@ def add_revision(
     *,
     who: str,
     why: str,
-    against: int | None = None,
+    check: Callable[[int], None] | None = None,
 ) -> ImportReport:
-    """Make what was worked out the active revision, inside a transaction that is there already.
+    """`import_catalogue` of what was worked out, inside a transaction that is there already.
 
-    Raises `StaleRevision` where `against` is said and another revision is active (0: none is).
+    Nobody else makes a revision meanwhile: `check` hears which one is active (0: none is), and raises where the caller
+    means another.
     """
     transaction.catalogue.hold()
-    if against is not None and (transaction.catalogue.active_revision() or 0) != against:
-        raise StaleRevision
+    if check is not None:
+        check(transaction.catalogue.active_revision() or 0)
+    same = active_if_same(transaction, ready.catalogue)
+    if same is not None:
+        return replace(ready.report, revision=same)
     return _kept(transaction, publish_revision(transaction, ready.catalogue, who=who, why=why), ready)
 
 
 def _kept(transaction: Transaction, revision: int, ready: WorkedOut) -> ImportReport:
     transaction.engine_tables.keep(revision, version_named(ready.constants), ready.table)
     transaction.look_alikes.keep(revision, version_named(ready.constants), ready.report.look_alikes)
-    return replace(ready.report, revision=revision)
+    return replace(ready.report, revision=revision, made=True)
 
 
 def report_on(catalogue: Catalogue) -> ImportReport:
@@ -104,4 +115,4 @@ def report_on(catalogue: Catalogue) -> ImportReport:
 
 def _report(catalogue: Catalogue, table: CatalogueTable, model: MeasuringModel) -> ImportReport:
     tables = sum(lobe.lift_table is not None for part in catalogue.parts for lobe in part.lobes.values())
-    return ImportReport(None, len(catalogue.cores), len(catalogue.parts), tables, look_alikes(table, model))
+    return ImportReport(None, False, len(catalogue.cores), len(catalogue.parts), tables, look_alikes(table, model))

@@ -3,15 +3,42 @@
 from __future__ import annotations
 
 from service.catalogue_files.difference import Change, difference
+from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue
 from service.domain.errors import Conflict
 from service.workflows.catalogue.read_catalogue import active_number, active_revision, found_revision
-from service.workflows.ports.catalogue import CatalogueRevision, Told
+from service.workflows.ports.catalogue import CatalogueRevision
 from service.workflows.ports.stores import Stores, Transaction
+
+_PARTS_A_STEP = 5000
+
+
+def active_if_same(transaction: Transaction, catalogue: Catalogue) -> int | None:
+    """The active revision's number where it holds this very catalogue, row for row in this order; None where not.
+
+    It is read a step at a time and no further than to the first difference, so that a large one fits.
+    """
+    number = transaction.catalogue.active_revision()
+    if number is None:
+        return None
+    active = found_revision(transaction, number)
+    if (active.cores, active.parts) != (len(catalogue.cores), len(catalogue.parts)):
+        return None
+    if transaction.catalogue.cores(number) != catalogue.cores:
+        return None
+    after = -1
+    for start in range(0, len(catalogue.parts), _PARTS_A_STEP):
+        step = transaction.catalogue.find_parts(
+            number, core=None, status=None, beginning=None, after=after, limit=_PARTS_A_STEP
+        )
+        if tuple(part for _, part in step) != catalogue.parts[start : start + _PARTS_A_STEP]:
+            return None
+        after = step[-1][0]
+    return number
 
 
 def publish_revision(
-    transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: Told | None = None
+    transaction: Transaction, catalogue: Catalogue, *, who: str, why: str, told: OnProgress | None = None
 ) -> int:
     """Keep a checked catalogue as a new revision and make it the active one, however it came; returns its number.
 

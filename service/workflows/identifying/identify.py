@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from uuid import UUID
 
 from service.domain.access import STAFF
-from service.domain.casework import DEFAULT_RULES, PRIORITY_OF, CaseworkRules, ClosedWhy
+from service.domain.casework import PRIORITY_OF, CaseworkRules, ClosedWhy
 from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
 from service.domain.identification import Advice, AnswerState, Identification
 from service.domain.readings import (
@@ -84,7 +84,7 @@ def open_submission(
     at_hand: AtHand,
     key: KeyRecord,
     submission: Submission,
-    rules: CaseworkRules = DEFAULT_RULES,
+    rules: CaseworkRules,
     advice: tuple[Advice, ...] = (),
 ) -> Case:
     """Identify what was sent and keep it, with a review if a person is needed, or should look at it all the same.
@@ -131,13 +131,20 @@ def as_own(case: Case, end: Case) -> Case:
     return replace(end, id=case.id, key_id=case.key_id, reference=case.reference, row_revision=revision)
 
 
+def hold_case(transaction: Transaction, case_id: UUID) -> Case:
+    """A case that nobody else can change until the transaction ends; raises `NotFound`."""
+    case = transaction.submissions.find(case_id, for_update=True)
+    if case is None:
+        raise NotFound
+    return case
+
+
 def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
     """The whole of a submission, which nobody else can change until the transaction ends.
 
     Raises `NotFound` for one that is not this key's to see.
     """
-    case = transaction.submissions.find(submission_id, for_update=True)
-    return _theirs(case, key)
+    return _theirs(hold_case(transaction, submission_id), key)
 
 
 def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> tuple[Case, Case]:
@@ -151,9 +158,7 @@ def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID
         if key.role in STAFF and case.closed_why is ClosedWhy.MERGED:
             raise Conflict("This case was merged into another; go on with that one.")
         end = _where_it_went(transaction, case)
-        held = transaction.submissions.find(end.id, for_update=True)
-        if held is None:
-            raise NotFound
+        held = hold_case(transaction, end.id)
         if held.id == case.id:
             case = held
         if held.merged_into is None:
@@ -166,7 +171,7 @@ def add_to_submission(
     key: KeyRecord,
     case: Case,
     addition: Addition,
-    rules: CaseworkRules = DEFAULT_RULES,
+    rules: CaseworkRules,
 ) -> Case:
     """Identify again with what was added to a held case. A case that was closed opens again.
 
@@ -205,7 +210,7 @@ def add_to_submission(
     transaction.reviews.case_changed(case.id)
     transaction.reviews.extend_of(case.id, key.id)
     if withheld and not after.ask_person:
-        skill = answered.identification.candidates[0].core if answered.identification.candidates else None
+        skill = answered.identification.leading_core
         transaction.reviews.open(new_review(case.id, after, ReviewReason.ANSWER_CHANGED, rules, skill=skill))
     else:
         needed = _review_needed(case.id, after, answered.identification, rules)
@@ -266,8 +271,7 @@ def _review_needed(
         reason = ReviewReason.AUTOMATIC_SAMPLE
     if reason is None:
         return None
-    skill = identification.candidates[0].core if identification.candidates else None
-    return new_review(submission_id, submission, reason, rules, skill=skill)
+    return new_review(submission_id, submission, reason, rules, skill=identification.leading_core)
 
 
 def new_review(

@@ -10,7 +10,6 @@ from uuid import UUID
 from service.domain.casework import ClosedWhy, ConfirmationSource
 from service.domain.identification import Identification
 from service.domain.review import Decision, Verdict
-from service.workflows.ports.mail_ins import PhotoEntry, Picture
 from service.workflows.ports.reviews import Review
 
 
@@ -26,7 +25,7 @@ class Round:
 
 
 @dataclass(frozen=True)
-class Told:
+class StillShown:
     """What a customer goes on seeing while a later answer waits for a person: a round, and the review there was."""
 
     round: Round
@@ -128,22 +127,6 @@ class CaseStore(Protocol):
 
     def notes(self, submission_id: UUID) -> tuple[Note, ...]:
         """A case's notes, first to last."""
-        ...
-
-    def add_photo(self, submission_id: UUID, key_id: UUID, added_by: str, picture: Picture) -> PhotoEntry:
-        """Keep a photo of a case."""
-        ...
-
-    def photos(self, submission_id: UUID) -> tuple[PhotoEntry, ...]:
-        """A case's photos, without the pictures, first to last."""
-        ...
-
-    def photo(self, submission_id: UUID, photo_id: UUID) -> bytes | None:
-        """A photo of a case, as JPEG."""
-        ...
-
-    def move_photos(self, submission_id: UUID, into: UUID) -> None:
-        """Make the photos of one case another's."""
         ...
 
     def close(

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
+from service.catalogue_files.rows import OnProgress
 from service.domain.catalogue import Catalogue, Core, Part, PartStatus
-
-Told: TypeAlias = Callable[[int, int], None]
-"""Hears how many of how many have been dealt with."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +42,7 @@ class CatalogueStore(Protocol):
         """The whole catalogue of one revision; however large, its transaction may take the time."""
         ...
 
-    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: Told | None = None) -> int:
+    def add_revision(self, catalogue: Catalogue, *, made_by: str, reason: str, told: OnProgress | None = None) -> int:
         """Keep a catalogue as a new revision and make it the active one; returns its number.
 
         `told` hears how many parts have been stored, of how many.

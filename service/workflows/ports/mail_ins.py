@@ -10,6 +10,7 @@ from uuid import UUID
 from service.domain.mail_in import ArrivedCondition, EventKind, MailInState
 from service.domain.readings import Contact
 from service.domain.units import LengthUnit
+from service.workflows.ports.photos import PhotoEntry
 
 
 @dataclass(frozen=True)
@@ -25,26 +26,6 @@ class Happened:
     condition: tuple[ArrivedCondition, ...] = ()
     note: str | None = None
     details: dict[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A photo as it is kept: a JPEG that was made here."""
-
-    jpeg: bytes
-    width: int
-    height: int
-
-
-@dataclass(frozen=True)
-class PhotoEntry:
-    """A photo as it is listed."""
-
-    id: UUID
-    width: int
-    height: int
-    added_by: str
-    added_at: datetime
 
 
 @dataclass(frozen=True)
@@ -94,14 +75,6 @@ class Standing:
     consented: bool
 
 
-class PhotoMaker(Protocol):
-    """Whoever makes photos anew."""
-
-    def remake(self, sent: bytes) -> Picture:
-        """The picture in what was sent and nothing else; raises `InvalidInput`."""
-        ...
-
-
 class MailInStore(Protocol):
     """Posted shafts."""
 
@@ -139,10 +112,6 @@ class MailInStore(Protocol):
         """Where it stands now; raises `StaleRevision` if it has changed since it was read."""
         ...
 
-    def add_photo(self, mail_in_id: UUID, key_id: UUID, added_by: str, picture: Picture) -> UUID:
-        """Keep a photo of it."""
-        ...
-
-    def photo(self, mail_in_id: UUID, photo_id: UUID) -> bytes | None:
-        """A photo of it."""
+    def touch(self, mail_in_id: UUID) -> None:
+        """Count a change that a client can see and that is no event, made elsewhere, as a new revision of the shaft."""
         ...

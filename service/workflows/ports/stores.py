@@ -15,12 +15,13 @@ from service.domain.identification import Identification
 from service.domain.readings import Reading, Submission
 from service.domain.review import Decision
 from service.workflows.ports.bench import InstrumentStore
-from service.workflows.ports.cases import CaseStore, Round, Told
+from service.workflows.ports.cases import CaseStore, Round, StillShown
 from service.workflows.ports.catalogue import CatalogueStore
 from service.workflows.ports.drafts import DraftStore
 from service.workflows.ports.engine import Learning
 from service.workflows.ports.lift_tables import LiftTableStore
 from service.workflows.ports.mail_ins import MailInStore
+from service.workflows.ports.photos import PhotoStore
 from service.workflows.ports.privacy import PrivacyStore
 from service.workflows.ports.reidentification import ReidentificationStore
 from service.workflows.ports.reviews import NewReview, Review, ReviewStore, TrailStore
@@ -79,7 +80,7 @@ class Case:
     closed_why: ClosedWhy | None = None
     merged_into: UUID | None = None
     order_reference: str | None = None
-    told: Told | None = None
+    told: StillShown | None = None
 
 
 @dataclass(frozen=True)
@@ -271,6 +272,11 @@ class Transaction(Learning, Protocol):
     @property
     def mail_ins(self) -> MailInStore:
         """Shafts that are posted in."""
+        ...
+
+    @property
+    def photos(self) -> PhotoStore:
+        """Photos, of cases and of posted shafts."""
         ...
 
     @property

@@ -71,14 +71,15 @@ def issue(
     submission_id: UUID,
     post: Post,
     *,
+    by: str | None = None,
     mail_in_id: UUID | None = None,
     shaft: tuple[str, ...] = (),
 ) -> KeptLetter:
     """Keep the letter a case is answered with, and put it in the outbox.
 
-    `shaft` says what became of a shaft that was posted in. Whoever issues a letter has told the customer what is in it,
-    whatever waited to be decided. Raises `NotFound`, `InvalidInput` where it is to be mailed and cannot be, and
-    `Conflict` for a case that was merged.
+    `by` is who writes it; the key's name where they do not say. `shaft` says what became of a shaft that was posted in.
+    Whoever issues a letter has told the customer what is in it, whatever waited to be decided. Raises `NotFound`,
+    `InvalidInput` where it is to be mailed and cannot be, and `Conflict` for a case that was merged.
     """
     from service.documents.letter_pdf import letter_pdf  # here, because what draws it is slow to import
 
@@ -86,7 +87,7 @@ def issue(
     if case.closed_why is ClosedWhy.MERGED:
         raise Conflict("This case was merged into another; write the letter there.")
     recipient = _recipient(stationery, case, post) if post.email else None
-    issued_at = datetime.now(UTC)
+    issued_at, who = datetime.now(UTC), by or key.name
     letter = _compose(transaction, stationery.supplier, case, issued_at, shaft)
     kept = KeptLetter(
         id=uuid4(),
@@ -98,16 +99,21 @@ def issue(
         html=letter_html(letter),
         text=letter_text(letter),
         pdf=letter_pdf(letter),
-        issued_by=key.name,
+        issued_by=who,
         issued_at=issued_at,
     )
     transaction.letters.keep(kept, key.id)
-    let_out(transaction, key, key.name, case)
+    let_out(transaction, key, who, case)
     if recipient is not None:
         transaction.outbox.add_email(Topic.LETTER_ISSUED, kept, recipient)
-    transaction.trail.add(key.id, key.name, "letter_issued", case.id, letter=str(kept.id))
+    transaction.trail.add(key.id, who, "letter_issued", case.id, letter=str(kept.id))
     publish(transaction, Topic.LETTER_ISSUED, case.key_id, case.id, _told(case, kept), letter_id=kept.id)
     return kept
+
+
+def messages_of(transaction: Transaction, letter: KeptLetter) -> tuple[Message, ...]:
+    """The messages that carry a letter."""
+    return transaction.outbox.of_letter(letter.id)
 
 
 def find_letter(transaction: Transaction, key: KeyRecord, letter_id: UUID) -> tuple[KeptLetter, tuple[Message, ...]]:
@@ -116,7 +122,7 @@ def find_letter(transaction: Transaction, key: KeyRecord, letter_id: UUID) -> tu
     if letter is None:
         raise NotFound("There is no such letter.")
     transaction.trail.add(key.id, key.name, "letter_read", letter.submission_id, letter=str(letter_id))
-    return letter, transaction.outbox.of_letter(letter_id)
+    return letter, messages_of(transaction, letter)
 
 
 def letters_of(
@@ -125,7 +131,7 @@ def letters_of(
     """The letters of a submission with their messages, newest first; raises `NotFound`."""
     case = read_submission(transaction, key, submission_id)
     letters = transaction.letters.of_submission(case.id)
-    return tuple((letter, transaction.outbox.of_letter(letter.id)) for letter in letters)
+    return tuple((letter, messages_of(transaction, letter)) for letter in letters)
 
 
 def _recipient(stationery: Stationery, case: Case, post: Post) -> str:

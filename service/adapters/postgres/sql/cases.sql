@@ -152,21 +152,3 @@ WHERE id IN (
     ORDER BY s.reminded_at LIMIT 100 FOR UPDATE SKIP LOCKED
 )
 RETURNING id
-
--- name: add_photo
--- A photo of a case.
-INSERT INTO photos (id, submission_id, width, height, image, key_id, added_by)
-VALUES (%(id)s, %(submission_id)s, %(width)s, %(height)s, %(image)s, %(key_id)s, %(added_by)s)
-RETURNING id, width, height, added_by, added_at
-
--- name: photos
--- The photos of a case, without the pictures, first to last.
-SELECT id, width, height, added_by, added_at FROM photos WHERE submission_id = %(submission_id)s ORDER BY id
-
--- name: move_photos
--- Makes the photos of one case another's.
-UPDATE photos SET submission_id = %(into)s WHERE submission_id = %(submission_id)s
-
--- name: photo
--- A photo of a case.
-SELECT image FROM photos WHERE id = %(id)s AND submission_id = %(submission_id)s

@@ -4,10 +4,6 @@ INSERT INTO lift_tables (id, submission_id, mail_in_id, key_id, kept_by, sent, s
 VALUES (%(id)s, %(submission_id)s, %(mail_in_id)s, %(key_id)s, %(kept_by)s, %(sent)s, %(stored_form)s,
         %(bench)s)
 
--- name: touch_shaft
--- Counts a change of a posted shaft that a client can see and that is no event.
-UPDATE mail_ins SET row_revision = row_revision + 1 WHERE id = %(mail_in_id)s
-
 -- name: find
 -- Kept lift tables.
 SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,
@@ -31,6 +27,10 @@ FROM lift_tables WHERE submission_id = ANY (%(submission_ids)s) ORDER BY id
 SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,
     bench
 FROM lift_tables WHERE mail_in_id = %(mail_in_id)s ORDER BY id
+
+-- name: ids_of_mail_in
+-- Which lift tables were kept with a posted shaft, first to last.
+SELECT id FROM lift_tables WHERE mail_in_id = %(mail_in_id)s ORDER BY id
 
 -- name: give
 -- Makes a posted shaft's lift tables those of its new submission too.

@@ -21,14 +21,6 @@ FROM mail_ins WHERE id = %(id)s
 SELECT number, kind, at, recorded_at, who, place, condition, note, details
 FROM mail_in_events WHERE mail_in_id = %(id)s ORDER BY number
 
--- name: photos
--- The photos of a shaft, without the pictures, first to last.
-SELECT id, width, height, added_by, added_at FROM photos WHERE mail_in_id = %(id)s ORDER BY id
-
--- name: lift_tables
--- The lift tables kept with a shaft, first to last.
-SELECT id FROM lift_tables WHERE mail_in_id = %(id)s ORDER BY id
-
 -- name: open_of
 -- The shaft of a submission that is on its way or here.
 SELECT id FROM mail_ins
@@ -69,15 +61,6 @@ SET row_revision = row_revision + 1, place = %(place)s, due_at = %(due_at)s, sub
 WHERE id = %(id)s AND row_revision = %(row_revision)s
 RETURNING row_revision
 
--- name: add_photo
--- A photo of a shaft.
-INSERT INTO photos (id, mail_in_id, width, height, image, key_id, added_by)
-VALUES (%(id)s, %(mail_in_id)s, %(width)s, %(height)s, %(image)s, %(key_id)s, %(added_by)s)
-
 -- name: touch
 -- Counts a change that a client can see and that is no event.
 UPDATE mail_ins SET row_revision = row_revision + 1 WHERE id = %(id)s
-
--- name: photo
--- A photo of a shaft.
-SELECT image FROM photos WHERE id = %(id)s AND mail_in_id = %(mail_in_id)s

@@ -51,7 +51,6 @@ from service.web.replies import (
 from service.workflows.cases.casework import (
     close,
     hand_to_order,
-    hold_case,
     hold_pair,
     merge,
     note_on_case,
@@ -63,6 +62,7 @@ from service.workflows.cases.find_cases import case_file, find_cases, finder_of
 from service.workflows.cases.queue import Hand
 from service.workflows.desk import Desk
 from service.workflows.identifying.at_hand import AtHand
+from service.workflows.identifying.identify import hold_case
 from service.workflows.ports.stores import Case, Reply, Transaction
 
 ANSWER = AnswerToSubmissionSchema()

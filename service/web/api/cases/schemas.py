@@ -16,13 +16,12 @@ from service.web.api.reviews.schemas import (
     FoundCaseSchema,
     KeptDecisionSchema,
     NoteSchema,
-    described,
     some_text,
     who_is_at_the_key,
 )
 from service.web.api.submissions.answer_schemas import AnswerToSubmissionSchema
 from service.web.blueprint import BodyMayBeLeftOut
-from service.web.fields import AnswerSchema, Choice, Day, Text
+from service.web.fields import AnswerSchema, Choice, Day, Text, described
 from service.web.replies import CURSOR_PATTERN, PageQuery
 
 

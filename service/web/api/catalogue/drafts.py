@@ -16,13 +16,11 @@ from service.web.api.catalogue.shown import CHANGES_SHOWN, LOOK_ALIKES_IN_REPORT
 from service.web.api.catalogue.upload import EXAMPLE, CatalogueUploadSchema
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema
-from service.web.replies import json_response
+from service.web.replies import PAGE_POLICY, json_response
 from service.workflows.catalogue.before_publishing import Draft, look_at_draft, summary_of
 from service.workflows.desk import Desk
 
 Json = dict[str, Any]
-
-PAGE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; sandbox"
 
 
 class DraftQuery(ma.Schema):

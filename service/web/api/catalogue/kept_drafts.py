@@ -7,7 +7,7 @@ from uuid import UUID
 
 import marshmallow as ma
 from flask import Response, request
-from werkzeug.exceptions import RequestEntityTooLarge, UnsupportedMediaType
+from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.catalogue_files.named_files import WHAT_THERE_MAY_BE, check_files
 from service.documents.catalogue_plots import draw_journals, draw_lifts, draw_look_alikes
@@ -15,11 +15,11 @@ from service.domain.errors import Fault, InvalidInput
 from service.domain.units import LengthUnit
 from service.web.access import caller
 from service.web.api.catalogue.drafts import DraftFields, DraftQuery, draft_json
-from service.web.api.catalogue.routes import PREFIX
+from service.web.api.catalogue.routes import NOTHING_DIFFERS, PREFIX, imported
 from service.web.api.catalogue.schemas import ImportReportSchema
-from service.web.api.catalogue.shown import report_json
 from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, Text
+from service.web.problems import WrongContentType
 from service.web.replies import (
     ETAG_HEADER,
     IDEMPOTENCY_PARAMETER,
@@ -210,22 +210,22 @@ def kept_drafts_blueprint(desk: Desk, body_limit: int) -> Blueprint:
     @blueprint.arguments(PublishQuery(), location="query")
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
     @blueprint.response(201, ImportReportSchema(), headers=LOCATION_HEADER)
+    @blueprint.alt_response(200, schema=ImportReportSchema(), description=NOTHING_DIFFERS, headers=LOCATION_HEADER)
     @blueprint.problems(404, 409, 412)
     def publish(query: dict[str, Any], draft_id: UUID) -> Response:
         """Make a draft the active revision, all of it or nothing.
 
-        With If-Match 412 where another revision has become active since it was read.
+        With If-Match 412 where another revision has become active since it was read. Where nothing differs from the
+        active revision none is made, and no case is asked again; a draft it is no longer.
         """
         ready = ready_draft(desk.stores, draft_id)
 
         def work(transaction: Transaction) -> Reply:
-            against = None
-            if "If-Match" in request.headers:
-                against = transaction.catalogue.active_revision() or 0
-                check_if_match(_tag(against))
-            report = publish_draft(transaction, caller(), draft_id, ready, against, query["reason"])
-            location = f"{PREFIX}/revisions/{report.revision}"
-            return json_reply(report_json(report, query["unit"], ()), 201, Location=location)
+            def same(active: int) -> None:
+                check_if_match(_tag(active))
+
+            report = publish_draft(transaction, caller(), draft_id, ready, same, query["reason"])
+            return imported(report, query["unit"], ())
 
         return answer_once(desk.stores, work)
 
@@ -239,7 +239,7 @@ def _tag(against: int) -> str:
 def _sent_files(body_limit: int) -> dict[str, bytes]:
     """The files of an upload by their names; raises `InvalidInput`."""
     if request.mimetype != MULTIPART:
-        raise UnsupportedMediaType(f"Files are sent as {MULTIPART}.")
+        raise WrongContentType(f"Files are sent as {MULTIPART}.")
     body = request.get_data(cache=True, parse_form_data=False)
     # werkzeug cuts a body that does not state its length off at the limit, without a word
     if request.content_length is None and len(body) >= body_limit:

@@ -11,7 +11,7 @@ from flask import Response, request
 from service import __version__
 from service.catalogue_files import Checked
 from service.catalogue_files.written import core_json, part_json, written_csv, written_json
-from service.domain.errors import NotFound
+from service.domain.errors import Fault, NotFound
 from service.domain.readings import Instrument
 from service.domain.units import LengthUnit
 from service.identification.look_alikes.look_alike_map import Kit
@@ -55,8 +55,7 @@ from service.web.replies import (
     json_response,
     unless_unchanged,
 )
-from service.workflows.catalogue.import_catalogue import add_revision, work_out
-from service.workflows.catalogue.look_alike_maps import LookAlikeMap
+from service.workflows.catalogue.import_catalogue import ImportReport, add_revision, work_out
 from service.workflows.catalogue.read_catalogue import (
     Mark,
     Page,
@@ -76,13 +75,14 @@ from service.workflows.ports.stores import Reply, Transaction
 
 PREFIX = "/v1/catalogue"
 
+NOTHING_DIFFERS = "No revision was made: nothing differs from the active one."
+
 Item = TypeVar("Item")
 
 
 def catalogue_blueprint(desk: Desk) -> Blueprint:
     """The routes for reading the catalogue."""
     blueprint = Blueprint("catalogue", __name__, url_prefix=PREFIX, description="What is sold, and what looks alike.")
-    look_alikes = LookAlikeMap(desk.answering.snapshot)
 
     @blueprint.route("/parts", methods=["GET"])
     @blueprint.arguments(PartsQuery(), location="query")
@@ -144,7 +144,7 @@ def catalogue_blueprint(desk: Desk) -> Blueprint:
         """
         tools = frozenset(Instrument(name) for name in query["tools"].split(","))
         kit = Kit(tools, query["error_rate"])
-        page, version = page_of_look_alikes(desk.stores, look_alikes, kit, _mark(query["cursor"]), query["limit"])
+        page, version = page_of_look_alikes(desk.stores, desk.look_alikes, kit, _mark(query["cursor"]), query["limit"])
         return _page(page, query["unit"], lambda pair: look_alike_json(pair, query["unit"]), version)
 
     @blueprint.route("/revisions", methods=["GET"])
@@ -221,11 +221,12 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
     @blueprint.response(201, ImportReportSchema(), headers=LOCATION_HEADER)
     @blueprint.problems(409, 422)
-    @blueprint.alt_response(200, schema=ImportReportSchema(), description="The report of a dry run.")
+    @blueprint.alt_response(200, schema=ImportReportSchema(), description=f"{NOTHING_DIFFERS} Or it was a dry run.")
     def import_one(checked: Checked, query: dict[str, Any]) -> Response:
         """Put a whole catalogue in the place of the one there is, or nothing at all.
 
-        Every fault is named by its JSON Pointer. What is only doubtful is told, and taken.
+        Every fault is named by its JSON Pointer. What is only doubtful is told, and taken. Where nothing differs from
+        the active revision none is made, and no case is asked again.
         """
         ready = work_out(desk.stores, checked.taken())
         if query["dry_run"] == "true":
@@ -233,8 +234,7 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
 
         def work(transaction: Transaction) -> Reply:
             report = add_revision(transaction, ready, who=caller().name, why=query["reason"])
-            location = f"{PREFIX}/revisions/{report.revision}"
-            return json_reply(report_json(report, query["unit"], checked.doubts), 201, Location=location)
+            return imported(report, query["unit"], checked.doubts)
 
         return answer_once(desk.stores, work)
 
@@ -256,6 +256,12 @@ def catalogue_import_blueprint(desk: Desk, body_limit: int) -> Blueprint:
         return answer_once(desk.stores, work)
 
     return blueprint
+
+
+def imported(report: ImportReport, unit: LengthUnit, doubts: tuple[Fault, ...]) -> Reply:
+    """What is answered to an import: 201, or 200 where no revision was made; and where the active one is."""
+    location = f"{PREFIX}/revisions/{report.revision}"
+    return json_reply(report_json(report, unit, doubts), 201 if report.made else 200, Location=location)
 
 
 def _mark(cursor: str | None) -> Mark | None:

@@ -276,7 +276,16 @@ class ImportReportSchema(AnswerSchema):
     """What an import brought, or would bring."""
 
     revision = ma.fields.Integer(
-        required=True, allow_none=True, metadata={"description": "The new revision; null for a dry run."}
+        required=True,
+        allow_none=True,
+        metadata={"description": "The active revision from now on; null for a dry run."},
+    )
+    made = ma.fields.Boolean(
+        required=True,
+        metadata={
+            "description": "Whether that is a new one: not where nothing differs from the one that was active, digit "
+            "for digit and in the same order."
+        },
     )
     unit = _UNIT
     cores = ma.fields.Integer(required=True)

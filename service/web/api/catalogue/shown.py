@@ -69,6 +69,7 @@ def report_json(report: ImportReport, unit: LengthUnit, doubts: tuple[Fault, ...
     """What an import brought, and what is doubtful about it."""
     return {
         "revision": report.revision,
+        "made": report.made,
         "unit": unit.value,
         "cores": report.cores,
         "parts": report.parts,

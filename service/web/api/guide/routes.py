@@ -13,7 +13,7 @@ from service.documents.guide import BEFORE_YOU_BEGIN, GuideEntry, guide
 from service.domain.cautions import CAUTIONS
 from service.domain.readings import Instrument
 from service.web.blueprint import Blueprint
-from service.web.fields import AnswerSchema, Choice
+from service.web.fields import AnswerSchema, Choice, described
 from service.web.replies import ETAG_HEADER, IF_NONE_MATCH_PARAMETER, JSON_TYPE
 
 PREFIX = "/v1/guide"
@@ -21,22 +21,18 @@ PAPERS = f"{PREFIX}/papers.pdf"
 PDF_TYPE = "application/pdf"
 
 
-def _described(text: str) -> dict[str, str]:
-    return {"description": text}
-
-
 class DrawingSchema(AnswerSchema):
     """A drawing, worked out from a lobe of true shape; it holds no words."""
 
     svg = ma.fields.String(required=True)
     description = ma.fields.String(required=True)
-    right = ma.fields.Boolean(required=True, metadata=_described("False where it shows how not to."))
+    right = ma.fields.Boolean(required=True, metadata=described("False where it shows how not to."))
 
 
 class GuideEntrySchema(AnswerSchema):
     """How one reading is taken."""
 
-    feature = ma.fields.String(required=True, metadata=_described("As in a submission; or `gear_teeth`."))
+    feature = ma.fields.String(required=True, metadata=described("As in a submission; or `gear_teeth`."))
     title = ma.fields.String(required=True)
     steps = ma.fields.List(ma.fields.String(), required=True)
     mistakes = ma.fields.List(ma.fields.String(), required=True)
@@ -51,7 +47,7 @@ class GuideSchema(AnswerSchema):
 
     before_you_begin = ma.fields.List(ma.fields.String(), required=True)
     papers = ma.fields.String(
-        required=True, metadata=_described("A right-angle card and a paper protractor to print at true size, PDF.")
+        required=True, metadata=described("A right-angle card and a paper protractor to print at true size, PDF.")
     )
     readings = ma.fields.List(ma.fields.Nested(GuideEntrySchema()), required=True)
     cautions = ma.fields.List(ma.fields.String(), required=True)

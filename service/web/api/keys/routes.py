@@ -15,7 +15,7 @@ from service.web.blueprint import Blueprint
 from service.web.fields import AnswerSchema, Choice, Flag, Moment, Text, Whole
 from service.web.replies import PRIVATE, json_response
 from service.workflows.desk import Desk
-from service.workflows.keys import LONGEST_NAME, LONGEST_OVERLAP, make_key, revoke_key, rotate_key
+from service.workflows.keys import LONGEST_NAME, LONGEST_OVERLAP, all_keys, make_key, revoke_key, rotate_key
 from service.workflows.ports.stores import KeyEntry
 
 EXAMPLE = {"role": "widget", "name": "an invented shop", "origins": ["https://www.shop.example"]}
@@ -100,9 +100,7 @@ def keys_blueprint(desk: Desk) -> Blueprint:
     @blueprint.response(200, KeysSchema())
     def list_keys() -> Response:
         """Every key: whose, what it may do, until when, and when it was last used."""
-        with desk.stores.transaction() as transaction:
-            entries = transaction.keys.all()
-        return json_response({"items": [_key_json(entry) for entry in entries]}, 200, **PRIVATE)
+        return json_response({"items": [_key_json(entry) for entry in all_keys(desk.stores)]}, 200, **PRIVATE)
 
     @blueprint.route("", methods=["POST"])
     @blueprint.arguments(NewKeySchema(), example=EXAMPLE)

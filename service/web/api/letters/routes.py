@@ -11,23 +11,24 @@ from service.documents.letter import Letter
 from service.documents.letter_html import letter_html
 from service.documents.letter_text import letter_text
 from service.web.access import caller
-from service.web.api.letters.schemas import IssueSchema, LetterSchema, LettersSchema, letter_json
+from service.web.api.letters.schemas import LetterRequestSchema, LetterSchema, LettersSchema, letter_json
 from service.web.blueprint import Blueprint
 from service.web.replies import (
     IDEMPOTENCY_PARAMETER,
     LOCATION_HEADER,
+    PAGE_POLICY,
     PRIVATE,
     answer_once,
     json_reply,
     json_response,
+    shown_as,
 )
 from service.workflows.desk import Desk
 from service.workflows.ports.sending import KeptLetter
 from service.workflows.ports.stores import Reply, Transaction
-from service.workflows.sending.letters import Post, draft, find_letter, issue, letters_of
+from service.workflows.sending.letters import Post, draft, find_letter, issue, letters_of, messages_of
 
 TYPES = {"html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8", "pdf": "application/pdf"}
-PAGE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; sandbox"
 
 
 def _pdf(letter: Letter) -> bytes:
@@ -49,16 +50,17 @@ def letters_blueprint(desk: Desk) -> Blueprint:
     blueprint = Blueprint("letters", __name__, url_prefix="/v1", description="Letters to customers.")
 
     @blueprint.route("/submissions/<uuid:submission_id>/letters", methods=["POST"])
-    @blueprint.arguments(IssueSchema(), example={"email": True})
+    @blueprint.arguments(LetterRequestSchema(), example={"email": True})
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER])
     @blueprint.response(201, LetterSchema(), headers=LOCATION_HEADER)
     @blueprint.problems(404, 409, 422)
-    def issue_one(post: Post, submission_id: UUID) -> Response:
+    def issue_one(said: tuple[Post, str | None], submission_id: UUID) -> Response:
         """Issue the letter that answers a submission: keep it as it is, mail it if asked to, and tell the stores."""
+        post, person = said
 
         def work(transaction: Transaction) -> Reply:
-            letter = issue(transaction, desk.stationery, caller(), submission_id, post)
-            body = letter_json(letter, transaction.outbox.of_letter(letter.id))
+            letter = issue(transaction, desk.stationery, caller(), submission_id, post, by=person)
+            body = letter_json(letter, messages_of(transaction, letter))
             return json_reply(body, 201, Location=f"/v1/letters/{letter.id}", **PRIVATE)
 
         return answer_once(desk.stores, work)
@@ -116,9 +118,4 @@ def _hang(blueprint: Blueprint, rule: str, form: str, view: Callable[..., Respon
 
 
 def _document(form: str, body: str | bytes) -> Response:
-    response = Response(body, content_type=TYPES[form])
-    response.headers["Content-Security-Policy"] = PAGE_POLICY
-    response.headers["Content-Disposition"] = f'inline; filename="letter.{form}"'
-    for name, value in PRIVATE.items():
-        response.headers[name.replace("_", "-")] = value
-    return response
+    return shown_as(Response(body, content_type=TYPES[form]), f"letter.{form}", PAGE_POLICY)

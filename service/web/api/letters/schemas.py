@@ -7,6 +7,7 @@ from typing import Any
 import marshmallow as ma
 
 from service.domain.outbox import Channel, MessageState, Topic
+from service.web.api.reviews.schemas import LONGEST_NAME, some_text
 from service.web.fields import AnswerSchema, Choice, Flag, Text
 from service.workflows.ports.sending import KeptLetter, Message
 from service.workflows.sending.letters import Post
@@ -31,6 +32,17 @@ class IssueSchema(ma.Schema):
     def make(self, data: dict[str, Any], **_: Any) -> Post:
         """How it travels."""
         return Post(email=data["email"] or "to" in data, to=data.get("to"))
+
+
+class LetterRequestSchema(IssueSchema):
+    """The same, and who writes the letter."""
+
+    person = some_text("Who writes it, where several share the key; the key's name otherwise.", LONGEST_NAME)
+
+    @ma.post_load
+    def make(self, data: dict[str, Any], **_: Any) -> tuple[Post, str | None]:
+        """How it travels, and who writes it."""
+        return super().make(data), data.get("person")
 
 
 class MessageSchema(AnswerSchema):

@@ -19,13 +19,9 @@ from service.lobe.pasted import read_pasted
 from service.lobe.sent_sheet import SentLobe, SentSheet
 from service.web.api.bench.schemas import BenchConditionsSchema
 from service.web.api.submissions.reading_schemas import MOST_CYLINDERS
-from service.web.fields import NO_NUL, Amount, Choice, PlainAmount, Text, Variant, Whole
+from service.web.fields import NO_NUL, Amount, Choice, PlainAmount, Text, Variant, Whole, described
 
 MOST_LOBES = 2 * MOST_CYLINDERS
-
-
-def _described(text: str) -> dict[str, str]:
-    return {"description": text}
 
 
 @dataclass(frozen=True)
@@ -78,20 +74,20 @@ class TableRow(ma.fields.Field[tuple[Decimal, Decimal]]):
 class LobeTableSchema(ma.Schema):
     """One lobe's table."""
 
-    lobe = Choice(LobeKind, required=True, metadata=_described("Which lobe."))
-    cylinder = Whole(least=1, most=MOST_CYLINDERS, metadata=_described("Counted from the front, from 1."))
+    lobe = Choice(LobeKind, required=True, metadata=described("Which lobe."))
+    cylinder = Whole(least=1, most=MOST_CYLINDERS, metadata=described("Counted from the front, from 1."))
     base_circle = PlainAmount(
-        digits=5, metadata=_described("Its base circle's diameter, measured; a roller's or a point's table needs it.")
+        digits=5, metadata=described("Its base circle's diameter, measured; a roller's or a point's table needs it.")
     )
     table = ma.fields.List(
         TableRow(),
-        metadata=_described(
+        metadata=described(
             f"Rows in the order they were taken; any step, any order, gaps and wrap-around. At most {MOST_ROWS}."
         ),
     )
     csv = ma.fields.String(
         validate=ma.validate.Regexp(NO_NUL, error="A NUL character is no part of a table."),
-        metadata=_described("In place of `table`: rows pasted as text, an angle and a lift a line."),
+        metadata=described("In place of `table`: rows pasted as text, an angle and a lift a line."),
     )
 
     class Meta:
@@ -123,11 +119,11 @@ def _follower_schema(kind: FollowerKind) -> ma.Schema:
     fields: dict[str, Any] = {
         "kind": ma.fields.String(required=True, validate=ma.validate.Equal(kind.value)),
         "offset": PlainAmount(
-            digits=4, sign="any", metadata=_described("From the shaft's axis to the line the follower moves along.")
+            digits=4, sign="any", metadata=described("From the shaft's axis to the line the follower moves along.")
         ),
     }
     if kind is FollowerKind.ROLLER:
-        fields["radius"] = PlainAmount(digits=4, required=True, metadata=_described("The roller's radius."))
+        fields["radius"] = PlainAmount(digits=4, required=True, metadata=described("The roller's radius."))
     name = f"{kind.value.capitalize()}FollowerSchema"
     made: type[ma.Schema] = type(name, (ma.Schema,), {"__doc__": f"A {kind.value} follower.", **fields})
     return made()
@@ -136,27 +132,27 @@ def _follower_schema(kind: FollowerKind) -> ma.Schema:
 class LiftTableSchema(ma.Schema):
     """Lift tables of one shaft, on one index, under one follower."""
 
-    unit = Choice(LengthUnit, required=True, metadata=_described("Of every length here."))
-    angle = Choice(Degrees, required=True, metadata=_described("Whose degrees the angles are."))
+    unit = Choice(LengthUnit, required=True, metadata=described("Of every length here."))
+    angle = Choice(Degrees, required=True, metadata=described("Whose degrees the angles are."))
     follower = Variant(
         "kind",
         {kind.value: _follower_schema(kind) for kind in FollowerKind},
         required=True,
-        metadata=_described("What read the lift."),
+        metadata=described("What read the lift."),
     )
     lobes = ma.fields.List(
         ma.fields.Nested(LobeTableSchema()), required=True, validate=ma.validate.Length(1, MOST_LOBES)
     )
     direction = ma.fields.String(
         validate=ma.validate.OneOf(["rising", "falling"]),
-        metadata=_described(
+        metadata=described(
             "Whether the angles rise or fall as the shaft turns the way it runs. Left out, they are taken to rise, and "
             "the lobe is compared with the catalogue both ways."
         ),
     )
-    condition = Choice(Condition, metadata=_described("Left out, the shaft is taken to have run."))
-    rocker_ratio = PlainAmount(digits=1, metadata=_described("With it, the valve's lift and durations are worked out."))
-    lash = PlainAmount(digits=2, sign="not_negative", metadata=_described("At the valve; 0 if left out."))
+    condition = Choice(Condition, metadata=described("Left out, the shaft is taken to have run."))
+    rocker_ratio = PlainAmount(digits=1, metadata=described("With it, the valve's lift and durations are worked out."))
+    lash = PlainAmount(digits=2, sign="not_negative", metadata=described("At the valve; 0 if left out."))
 
     class Meta:
         """Nothing else."""
@@ -175,14 +171,14 @@ class AttachableSchema(LiftTableSchema):
     submission = ma.fields.UUID(
         load_default=None,
         allow_none=True,
-        metadata=_described("Keep them with this submission, which is answered again."),
+        metadata=described("Keep them with this submission, which is answered again."),
     )
     mail_in = ma.fields.UUID(
-        load_default=None, allow_none=True, metadata=_described("Keep them with this shaft, and with its submission.")
+        load_default=None, allow_none=True, metadata=described("Keep them with this shaft, and with its submission.")
     )
     bench = ma.fields.Nested(
         BenchConditionsSchema(),
-        metadata=_described("Of tables that are kept: with which instruments, how warm, zeros checked."),
+        metadata=described("Of tables that are kept: with which instruments, how warm, zeros checked."),
     )
 
     @ma.post_load
@@ -196,7 +192,7 @@ class AttachableSchema(LiftTableSchema):
 class WithdrawalSchema(ma.Schema):
     """Why kept tables count no longer."""
 
-    reason = Text(shortest=1, longest=2000, required=True, metadata=_described("For the house."))
+    reason = Text(shortest=1, longest=2000, required=True, metadata=described("For the house."))
 
     class Meta:
         """Nothing else."""

@@ -15,7 +15,7 @@ from service.web.replies import IDEMPOTENCY_PARAMETER, LOCATION_HEADER, PRIVATE,
 from service.workflows.bench.mail_ins import hold_mail_in
 from service.workflows.bench.shaft_photos import add_photo, find_photo
 from service.workflows.desk import Desk
-from service.workflows.ports.mail_ins import PhotoMaker
+from service.workflows.ports.photos import PhotoMaker
 from service.workflows.ports.stores import Reply, Transaction
 
 

@@ -18,6 +18,7 @@ from service.web.api.mail_ins.schemas import (
 from service.web.api.mail_ins.shown import MailInPageSchema, MailInSchema, mail_in_json
 from service.web.blueprint import Blueprint
 from service.web.replies import (
+    BARE_POLICY,
     ETAG_HEADER,
     IDEMPOTENCY_PARAMETER,
     IF_MATCH_PARAMETER,
@@ -31,19 +32,19 @@ from service.web.replies import (
     identify_once,
     json_reply,
     json_response,
+    shown_as,
     unless_unchanged,
 )
 from service.workflows.bench.mail_ins import (
     Bench,
-    Told,
+    NewEvent,
     announce,
-    code_of,
     hold_mail_in,
     list_mail_ins,
     read_mail_in,
     record,
-    spoken_code,
 )
+from service.workflows.bench.shaft_words import code_of, spoken_code
 from service.workflows.desk import Desk
 from service.workflows.identifying.at_hand import AtHand
 from service.workflows.ports.mail_ins import MailIn
@@ -121,7 +122,7 @@ def shafts_blueprint(desk: Desk) -> Blueprint:
     @blueprint.doc(parameters=[IDEMPOTENCY_PARAMETER, IF_MATCH_PARAMETER])
     @blueprint.response(200, MailInSchema(), headers=ETAG_HEADER)
     @blueprint.problems(404, 409, 412, 422)
-    def tell(told: Told, mail_in_id: UUID) -> Response:
+    def tell(told: NewEvent, mail_in_id: UUID) -> Response:
         """Record what happened to a shaft: who, when and where.
 
         What cannot follow on what happened before is refused. `measured` identifies its submission again, or opens one;
@@ -131,7 +132,7 @@ def shafts_blueprint(desk: Desk) -> Blueprint:
         def work(transaction: Transaction, at_hand: AtHand) -> Reply:
             held = hold_mail_in(transaction, mail_in_id)
             check_if_match(etag_of(held))
-            bench = Bench(at_hand, desk.stationery, desk.patience)
+            bench = Bench(at_hand, desk.rules, desk.stationery, desk.patience)
             return _reply(record(transaction, bench, caller(), held, told), 200)
 
         return identify_once(desk, work)
@@ -164,9 +165,4 @@ def _printed(desk: Desk, mail_in_id: UUID, *, label: bool) -> bytes:
 
 
 def _pdf(name: str, body: bytes) -> Response:
-    response = Response(body, content_type="application/pdf")
-    response.headers["Content-Disposition"] = f'inline; filename="{name}"'
-    response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
-    for header, value in PRIVATE.items():
-        response.headers[header.replace("_", "-")] = value
-    return response
+    return shown_as(Response(body, content_type="application/pdf"), name, BARE_POLICY)

@@ -16,7 +16,7 @@ from service.web.api.submissions.reading_schemas import reading_field
 from service.web.api.submissions.schemas import ContactSchema, CountsSchema, MarkingSchema
 from service.web.fields import Choice, Moment, Text
 from service.web.replies import PageQuery
-from service.workflows.bench.mail_ins import Told
+from service.workflows.bench.mail_ins import NewEvent
 
 LINE = r"^[^\u0000-\u001f\u007f]*$"
 _ONE_LINE = "Must be one line of text."
@@ -178,7 +178,7 @@ class EventSchema(ma.Schema):
             raise ma.ValidationError(faults)
 
     @ma.post_load
-    def make(self, data: dict[str, Any], **_: Any) -> Told:
+    def make(self, data: dict[str, Any], **_: Any) -> NewEvent:
         """What is told."""
         counts = data.pop("counts", None) or {}
         data |= {name: tuple(data[name]) for name in ("condition", "readings", "markings") if name in data}
@@ -186,7 +186,7 @@ class EventSchema(ma.Schema):
             data["post"] = data.pop("letter")
         if "bench" in data:
             data["conditions"] = data.pop("bench")
-        return Told(gear_teeth=counts.get("gear_teeth"), **data)
+        return NewEvent(gear_teeth=counts.get("gear_teeth"), **data)
 
 
 class MailInsQuery(PageQuery):

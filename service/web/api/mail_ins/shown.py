@@ -13,7 +13,7 @@ from service.domain.units import LengthUnit
 from service.web.fields import AnswerSchema, Choice
 from service.web.pictures import PhotoSchema, photo_json
 from service.web.replies import CURSOR_PATTERN
-from service.workflows.bench.mail_ins import code_of, spoken_code
+from service.workflows.bench.shaft_words import code_of, spoken_code
 from service.workflows.ports.mail_ins import Happened, MailIn
 
 

@@ -26,9 +26,7 @@ from service.web.replies import (
 )
 from service.workflows.desk import Desk
 from service.workflows.ports.stores import Reply, Transaction
-from service.workflows.privacy import erase_customer, export_customer
-
-GREATEST_ENTRY = 2**63 - 1
+from service.workflows.privacy import erase_customer, export_customer, read_trail
 
 
 class CustomerSchema(ma.Schema):
@@ -152,11 +150,9 @@ def privacy_blueprint(desk: Desk) -> Blueprint:
     @blueprint.response(200, TrailPageSchema())
     def trail(query: dict[str, Any]) -> Response:
         """Who saw and changed what, newest first; the database lets nobody rewrite it."""
-        before = None if query["cursor"] is None else min(decode_cursor(query["cursor"]).int, GREATEST_ENTRY)
-        with desk.stores.transaction() as transaction:
-            found = transaction.trail.page(None, before, query["limit"] + 1)
-        shown = found[: query["limit"]]
-        cursor = encode_cursor(UUID(int=shown[-1].id)) if len(found) > query["limit"] else None
-        return json_response({"items": [trail_json(entry) for entry in shown], "next_cursor": cursor})
+        before = None if query["cursor"] is None else decode_cursor(query["cursor"]).int
+        found, last = read_trail(desk.stores, before, query["limit"])
+        cursor = None if last is None else encode_cursor(UUID(int=last))
+        return json_response({"items": [trail_json(entry) for entry in found], "next_cursor": cursor})
 
     return blueprint

@@ -47,11 +47,11 @@ from service.web.replies import (
     respond,
 )
 from service.workflows.cases.queue import (
-    AGE_BOUNDS_S,
     Hand,
     Wish,
     change_review,
     claim_review,
+    count_reviews,
     decide_review,
     extend_claim,
     find_review,
@@ -60,7 +60,6 @@ from service.workflows.cases.queue import (
     release_review,
 )
 from service.workflows.cases.sheet import ReviewSheet, review_sheet
-from service.workflows.catalogue.look_alike_maps import LookAlikeMap
 from service.workflows.desk import Desk
 from service.workflows.ports.reviews import Review, ReviewChange
 from service.workflows.ports.stores import Reply, Transaction
@@ -76,7 +75,6 @@ DECISION_EXAMPLE = {
 def reviews_blueprint(desk: Desk) -> Blueprint:
     """The routes for the human queue."""
     blueprint = Blueprint("reviews", __name__, url_prefix="/v1/reviews", description="Cases put before a person.")
-    look_alikes = LookAlikeMap(desk.answering.snapshot)
 
     @blueprint.route("", methods=["GET"])
     @blueprint.arguments(ReviewQuerySchema(), location="query")
@@ -92,9 +90,7 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
     @blueprint.response(200, QueueCountsSchema())
     def count_all() -> Response:
         """How many reviews there are, by state and by how long ago they were opened."""
-        with desk.stores.transaction() as transaction:
-            counts = transaction.reviews.counts(AGE_BOUNDS_S)
-        return json_response(counts_json(counts))
+        return json_response(counts_json(count_reviews(desk.stores)))
 
     @blueprint.route("/claim", methods=["POST"])
     @blueprint.arguments(ClaimSchema(), required=False)
@@ -119,7 +115,7 @@ def reviews_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404)
     def read_one(review_id: UUID) -> Response:
         """Everything there is to go by: readings and evidence, history, look-alikes, notes."""
-        sheet = review_sheet(desk.stores, caller(), review_id, look_alikes)
+        sheet = review_sheet(desk.stores, caller(), review_id, desk.look_alikes)
         return respond(_reply(sheet.review, _sheet_json(sheet)))
 
     @blueprint.route("/<uuid:review_id>", methods=["PATCH"])

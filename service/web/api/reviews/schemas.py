@@ -10,7 +10,7 @@ import marshmallow as ma
 from service.domain.review import Confidence, Outcome, Priority, ReviewReason, ReviewState, Verdict
 from service.web.api.submissions.answer_schemas import AnswerToSubmissionSchema
 from service.web.blueprint import BodyMayBeLeftOut
-from service.web.fields import AnswerSchema, Choice, Moment, Text, Whole
+from service.web.fields import AnswerSchema, Choice, Moment, Text, Whole, described
 from service.web.replies import CURSOR_PATTERN, PageQuery
 from service.workflows.cases.queue import Wish
 from service.workflows.ports.reviews import ReviewChange
@@ -18,11 +18,6 @@ from service.workflows.ports.reviews import ReviewChange
 LONGEST_NAME, LONGEST_TEXT = 100, 4000
 UUID_PATTERN = "^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$"
 PRIORITIES = {priority.name.lower(): priority for priority in Priority}
-
-
-def described(text: str) -> dict[str, str]:
-    """A field's description, as its metadata."""
-    return {"description": text}
 
 
 def some_text(description: str, longest: int = LONGEST_TEXT, **options: Any) -> Text:

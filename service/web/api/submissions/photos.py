@@ -21,7 +21,7 @@ from service.web.replies import (
 )
 from service.workflows.cases.case_photos import add_case_photo, find_case_photo, list_case_photos
 from service.workflows.desk import Desk
-from service.workflows.ports.mail_ins import PhotoMaker
+from service.workflows.ports.photos import PhotoMaker
 from service.workflows.ports.stores import Reply, Transaction
 
 PREFIX = "/v1/submissions"

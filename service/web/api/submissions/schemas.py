@@ -18,27 +18,23 @@ from service.domain.readings import (
 )
 from service.domain.units import LengthUnit
 from service.web.api.submissions.reading_schemas import reading_field
-from service.web.fields import Choice, Flag, Text, Whole
+from service.web.fields import Choice, Flag, Text, Whole, described
 from service.workflows.identifying.identify import Addition
 
 _EMAIL = r"^[^@ \u0000-\u001f]+@[^@ \u0000-\u001f]+$"
 
 
-def _described(text: str) -> dict[str, str]:
-    return {"description": text}
-
-
 class CountsSchema(ma.Schema):
     """What was counted on the shaft."""
 
-    gear_teeth = Whole(least=1, most=500, metadata=_described("Teeth of the gear."))
+    gear_teeth = Whole(least=1, most=500, metadata=described("Teeth of the gear."))
 
 
 class MarkingSchema(ma.Schema):
     """A number or sign cast, stamped or etched on the shaft: kept for the desk, never evidence."""
 
-    place = Text(shortest=1, longest=100, required=True, metadata=_described("Where on the shaft."))
-    text = Text(shortest=1, longest=200, required=True, metadata=_described("What it says."))
+    place = Text(shortest=1, longest=100, required=True, metadata=described("Where on the shaft."))
+    text = Text(shortest=1, longest=200, required=True, metadata=described("What it says."))
 
     @ma.post_load
     def make(self, data: dict[str, Any], **_: Any) -> Marking:
@@ -64,7 +60,7 @@ def _readings(*, required: bool) -> ma.fields.List[Any]:
         reading_field(),
         required=required,
         validate=ma.validate.Length(1, MOST_READINGS, error=f"Must hold 1 to {MOST_READINGS} readings."),
-        metadata=_described("In any order; evidence points into this list by place."),
+        metadata=described("In any order; evidence points into this list by place."),
     )
 
 
@@ -78,14 +74,14 @@ class SaidOnceSchema(ma.Schema):
     experience = Choice(Experience, allow_none=True)
     condition = Choice(Condition, allow_none=True)
     engine_family = Text(
-        shortest=1, longest=100, allow_none=True, metadata=_described("What the caller believes it is from.")
+        shortest=1, longest=100, allow_none=True, metadata=described("What the caller believes it is from.")
     )
     counts = ma.fields.Nested(CountsSchema(), allow_none=True)
     tools = ma.fields.List(
         Choice(Instrument),
         allow_none=True,
         validate=ma.validate.Length(max=len(Instrument)),
-        metadata=_described("What the caller has to measure with; decides what is asked for next."),
+        metadata=described("What the caller has to measure with; decides what is asked for next."),
     )
     contact = ma.fields.Nested(ContactSchema(), allow_none=True)
     note = Text(longest=4000, allow_none=True)
@@ -94,16 +90,16 @@ class SaidOnceSchema(ma.Schema):
 class SubmissionSchema(SaidOnceSchema):
     """Everything a caller has to say of one shaft."""
 
-    source = Choice(Source, required=True, metadata=_described("How it reached the desk."))
-    unit = Choice(LengthUnit, required=True, metadata=_described("Of every length here."))
+    source = Choice(Source, required=True, metadata=described("How it reached the desk."))
+    unit = Choice(LengthUnit, required=True, metadata=described("Of every length here."))
     readings = _readings(required=True)
     instrument = Choice(
         Instrument,
         allow_none=True,
-        metadata=_described("The tool of every reading it can take, unless a reading names its own."),
+        metadata=described("The tool of every reading it can take, unless a reading names its own."),
     )
     markings = _markings()
-    ask_person = Flag(metadata=_described("Put it before a person whatever the answer."))
+    ask_person = Flag(metadata=described("Put it before a person whatever the answer."))
 
     @ma.post_load
     def make(self, data: dict[str, Any], **_: Any) -> Submission:
@@ -123,9 +119,9 @@ class AdditionSchema(SaidOnceSchema):
     """What a caller has to add: more readings, or whatever else turned up. At least one member."""
 
     readings = _readings(required=False)
-    unit = Choice(LengthUnit, metadata=_described("Must be the submission's; left out, it is taken to be."))
+    unit = Choice(LengthUnit, metadata=described("Must be the submission's; left out, it is taken to be."))
     markings = _markings()
-    ask_person = Flag(metadata=_described("Put it before a person whatever the answer."))
+    ask_person = Flag(metadata=described("Put it before a person whatever the answer."))
 
     class Meta:
         """`readings` may be left out only where something else is added."""

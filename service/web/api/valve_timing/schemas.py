@@ -19,7 +19,7 @@ from service.domain.readings import (
 from service.domain.units import LengthUnit
 from service.identification.bench.timing_sheet import TimingSheet, TimingTaken
 from service.lobe.valve_timing import Timing, ValveTrain
-from service.web.fields import Amount, Choice, Flag, PlainAmount
+from service.web.fields import Amount, Choice, Flag, PlainAmount, described
 
 _CENTRES = (Timing.INTAKE_CENTRE, Timing.EXHAUST_CENTRE)
 _SIGNED = (
@@ -62,10 +62,6 @@ TIMING_EXAMPLES: dict[str, dict[str, Any]] = {
 }
 
 
-def _described(text: str) -> dict[str, str]:
-    return {"description": text}
-
-
 class _Strict(ma.Schema):
     class Meta:
         """Nothing else."""
@@ -79,7 +75,7 @@ class TimingReadingSchema(_Strict):
     what = Choice(
         Timing,
         required=True,
-        metadata=_described(
+        metadata=described(
             "Events as a card writes them: the intake opens before top and closes after bottom dead centre, the "
             "exhaust opens before bottom and closes after top dead centre; negative on the other side. The intake's "
             "centre is after, the exhaust's before top dead centre. The separation is in cam degrees, all else in "
@@ -89,14 +85,14 @@ class TimingReadingSchema(_Strict):
     values = ma.fields.List(
         Amount(digits=3, sign="any"),
         validate=ma.validate.Length(1, MOST_REPEATS),
-        metadata=_described("The repeats as they were read."),
+        metadata=described("The repeats as they were read."),
     )
     equal_lifts = ma.fields.List(
         Amount(digits=3, sign="any"),
         validate=ma.validate.Length(2, 2),
-        metadata=_described("In place of `values`, for a centre: the two places at which the lift is the same."),
+        metadata=described("In place of `values`, for a centre: the two places at which the lift is the same."),
     )
-    stated = Flag(metadata=_described("Whether it is a card's figure and not a reading."))
+    stated = Flag(metadata=described("Whether it is a card's figure and not a reading."))
 
     @ma.validates_schema
     def one_of_two(self, data: dict[str, Any], **_: Any) -> None:
@@ -127,16 +123,16 @@ class TimingReadingSchema(_Strict):
 class PistonStopSchema(_Strict):
     """What the wheel shows where the piston meets a stop, turned one way and the other."""
 
-    before = Amount(digits=3, required=True, metadata=_described("Degrees before top dead centre."))
-    after = Amount(digits=3, required=True, metadata=_described("Degrees after it."))
+    before = Amount(digits=3, required=True, metadata=described("Degrees before top dead centre."))
+    after = Amount(digits=3, required=True, metadata=described("Degrees after it."))
 
 
 class TrainSchema(_Strict):
     """One lobe and what leads from it to its valve."""
 
-    lift = PlainAmount(digits=2, metadata=_described("The lobe's lift."))
-    rocker_ratio = PlainAmount(digits=1, metadata=_described("Valve lift over lobe lift; 1 if left out."))
-    lash = PlainAmount(digits=2, sign="not_negative", metadata=_described("At the valve; 0 if left out."))
+    lift = PlainAmount(digits=2, metadata=described("The lobe's lift."))
+    rocker_ratio = PlainAmount(digits=1, metadata=described("Valve lift over lobe lift; 1 if left out."))
+    lash = PlainAmount(digits=2, sign="not_negative", metadata=described("At the valve; 0 if left out."))
 
 
 class TrainsSchema(_Strict):
@@ -156,20 +152,18 @@ class PlaceSchema(_Strict):
 class TimingSchema(_Strict):
     """What was read of valve timing, all at one checking lift."""
 
-    unit = Choice(LengthUnit, required=True, metadata=_described("Of every length here."))
-    checking_lift = PlainAmount(digits=2, required=True, metadata=_described("The lift at which events were read."))
-    at = Choice(At, required=True, metadata=_described("Where that lift was measured."))
-    instrument = ma.fields.String(
-        validate=ma.validate.OneOf(_WHEELS), metadata=_described(f"{_WHEELS[0]} if left out.")
-    )
+    unit = Choice(LengthUnit, required=True, metadata=described("Of every length here."))
+    checking_lift = PlainAmount(digits=2, required=True, metadata=described("The lift at which events were read."))
+    at = Choice(At, required=True, metadata=described("Where that lift was measured."))
+    instrument = ma.fields.String(validate=ma.validate.OneOf(_WHEELS), metadata=described(f"{_WHEELS[0]} if left out."))
     experience = Choice(Experience)
     readings = ma.fields.List(
         ma.fields.Nested(TimingReadingSchema()), required=True, validate=ma.validate.Length(1, MOST_READINGS)
     )
-    piston_stop = ma.fields.Nested(PistonStopSchema(), metadata=_described("With it, the wheel's zero is known."))
+    piston_stop = ma.fields.Nested(PistonStopSchema(), metadata=described("With it, the wheel's zero is known."))
     lobes = ma.fields.Nested(TrainsSchema())
     also_at = ma.fields.Nested(
-        PlaceSchema(), metadata=_described("Another checking lift to work the figures over to; needs the lobes' lifts.")
+        PlaceSchema(), metadata=described("Another checking lift to work the figures over to; needs the lobes' lifts.")
     )
 
     @ma.post_load

@@ -1,1 +1,1 @@
-"""Where webhooks go, and the keys that cases are opened with: for whoever runs the service."""
+"""Where webhooks go: for whoever runs the service."""
