@@ -19,6 +19,7 @@ Json = dict[str, Any]
 PAGES = {"/desk/", "/widget/", "/guide/"}
 FILES = {f"/{room}/<path:name>" for room in ("desk", "widget", "guide", "shared")}
 OPEN = {"/healthz", "/readyz", "/metrics", "/openapi.json", "/docs", "/v1/guide", "/v1/guide/papers.pdf"}
+FILES |= {"/"}  # a page for a browser, and nothing for anybody else
 OPEN |= PAGES | FILES
 AUDIENCES = {
     "submissions": set(Role),
