@@ -293,6 +293,22 @@ def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: 
     assert decision["by"].startswith("P. Marl") or "desk" in decision["by"]
 
 
+def test_a_case_can_be_taken_on_a_telephone_without_pushing_the_queue_sideways(
+    new_page: OpenPage, keys: dict[Role, str], desk: Caller, sample: Json
+) -> None:
+    case = desk.submit(sample | {"source": "counter", "ask_person": True})
+    page = new_page(TELEPHONE)
+    sign_in(page, keys[Role.DESK])
+    page.goto("/desk/#/queue")
+    region = page.get_by_role("region", name="Cases")
+    take = region.get_by_role("row").filter(has_text=case["reference"]).get_by_role("button", name="Take")
+    expect(take).to_be_visible()
+    check_accessible(page, "the queue on a telephone")
+    assert region.evaluate("it => it.scrollWidth <= it.clientWidth")
+    take.click()
+    expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+
+
 def test_what_was_typed_of_a_decision_outlives_a_claim_that_lapses(
     desk_page: Page, desk: Caller, sample: Json, database: psycopg.Connection[Any]
 ) -> None:
