@@ -309,6 +309,22 @@ def test_a_case_can_be_taken_on_a_telephone_without_pushing_the_queue_sideways(
     expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
 
 
+def test_a_lift_that_cannot_be_is_not_shown_and_it_is_said_why(desk_page: Page) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2], SAMPLE_ROWS[3], SAMPLE_ROWS[2], *SAMPLE_ROWS[4:])
+    region = page.get_by_role("region", name="Worked out")
+    expect(region.get_by_role("row", name="Intake lobe lift")).to_contain_text("No lift: the height is no larger")
+    expect(region.get_by_role("row", name="Exhaust lobe lift")).to_contain_text("0.35")
+    expect(region).not_to_contain_text("-0.")
+    check_accessible(page, "a call with a lift that cannot be")
+    page.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    page.keyboard.press("F8")
+    expect(page.get_by_role("status")).to_contain_text("Summary copied")
+    summary = page.evaluate("navigator.clipboard.readText()")
+    assert "Intake lobe lift, worked out: No lift" in summary
+    assert "-0." not in summary
+
+
 def test_what_was_typed_of_a_decision_outlives_a_claim_that_lapses(
     desk_page: Page, desk: Caller, sample: Json, database: psycopg.Connection[Any]
 ) -> None:
