@@ -58,7 +58,7 @@ async function signIn(event) {
 
 function enter(with_) {
   api = with_;
-  call = new Call(api, { changed, say, copy, signOut });
+  call = new Call(api, { changed, say, copy, signOut, person });
   find = new Find(api, { changed, say });
   bench = new Bench(api, { changed, say, person });
   route();
@@ -79,9 +79,9 @@ async function tellNotice() {
   draw();
 }
 
-/** Go on with a case as a call. */
-function resume(file) {
-  if (call.resume(file)) location.hash = "#/call";
+/** Go on with a case as a call, there with the slip corrected, if one is given. */
+function resume(file, slip) {
+  if (call.resume(file, slip)) location.hash = "#/call";
   else say("A call is half taken; keep it first, or begin a new one.");
   if (screen !== call) screen.trouble = said;
   draw();
