@@ -10,7 +10,7 @@ from werkzeug.exceptions import NotFound
 from werkzeug.security import safe_join
 
 STATIC = Path(__file__).parent / "static"
-PAGES = ("desk", "widget", "guide")
+PAGES = ("desk", "widget", "guide", "return")
 """Folders with an `index.html`; `shared` has none."""
 
 TYPES = {

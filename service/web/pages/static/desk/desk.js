@@ -165,14 +165,14 @@ const inside = () => html`
   <main id="main" tabindex="-1">${screen.view()}</main>
   <dialog aria-labelledby="copy-title"><form method="dialog">
     <h2 id="copy-title">Copy this</h2>
-    <label class="unseen" for="copy-text">Summary</label><textarea id="copy-text" readonly .value=${toCopy ?? ""}></textarea>
+    <label class="unseen" for="copy-text">What to copy</label><textarea id="copy-text" readonly .value=${toCopy ?? ""}></textarea>
     <button class="first">Done</button></form></dialog>`;
 
 /** Put text on the clipboard; where the browser will not, show it ready to be taken. */
-async function copy(text) {
+async function copy(text, done = "Summary copied.") {
   try {
     await navigator.clipboard.writeText(text);
-    say("Summary copied.");
+    say(done);
   } catch {
     toCopy = text;
     draw();
