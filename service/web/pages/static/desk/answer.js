@@ -95,8 +95,7 @@ const CANNOT_BE = "No lift: the height is no larger than the base circle. One of
 
 const liftsOf = (said) => said.derived.filter(({ quantity }) => quantity === "lobe_lift");
 
-/** Whether a lobe can have this lift: a nose stands out from the heel. */
-const canBe = ({ value, corrected }) => Number(value) > 0 && Number(corrected) > 0;
+const canBe = ({ can_be: can }) => can !== false;
 
 export function derived(said) {
   const lifts = liftsOf(said);
