@@ -183,6 +183,9 @@ def _derived_words(found: Derived, submission: Submission) -> str:
     low, high = found.interval
     name = plain(found.quantity) if found.lobe is None else f"{found.lobe.value} {plain(found.quantity)}"
     cylinder = f", cylinder {found.cylinder}" if found.cylinder else ""
+    if not found.can_be:
+        why = "the height is no larger than the base circle. One of the two is not what it is called."
+        return f"{name.capitalize()}{cylinder}: none, since {why}"
     return (
         f"{name.capitalize()}{cylinder}: {shown(found.value)} {unit} as read. Corrected for known errors "
         f"{shown(found.corrected)}, standard uncertainty {shown(found.standard_uncertainty)}; "

@@ -55,6 +55,10 @@ def _worked_out(derived: Derived) -> str:
     name = plain(derived.quantity).removeprefix("lobe ") if derived.lobe is not None else plain(derived.quantity)
     of = f"{which_lobe(derived.lobe, derived.cylinder)}, {name}" if derived.lobe is not None else name
     low, high = derived.interval
+    if not derived.can_be:
+        return (
+            f"{of}: none, since the height is no larger than the base circle; one of the two is not what it is called"
+        )
     if not derived.is_length:
         return f"{of}: {derived.corrected:.1f}° (95 times in 100 from {low:.1f}° to {high:.1f}°)"
     return f"{of}: {both(derived.corrected)}; 95 times in 100 from {both(low)} to {both(high)}"

@@ -93,6 +93,11 @@ class Derived:
     cylinder: int | None = None
     is_length: bool = True
 
+    @property
+    def can_be(self) -> bool:
+        """Whether a shaft can have it: a nose that does not stand out from its heel is a slip in a reading, no lift."""
+        return self.quantity != "lobe_lift" or min(self.value, self.corrected) > 0
+
 
 @dataclass(frozen=True)
 class SuspectedSlip:

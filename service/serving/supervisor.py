@@ -139,6 +139,7 @@ def watch(web: Program, others: dict[str, Kept]) -> int:
         waiting = [ended for ended in waiting if not _started_again(ended)]
         number = _next_signal(waiting)
         if number in _STOP:
+            log.info("told to stop; finishing what is under way", signal=signal.Signals(number).name)
             return 0
         if number == signal.SIGHUP:
             web.reload()

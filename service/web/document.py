@@ -21,9 +21,13 @@ Names a camshaft from a few hand measurements. Send readings to `POST /v1/submis
 numbers fit and how surely, why, and what to measure next. Every part number, core and person in the examples is
 invented.
 
-Keys travel as `Authorization: Bearer KEY`. Errors are problem details (RFC 9457) with a JSON Pointer for each field.
+Keys travel as `Authorization: Bearer KEY`; under `/v1/own-case` a return link's token takes a key's place. Errors are
+problem details (RFC 9457) with a JSON Pointer for each field.
 A request that the web server cannot even read (an endless header, a broken request line) gets that server's plain
 page instead."""
+
+BEARER = {"type": "http", "scheme": "bearer"}
+LINK = "The token of a return link, which opens one case."
 
 
 class Api(flask_smorest.Api):  # type: ignore[misc]
@@ -82,7 +86,7 @@ def make_api(app: Flask, version: str) -> Api:
         API_SPEC_OPTIONS={
             "info": {"description": DESCRIPTION},
             "security": [{"key": []}],
-            "components": {"securitySchemes": {"key": {"type": "http", "scheme": "bearer"}}},
+            "components": {"securitySchemes": {"key": BEARER, "link": BEARER | {"description": LINK}}},
         },
     )
     app.url_map.converters["core_code"] = CoreCodeConverter

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from flask import Flask
 
 from service.domain.access import STAFF, Role
-from service.web.access import Audience, Rates, guard
+from service.web.access import Audience, Holder, Rates, guard
 from service.web.api.bench.routes import bench_blueprint
 from service.web.api.cases.routes import cases_blueprint
 from service.web.api.catalogue.core_pages import catalogue_pages_blueprint
@@ -28,6 +28,7 @@ from service.web.api.outbox.routes import outbox_blueprint
 from service.web.api.previews.routes import previews_blueprint
 from service.web.api.privacy.routes import notice_blueprint, privacy_blueprint
 from service.web.api.reports.routes import reports_blueprint
+from service.web.api.returns.own_case import own_case_blueprint
 from service.web.api.returns.routes import returns_blueprint
 from service.web.api.reviews.routes import reviews_blueprint
 from service.web.api.running.routes import running_blueprint
@@ -73,6 +74,10 @@ def blueprints(faces: Faces) -> tuple[tuple[Blueprint, Audience], ...]:
         (case_pictures_blueprint(faces.desk), STAFF_KEYS),
         (previews_blueprint(faces.desk), EVERY_KEY),
         (returns_blueprint(faces.desk), EVERY_KEY),
+        (
+            own_case_blueprint(faces.desk, faces.privacy_notices, faces.photos, faces.photo_body_limit),
+            Holder.LINK,
+        ),
         (reviews_blueprint(faces.desk), STAFF_KEYS),
         (cases_blueprint(faces.desk), STAFF_KEYS),
         (reports_blueprint(faces.desk), STAFF_KEYS),

@@ -15,7 +15,7 @@ import orjson
 from flask import Response, request
 
 from service.domain.errors import PreconditionNeeded, StaleRevision
-from service.web.access import caller
+from service.web.access import caller, which_caller
 from service.web.fields import QueryWhole, Text
 from service.web.problems import InvalidRequest, LocatedFault
 from service.workflows.desk import Desk
@@ -179,5 +179,6 @@ def _claim() -> Claim | None:
     if not re.fullmatch("[!-~]{1,200}", key):
         detail = "Must be 1 to 200 visible ASCII characters."
         raise InvalidRequest((LocatedFault("/Idempotency-Key", detail, "header"),))
-    whole = b"\0".join((request.method.encode(), request.full_path.encode(), request.get_data(cache=True)))
+    said = (request.method.encode(), request.full_path.encode(), request.get_data(cache=True))
+    whole = b"\0".join(said) + which_caller()
     return Claim(caller().id, key, hashlib.sha256(whole).digest())

@@ -293,6 +293,59 @@ def test_a_review_is_claimed_and_decided(desk_page: Page, desk: Caller, sample: 
     assert decision["by"].startswith("P. Marl") or "desk" in decision["by"]
 
 
+def test_a_case_can_be_taken_on_a_telephone_without_pushing_the_queue_sideways(
+    new_page: OpenPage, keys: dict[Role, str], desk: Caller, sample: Json
+) -> None:
+    case = desk.submit(sample | {"source": "counter", "ask_person": True})
+    page = new_page(TELEPHONE)
+    sign_in(page, keys[Role.DESK])
+    page.goto("/desk/#/queue")
+    region = page.get_by_role("region", name="Cases")
+    take = region.get_by_role("row").filter(has_text=case["reference"]).get_by_role("button", name="Take")
+    expect(take).to_be_visible()
+    check_accessible(page, "the queue on a telephone")
+    assert region.evaluate("it => it.scrollWidth <= it.clientWidth")
+    take.click()
+    expect(page.get_by_role("heading", name=f"Case {case['reference']}")).to_be_visible()
+
+
+def test_a_slip_is_corrected_from_its_review_as_in_a_call(desk_page: Page, desk: Caller, sample: Json) -> None:
+    readings = [dict(each) for each in sample["readings"]]
+    of_intake = {each["feature"]: each for each in readings if each.get("lobe") == "intake"}
+    height, base = of_intake["lobe_height"], of_intake["base_circle"]
+    height["values"], base["values"] = base["values"], height["values"]
+    wrong = desk.submit(sample | {"readings": readings, "ask_person": True})
+    page = desk_page
+    page.goto(f"/desk/#/review/{wrong['review']['id']}")
+    page.get_by_role("button", name="Take it").click()
+    expect(page.get_by_text("in hand: P. Marl")).to_be_visible()
+    check_accessible(page, "a review with a slip")
+
+    page.get_by_role("button", name="Correct it in a call").click()
+    expect(page.get_by_label("Intake lobe height", exact=True)).to_have_value(" ".join(base["values"]))
+    expect(page.locator(".verdict.identified")).to_contain_text("KG8-3J7")
+    expect(page.get_by_role("button", name="Put it back")).to_be_visible()
+    page.get_by_role("button", name="Keep as a new case").click()
+    expect(page.get_by_text("which is closed: give the caller")).to_be_visible()
+    assert desk.get(f"/v1/cases/{wrong['id']}").get_json()["submission"]["closed_why"] == "withdrawn"
+
+
+def test_a_lift_that_cannot_be_is_not_shown_and_it_is_said_why(desk_page: Page) -> None:
+    page = desk_page
+    type_rows(page, *SAMPLE_ROWS[:2], SAMPLE_ROWS[3], SAMPLE_ROWS[2], *SAMPLE_ROWS[4:])
+    region = page.get_by_role("region", name="Worked out")
+    expect(region.get_by_role("row", name="Intake lobe lift")).to_contain_text("No lift: the height is no larger")
+    expect(region.get_by_role("row", name="Exhaust lobe lift")).to_contain_text("0.35")
+    expect(region).not_to_contain_text("-0.")
+    check_accessible(page, "a call with a lift that cannot be")
+    page.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    page.keyboard.press("F8")
+    expect(page.get_by_role("status")).to_contain_text("Summary copied")
+    summary = page.evaluate("navigator.clipboard.readText()")
+    assert "Intake lobe lift, worked out: No lift" in summary
+    assert "-0." not in summary
+
+
 def test_what_was_typed_of_a_decision_outlives_a_claim_that_lapses(
     desk_page: Page, desk: Caller, sample: Json, database: psycopg.Connection[Any]
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -307,6 +308,30 @@ def test_look_alikes_come_in_groups_with_the_cheapest_thing_that_tells_them_apar
     expect(group).to_contain_text("Take the duration with a degree wheel")
     expect(group).to_contain_text("14 crank degrees")
     check_accessible(page, "the look-alikes")
+
+
+def test_a_part_there_is_not_is_told_from_one_without_look_alikes(desk_page: Page, desk: Caller) -> None:
+    page = desk_page
+    pairs = [pair for page_of in pages_of(desk) for pair in page_of]
+    alike = {pair[name] for pair in pairs for name in ("part_number", "other")}
+    parts = desk.get("/v1/catalogue/parts?limit=100").get_json()["items"]
+    alone = next(part["part_number"] for part in parts if part["part_number"] not in alike)
+    enter(page, "Look-alikes")
+    expect(page.locator(".groups section").first).to_be_visible()
+    page.get_by_label("Part or core").fill("QQQ-9")
+    expect(page.get_by_text("There is no such part or core: no number begins with “QQQ-9”.")).to_be_visible()
+    expect(page.get_by_text("0 groups")).to_have_count(0)
+    check_accessible(page, "look-alikes of no part")
+    page.get_by_label("Part or core").fill(alone.lower())
+    expect(page.get_by_text(f"No part whose number begins with “{alone.lower()}” has look-alikes.")).to_be_visible()
+
+
+def pages_of(desk: Caller) -> Iterator[list[Json]]:
+    cursor = ""
+    while cursor is not None:
+        body = desk.get(f"/v1/catalogue/look-alikes?limit=100{cursor and f'&cursor={cursor}'}").get_json()
+        yield body["items"]
+        cursor = body["next_cursor"]
 
 
 def test_the_room_of_changed_answers_says_how_far_the_asking_has_come(desk_page: Page) -> None:

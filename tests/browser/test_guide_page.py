@@ -27,6 +27,21 @@ def test_the_guide_and_the_widget_s_page_need_not_be_pushed_sideways_at_twice_th
         check_fits(page, *WIDTHS)
 
 
+def test_the_first_page_names_the_rooms_to_a_browser_and_nothing_to_a_program(new_page: OpenPage) -> None:
+    page = new_page(TELEPHONE)
+    page.goto("/")
+    check_accessible(page, "the first page")
+    check_fits(page, *WIDTHS)
+    for name, heading in (("Desk", "Camshaft desk"), ("Measuring guide", "How to measure a camshaft")):
+        page.goto("/")
+        page.get_by_role("link", name=name).click()
+        expect(page.get_by_role("heading", name=heading)).to_be_visible()
+    for accepts in ("*/*", "application/json"):
+        answer = page.request.get("/", headers={"Accept": accepts})
+        assert answer.status == 404
+        assert answer.json()["code"] == "not_found"
+
+
 def test_a_link_leads_to_its_reading(new_page: OpenPage) -> None:
     page = new_page()
     page.goto("/guide/#gear_teeth")

@@ -144,6 +144,15 @@ def test_a_customer_comes_from_nothing_to_an_answer_on_another_site_s_page(shop:
     expect(page.get_by_text("% sure")).to_be_visible()
     expect(page.get_by_text("qualified engine builder")).to_be_visible()
     check_accessible(page, "the widget's answer")
+    page.get_by_role("button", name="Make a link to come back by").click()
+    link = page.get_by_role("link", name="/return/#")
+    expect(link).to_be_visible()
+    check_accessible(page, "the widget's answer with a link")
+    page.reload()
+    expect(link).to_be_visible()
+    with page.context.expect_page() as opened:
+        link.click()
+    expect(opened.value.get_by_text("It is KG8-3J7")).to_be_visible()
     assert page.context.cookies() == []
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 

@@ -47,3 +47,4 @@ def test_a_helper_that_ended_while_the_rest_was_started_is_started_again(tmp_pat
     said, _ = supervisor.communicate(timeout=30)
     assert began.read_text().count("x") == 2, said
     assert supervisor.returncode == 0, said
+    assert said.count("told to stop") == 1

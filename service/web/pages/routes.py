@@ -10,7 +10,7 @@ from werkzeug.exceptions import NotFound
 from werkzeug.security import safe_join
 
 STATIC = Path(__file__).parent / "static"
-PAGES = ("desk", "widget", "guide")
+PAGES = ("desk", "widget", "guide", "return")
 """Folders with an `index.html`; `shared` has none."""
 
 TYPES = {
@@ -44,6 +44,14 @@ def pages_blueprint() -> flask.Blueprint:
     def index(room: str) -> Response:
         return _file(room, "index.html")
 
+    def home() -> Response:
+        if request.accept_mimetypes.best_match(["application/json", "text/html"]) != "text/html":
+            raise NotFound  # a program has nothing to look for here
+        response = _file("home", "index.html")
+        response.vary.add("Accept")
+        return response
+
+    blueprint.add_url_rule("/", "home_page", home)
     for room in PAGES:
         blueprint.add_url_rule(f"/{room}/", f"{room}_page", index, defaults={"room": room})
     for room in (*PAGES, "shared"):

@@ -9,22 +9,33 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from service.domain.access import STAFF
+from service.domain.access import STAFF, Role
 from service.domain.casework import CaseworkRules
-from service.domain.errors import Fault, InvalidInput, NotFound
+from service.domain.errors import Fault, InvalidInput, NotAuthenticated, NotFound
 from service.domain.reference import read_reference
 from service.domain.review import Decision
 from service.workflows.identifying.identify import as_seen_by, as_told, gone_on, hold_submission
 from service.workflows.ports.cases import CaseFinder, Confirmation, FoundCase, Note, Round
 from service.workflows.ports.lift_tables import KeptSheet
 from service.workflows.ports.reviews import TrailEntry
-from service.workflows.ports.stores import Case, KeyRecord, Transaction
+from service.workflows.ports.stores import Case, KeyRecord, Stores, Transaction
 
 LINK_BYTES = 24
 LINK_PATTERN = "^[A-Za-z0-9_-]{32}$"
 """Twenty-four random bytes in base64url: 192 bits, which nobody guesses."""
 
+LINK_HOLDER = "customer with a link"
+"""Who did it, on the trail, where a customer came by a link."""
+
 MOST_OF_THE_TRAIL = 200
+
+
+@dataclass(frozen=True)
+class OwnCase:
+    """What a link opens: one case, and as whom it is seen and changed there."""
+
+    holder: KeyRecord
+    case_id: UUID
 
 
 @dataclass(frozen=True)
@@ -114,6 +125,22 @@ def follow_link(transaction: Transaction, key: KeyRecord, token: str) -> Case:
     if case is None or (key.id != case.key_id and key.role not in STAFF):
         raise NotFound("This link leads nowhere, or has lapsed; ask the desk for a new one.")
     return as_seen_by(key, as_told(gone_on(transaction, case)))
+
+
+def own_case(stores: Stores, token: str) -> OwnCase:
+    """What a link opens to whoever has it, who needs no key: its one case, with a store's customer's eyes and rights.
+
+    Raises `NotAuthenticated` for a link that never was, or has lapsed: nobody is told which.
+    """
+
+    def look(transaction: Transaction) -> Case | None:
+        case_id = transaction.cases.find_link(_digest(token))
+        return None if case_id is None else transaction.submissions.find(case_id)
+
+    case = stores.look(look) if re.fullmatch(LINK_PATTERN, token) else None
+    if case is None:
+        raise NotAuthenticated("This link leads nowhere, or has lapsed; ask the desk for a new one.")
+    return OwnCase(KeyRecord(case.key_id, Role.WIDGET, LINK_HOLDER), case.id)
 
 
 def _digest(token: str) -> bytes:

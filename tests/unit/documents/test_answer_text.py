@@ -61,6 +61,14 @@ def test_the_lift_is_given_plain_and_corrected_with_its_uncertainty():
         assert sent.unit.show(figure) in said
 
 
+def test_a_lift_that_cannot_be_is_not_given_and_it_is_said_why():
+    sent, found = typical()
+    lift = dataclasses.replace(found.derived[0], value=-8.8, corrected=-8.8, interval=(-8.9, -8.7))
+    said = section(render_answer(sent, dataclasses.replace(found, derived=(lift,)), 3), "Worked out from the readings")
+    assert "none, since the height is no larger than the base circle." in said
+    assert "-" not in said
+
+
 def test_angles_worked_out_say_whose_degrees_they_are():
     events = {"intake_opens": "20", "intake_closes": "60", "exhaust_opens": "60", "exhaust_closes": "20"}
     sent = submission(*(event(name, value) for name, value in events.items()))

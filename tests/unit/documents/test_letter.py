@@ -165,6 +165,15 @@ def test_what_could_not_be_told_names_slips_advice_and_the_next_reading() -> Non
     assert "as they were given, the suspected slip included" in " ".join(words.split())
 
 
+def test_a_lift_that_cannot_be_is_not_given_in_a_letter() -> None:
+    _, found = typical()
+    lift = replace(found.derived[0], value=-8.8, corrected=-8.8, interval=(-8.9, -8.7))
+    words = " ".join(letter_text(compose(facts(identification=replace(found, derived=(lift,))), SUPPLIER)).split())
+    assert "none, since the height is no larger than the base circle" in words
+    assert "-8." not in words
+    assert "-0.3" not in words
+
+
 def test_a_person_s_decision_stands_before_the_engine_s() -> None:
     verdict = Verdict(AnswerState.IDENTIFIED, "WREN 7-30", "likely")
     words = letter_text(compose(facts(verdict=verdict), SUPPLIER))

@@ -104,18 +104,23 @@ def notice_blueprint(desk: Desk, notices: Mapping[str, str]) -> Blueprint:
     @blueprint.response(200, NoticeSchema())
     def read(query: dict[str, Any]) -> Response:
         """What a customer is to be told before they leave a name or an address, and when they may expect an answer."""
-        wanted = (query["language"] or "").lower().split("-")[0]
-        language = wanted if wanted in notices else next(iter(notices))
-        return json_response(
-            {
-                "notice": notices[language],
-                "language": language,
-                "contact_days": desk.retention.contact_days,
-                "reply_hours": {source.value: hours for source, hours in desk.rules.reply_hours.items()},
-            }
-        )
+        return notice_response(desk, notices, query["language"])
 
     return blueprint
+
+
+def notice_response(desk: Desk, notices: Mapping[str, str], wanted: str | None) -> Response:
+    """The notice in a language, or in the supplier's first where there are no words in that one."""
+    wanted = (wanted or "").lower().split("-")[0]
+    language = wanted if wanted in notices else next(iter(notices))
+    return json_response(
+        {
+            "notice": notices[language],
+            "language": language,
+            "contact_days": desk.retention.contact_days,
+            "reply_hours": {source.value: hours for source, hours in desk.rules.reply_hours.items()},
+        }
+    )
 
 
 def privacy_blueprint(desk: Desk) -> Blueprint:

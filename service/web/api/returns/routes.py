@@ -1,4 +1,4 @@
-"""The routes for a customer's own way back: a link made for a case, and followed later, with the store's key."""
+"""The routes for a customer's own way back: a link made for a case, and followed later with the store's key."""
 
 from __future__ import annotations
 
@@ -29,6 +29,10 @@ class LinkSchema(AnswerSchema):
         metadata={"description": "Whoever has it sees the case: for the customer alone. It cannot be shown again."},
     )
     path = ma.fields.String(required=True, metadata={"description": "Where the case is read with it."})
+    page = ma.fields.String(
+        required=True,
+        metadata={"description": "The page of this service for whoever has the link; it asks for no key."},
+    )
     lapses_at = ma.fields.DateTime(required=True)
 
 
@@ -43,8 +47,10 @@ def returns_blueprint(desk: Desk) -> Blueprint:
         """Make a link by which the customer comes back to a case; nobody can guess it, and it lapses."""
         with desk.stores.transaction() as transaction:
             token, lapses_at = make_link(transaction, caller(), submission_id, desk.rules)
-        shown = {"token": token, "path": f"/v1/returns/{token}", "lapses_at": lapses_at.isoformat()}
-        return json_response(shown, 201, Cache_Control="no-store", Location=f"/v1/returns/{token}")
+        path = f"/v1/returns/{token}"
+        # what stands behind the # goes to no server, into no log, and to no page that is gone to from there
+        shown = {"token": token, "path": path, "page": f"/return/#{token}", "lapses_at": lapses_at.isoformat()}
+        return json_response(shown, 201, Cache_Control="no-store", Location=path)
 
     @blueprint.route("/returns/<token>", methods=["GET"])
     @blueprint.response(200, ANSWER, headers=ETAG_HEADER)

@@ -175,6 +175,7 @@ def _derived(derived: Derived, unit: LengthUnit) -> Json:
             {"component": line.component, "standard_uncertainty": show(line.standard_uncertainty)}
             for line in derived.budget
         ],
+        "can_be": derived.can_be,
     }
 
 

@@ -89,6 +89,12 @@ class DerivedSchema(AnswerSchema):
         metadata={"description": "Holds the true value 95 times in 100."},
     )
     budget = ma.fields.List(ma.fields.Nested(BudgetSchema()), required=True)
+    can_be = ma.fields.Boolean(
+        required=True,
+        metadata={
+            "description": "False for a lift of nothing or less: one of the two readings is not what it is called."
+        },
+    )
 
 
 class KeptReadingSchema(AnswerSchema):

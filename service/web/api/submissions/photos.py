@@ -51,16 +51,21 @@ def case_photos_blueprint(desk: Desk, maker: PhotoMaker, body_limit: int) -> Blu
 
         Only the picture is kept: it is made anew here, upright, without where and with what it was taken.
         """
-        picture = maker.remake(sent_picture(body_limit))
-
-        def work(transaction: Transaction) -> Reply:
-            case_id, photo = add_case_photo(transaction, caller(), submission_id, picture)
-            shown = photo_json(f"{PREFIX}/{case_id}/photos", photo)
-            return json_reply(shown, 201, Location=shown["url"], **PRIVATE)
-
-        return answer_once(desk.stores, work)
+        return add_photo_once(desk, maker, body_limit, submission_id)
 
     return blueprint
+
+
+def add_photo_once(desk: Desk, maker: PhotoMaker, body_limit: int, submission_id: UUID) -> Response:
+    """Add the picture in the body to a submission, once for each Idempotency-Key."""
+    picture = maker.remake(sent_picture(body_limit))
+
+    def work(transaction: Transaction) -> Reply:
+        case_id, photo = add_case_photo(transaction, caller(), submission_id, picture)
+        shown = photo_json(f"{PREFIX}/{case_id}/photos", photo)
+        return json_reply(shown, 201, Location=shown["url"], **PRIVATE)
+
+    return answer_once(desk.stores, work)
 
 
 def case_pictures_blueprint(desk: Desk) -> Blueprint:

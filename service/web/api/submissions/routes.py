@@ -93,16 +93,21 @@ def submissions_blueprint(desk: Desk) -> Blueprint:
     @blueprint.problems(404, 409, 412, 422)
     def add_readings(addition: Addition, submission_id: UUID) -> Response:
         """Add readings to a submission and identify it again from all of them."""
-
-        def work(transaction: Transaction, at_hand: AtHand) -> Reply:
-            own, held = hold_to_add_to(transaction, caller(), submission_id)
-            check_if_match(etag_of(as_own(own, held)))
-            case = add_to_submission(transaction, at_hand, caller(), held, addition, desk.rules)
-            return _reply(as_own(own, case), 200)
-
-        return identify_once(desk, work)
+        return add_once(desk, addition, submission_id)
 
     return blueprint
+
+
+def add_once(desk: Desk, addition: Addition, submission_id: UUID) -> Response:
+    """Add what the caller has to add to a submission, once for each Idempotency-Key."""
+
+    def work(transaction: Transaction, at_hand: AtHand) -> Reply:
+        own, held = hold_to_add_to(transaction, caller(), submission_id)
+        check_if_match(etag_of(as_own(own, held)))
+        case = add_to_submission(transaction, at_hand, caller(), held, addition, desk.rules)
+        return _reply(as_own(own, case), 200)
+
+    return identify_once(desk, work)
 
 
 def etag_of(case: Case) -> str:

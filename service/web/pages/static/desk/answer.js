@@ -91,8 +91,14 @@ export function evidence(said, readings) {
 
 const AS_WRITTEN = "Worked out from the readings as they are written, the slip in them included.";
 
+const CANNOT_BE = "No lift: the height is no larger than the base circle. One of the two is not what it is called.";
+
+const liftsOf = (said) => said.derived.filter(({ quantity }) => quantity === "lobe_lift");
+
+const canBe = ({ can_be: can }) => can !== false;
+
 export function derived(said) {
-  const lifts = said.derived.filter((each) => each.quantity === "lobe_lift");
+  const lifts = liftsOf(said);
   if (!lifts.length) return nothing;
   return html`
     <div class="wide" tabindex="0" role="region" aria-label="Worked out">
@@ -102,11 +108,11 @@ export function derived(said) {
         <th scope="col" class="number">95 in 100 between</th></tr></thead>
       <tbody>${lifts.map((each) => html`
         <tr><th scope="row">${labelOf({ feature: "lobe_lift", lobe: each.lobe, cylinder: each.cylinder })}</th>
-          <td class="number">${each.value}</td><td class="number">${each.corrected}</td>
-          <td class="number">${each.interval[0]} – ${each.interval[1]}</td></tr>`)}
+          ${canBe(each) ? html`<td class="number">${each.value}</td><td class="number">${each.corrected}</td>
+          <td class="number">${each.interval[0]} – ${each.interval[1]}</td>` : html`<td colspan="3">${CANNOT_BE}</td>`}</tr>`)}
       </tbody>
     </table></div>
-    ${said.suspected_slips.length ? html`<p class="aside">${AS_WRITTEN}</p>` : nothing}`;
+    ${said.suspected_slips.length && lifts.some(canBe) ? html`<p class="aside">${AS_WRITTEN}</p>` : nothing}`;
 }
 
 export function advice(said) {
@@ -158,11 +164,12 @@ export function summary(said, readings, values, reference) {
   }
   lines.push(`Measured, in ${UNITS[said.unit]}`);
   readings.forEach((reading, i) => lines.push(`  ${labelOf(reading)}: ${values[i]}`));
-  for (const each of said.derived.filter(({ quantity }) => quantity === "lobe_lift")) {
-    lines.push(`  ${labelOf({ feature: "lobe_lift", lobe: each.lobe })}, worked out: ${each.corrected} (95 times in 100 from ${each.interval[0]} to ${each.interval[1]})`);
+  for (const each of liftsOf(said)) {
+    const found = canBe(each) ? `${each.corrected} (95 times in 100 from ${each.interval[0]} to ${each.interval[1]})` : CANNOT_BE;
+    lines.push(`  ${labelOf({ feature: "lobe_lift", lobe: each.lobe })}, worked out: ${found}`);
   }
   if (said.suspected_slips.length) {
-    if (said.derived.length) lines.push(`  ${AS_WRITTEN}`);
+    if (liftsOf(said).some(canBe)) lines.push(`  ${AS_WRITTEN}`);
     lines.push("", "Please check", ...said.suspected_slips.map((each) => `  ${each.message}`));
   }
   if (said.next_reading) lines.push("", `Would help most: ${said.next_reading.message}`);

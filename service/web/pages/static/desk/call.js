@@ -37,8 +37,8 @@ const faultInWords = ({ pointer, detail }) => {
 
 /** A call being taken. `changed()` is called whenever the screen has to be drawn again. */
 export class Call {
-  constructor(api, { changed, say, copy, signOut }) {
-    Object.assign(this, { api, changed, say, copy, signOut, notice: "" });
+  constructor(api, { changed, say, copy, signOut, person }) {
+    Object.assign(this, { api, changed, say, copy, signOut, person, notice: "" });
     this.call = readDraft();
     this.reset();
     this.latest = new Latest(
@@ -123,9 +123,12 @@ export class Call {
   }
 
   correctFirst(slip = this.said?.suspected_slips.find((each) => each.correction)) {
-    if (!slip) return;
+    if (slip) this.#correct(slip, this.rowOf);
+  }
+
+  #correct(slip, rowOf) {
     const before = structuredClone(this.call);
-    correct(this.call, slip.correction, this.rowOf);
+    correct(this.call, slip.correction, rowOf);
     this.edited(0);
     this.before = before;
     this.say("Corrected.");
@@ -174,8 +177,9 @@ export class Call {
     const { kept } = this.call;
     if (!kept?.before || kept.before.closed || this.keeping) return;
     try {
-      await this.api.postOnce(`/v1/cases/${kept.id}/notes`, { text: `Took the place of ${kept.before.reference}, which was corrected in mid-call.` });
-      await this.api.postOnce(`/v1/cases/${kept.before.id}/close`, { why: "withdrawn", reason: `Corrected in mid-call; ${kept.reference} took its place.` });
+      const by = this.person ? { person: this.person } : {}; // who has its review in hand closes it
+      await this.api.postOnce(`/v1/cases/${kept.id}/notes`, { ...by, text: `Took the place of ${kept.before.reference}, which was corrected in mid-call.` });
+      await this.api.postOnce(`/v1/cases/${kept.before.id}/close`, { ...by, why: "withdrawn", reason: `Corrected in mid-call; ${kept.reference} took its place.` });
       kept.before.closed = true;
       writeDraft(this.call);
     } catch (error) {
@@ -216,14 +220,16 @@ export class Call {
     document.querySelector(".entry input")?.focus();
   }
 
-  /** Go on with a case that was kept before; false where a call is under way that was not. */
-  resume(file) {
+  /** Go on with a case that was kept before, a slip of it corrected if one is given; false where a call is under way that was not. */
+  resume(file, slip) {
     if (bodyOf(this.call).body.readings.length && !this.isKept) return false;
     this.latest.cancel();
-    this.call = callOf(file);
+    const { call, rowOf } = callOf(file);
+    this.call = call;
     this.reset();
     writeDraft(this.call);
-    this.ask(0);
+    if (slip) this.#correct(slip, rowOf);
+    else this.ask(0);
     return true;
   }
 

@@ -6,7 +6,7 @@ import { percent } from "../shared/amounts.js";
 import { advice, candidates, cautions, chart, derived, evidence, readingsTable, summary, verdict } from "./answer.js";
 import { CaseChanges } from "./case_changes.js";
 import { Photos, save } from "./pictures.js";
-import { aloud, capital, clock, plain, stateOf, verdictOf, wordsOf } from "./words.js";
+import { aloud, capital, clock, day, plain, stateOf, verdictOf, wordsOf } from "./words.js";
 
 const SOURCES = { box_found: "The box was found", bench_measured: "The bench measured it", customer_returned: "The customer sent it back" };
 
@@ -16,7 +16,7 @@ const nothingKnown = () => ({ source: "box_found", part: "" });
 
 export class CaseFile {
   constructor(api, id, { changed, say, person, copy, resume }) {
-    Object.assign(this, { api, id, changed, say, person, copy, resume, file: null, trouble: "", note: "", truth: nothingKnown(), to: null, letters: [] });
+    Object.assign(this, { api, id, changed, say, person, copy, resume, file: null, trouble: "", note: "", truth: nothingKnown(), to: null, letters: [], link: null, linkTrouble: "" });
     this.photos = new Photos(api, { changed, say });
     this.changes = new CaseChanges({
       changed,
@@ -95,6 +95,34 @@ export class CaseFile {
     await this.load();
   }
 
+  /** A way back for the customer. Each press makes one: the service keeps none that it could show again. */
+  async #makeLink() {
+    try {
+      const { body } = await this.api.post(`/v1/submissions/${this.id}/links`);
+      Object.assign(this, { link: body, linkTrouble: "" });
+      this.say("The link is made.");
+    } catch (error) {
+      this.linkTrouble = wordsOf(error);
+    }
+    this.changed();
+  }
+
+  #link() {
+    const address = this.link && location.origin + this.link.page;
+    return html`
+      <details class="sheet"><summary><h3>A link for the customer</h3></summary>
+        <div class="stack">
+          <p class="soft small">It leads to this case as its customer may see it, and lets readings and photos be added. Whoever has it can do so: give it to the customer alone. It is not mailed from here, and cannot be shown again.</p>
+          ${this.link ? html`
+            <label>The link<input class="block" readonly .value=${address} @focus=${(e) => e.target.select()}></label>
+            <p class="small">It works until ${day(this.link.lapses_at)}.</p>` : nothing}
+          ${this.linkTrouble ? html`<p class="fault" role="alert">${this.linkTrouble}</p>` : nothing}
+          <div class="row">
+            ${this.link ? html`<button type="button" class="first" @click=${() => this.copy(address, "Link copied.")}>Copy the link</button>` : nothing}
+            <button type="button" @click=${() => this.#makeLink()}>${this.link ? "Make another" : "Make a link"}</button></div>
+        </div></details>`;
+  }
+
   copySummary() {
     if (!this.file) return;
     const { submission: said, reference } = this.file;
@@ -151,6 +179,7 @@ export class CaseFile {
           ${this.letterTrouble ? html`<p class="fault" role="alert">${this.letterTrouble}</p>` : nothing}
           <div class="row"><button>Send it</button><span class="soft small">Read it first: “Letter (PDF)”. It goes as it is now, and a copy is kept.</span></div>
         </form></details>
+      ${this.#link()}
       ${this.changes.view(Boolean(this.file.closed_at))}
       <details class="sheet"><summary><h3>What it turned out to be</h3></summary>
         <form class="stack" @submit=${(e) => this.#confirm(e)}>

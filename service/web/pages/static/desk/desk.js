@@ -58,7 +58,7 @@ async function signIn(event) {
 
 function enter(with_) {
   api = with_;
-  call = new Call(api, { changed, say, copy, signOut });
+  call = new Call(api, { changed, say, copy, signOut, person });
   find = new Find(api, { changed, say });
   bench = new Bench(api, { changed, say, person });
   route();
@@ -79,9 +79,9 @@ async function tellNotice() {
   draw();
 }
 
-/** Go on with a case as a call. */
-function resume(file) {
-  if (call.resume(file)) location.hash = "#/call";
+/** Go on with a case as a call, there with the slip corrected, if one is given. */
+function resume(file, slip) {
+  if (call.resume(file, slip)) location.hash = "#/call";
   else say("A call is half taken; keep it first, or begin a new one.");
   if (screen !== call) screen.trouble = said;
   draw();
@@ -165,14 +165,14 @@ const inside = () => html`
   <main id="main" tabindex="-1">${screen.view()}</main>
   <dialog aria-labelledby="copy-title"><form method="dialog">
     <h2 id="copy-title">Copy this</h2>
-    <label class="unseen" for="copy-text">Summary</label><textarea id="copy-text" readonly .value=${toCopy ?? ""}></textarea>
+    <label class="unseen" for="copy-text">What to copy</label><textarea id="copy-text" readonly .value=${toCopy ?? ""}></textarea>
     <button class="first">Done</button></form></dialog>`;
 
 /** Put text on the clipboard; where the browser will not, show it ready to be taken. */
-async function copy(text) {
+async function copy(text, done = "Summary copied.") {
   try {
     await navigator.clipboard.writeText(text);
-    say("Summary copied.");
+    say(done);
   } catch {
     toCopy = text;
     draw();

@@ -1,6 +1,7 @@
 /** The look-alike map: parts that a caliper cannot tell apart, in groups, and the cheapest thing that tells each pair. */
 
 import { html, nothing } from "../shared/vendor/lit-html.js";
+import { Latest, Refused } from "../shared/api.js";
 import { plain, wordsOf } from "./words.js";
 
 const CHEAPEST = ["gear_teeth", "overall_length", "flank_width", "duration", "lobe_separation", "bench", "nothing"];
@@ -14,6 +15,7 @@ const HOW = {
   nothing: "Nothing stated tells them apart",
 };
 const MOST_SHOWN = 40;
+const QUIET_MS = 250;
 
 /** Pairs put together where they share a part: the groups, largest first, their pairs the cheapest first. */
 export function groupsOf(pairs) {
@@ -42,7 +44,8 @@ const UNITS = { in: "in", mm: "mm", teeth: "teeth", crank_degrees: "crank degree
 
 export class LookAlikes {
   constructor(api, { changed, say }) {
-    Object.assign(this, { api, changed, say, groups: null, unit: "in", sought: "", trouble: "" });
+    Object.assign(this, { api, changed, say, groups: null, unit: "in", sought: "", none: "", trouble: "" });
+    this.latest = new Latest((signal) => this.#whyNone(signal), (words) => { this.none = words ?? ""; changed(); }, QUIET_MS);
   }
 
   async load() {
@@ -61,19 +64,44 @@ export class LookAlikes {
     this.changed();
   }
 
-  view() {
+  get #found() {
     const sought = this.sought.trim().toUpperCase();
-    const found = (this.groups ?? []).filter(({ parts, cores }) => !sought || cores.has(sought) || [...parts].some((part) => part.toUpperCase().includes(sought)));
+    return (this.groups ?? []).filter(({ parts, cores }) => !sought || cores.has(sought) || [...parts].some((part) => part.toUpperCase().includes(sought)));
+  }
+
+  #seek(text) {
+    Object.assign(this, { sought: text, none: "" });
+    this.latest.change();
+    this.changed();
+  }
+
+  /** Why nothing is found: a part or a core without look-alikes, or none that there is. */
+  async #whyNone(signal) {
+    const sought = this.sought.trim();
+    if (!sought || !this.groups || this.#found.length) return "";
+    const { body: { items: [part] } } = await this.api.get(`/v1/catalogue/parts?${new URLSearchParams({ q: sought, limit: 1 })}`, { signal });
+    if (part) return `No part whose number begins with “${sought}” has look-alikes.`;
+    try {
+      const { body: core } = await this.api.get(`/v1/catalogue/cores/${encodeURIComponent(sought.toUpperCase())}`, { signal });
+      return `No part on core ${core.code} has look-alikes.`;
+    } catch (error) {
+      if (error instanceof Refused && error.status === 404) return `There is no such part or core: no number begins with “${sought}”.`;
+      throw error;
+    }
+  }
+
+  view() {
+    const found = this.#found;
     return html`
       <div class="stack desk-list">
         <h1>Look-alikes</h1>
         <p class="soft">Grinds whose lifts and base circles read alike with a caliper, and the cheapest thing that tells two of them apart.</p>
         <form class="row" role="search" @submit=${(e) => e.preventDefault()}>
-          <label class="row">Part or core<input .value=${this.sought} spellcheck="false" @input=${(e) => { this.sought = e.target.value; this.changed(); }}></label>
+          <label class="row">Part or core<input maxlength="40" .value=${this.sought} spellcheck="false" @input=${(e) => this.#seek(e.target.value)}></label>
           <label class="row">Unit<select @change=${(e) => { this.unit = e.target.value; this.load(); }}><option value="in">inches</option><option value="mm" .selected=${this.unit === "mm"}>millimetres</option></select></label>
         </form>
         ${this.trouble ? html`<p class="fault" role="alert">${this.trouble}</p>` : nothing}
-        ${this.groups ? html`<p class="soft small" role="status">${found.length} ${found.length === 1 ? "group" : "groups"}${found.length > MOST_SHOWN ? `; the largest ${MOST_SHOWN} are shown` : ""}.</p>` : html`<p>Working…</p>`}
+        ${this.groups ? html`<p class="soft small" role="status">${this.none && !found.length ? this.none : html`${found.length} ${found.length === 1 ? "group" : "groups"}${found.length > MOST_SHOWN ? `; the largest ${MOST_SHOWN} are shown` : ""}.`}</p>` : html`<p>Working…</p>`}
         <div class="groups">${found.slice(0, MOST_SHOWN).map((group) => this.#group(group))}</div>
       </div>`;
   }

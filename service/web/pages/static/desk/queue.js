@@ -91,8 +91,8 @@ const likeliestOf = ({ candidates: [best] }) => (best?.probability > 0.5 ? best.
 
 /** One review: everything there is to go by, and the decision. */
 export class Review {
-  constructor(api, id, { changed, say, person }) {
-    Object.assign(this, { api, id, changed, say, person, sheet: null, trouble: "", done: "", heldOnAt: Date.now() });
+  constructor(api, id, { changed, say, person, resume }) {
+    Object.assign(this, { api, id, changed, say, person, resume, sheet: null, trouble: "", done: "", heldOnAt: Date.now() });
     this.verdict = { outcome: "", part_number: "", confidence: "", reason: "" };
     this.photos = new Photos(api, { changed, say });
   }
@@ -182,13 +182,23 @@ export class Review {
             <ul class="small">${sheet.history.map((each) => html`<li><a href="#/case/${each.id}">${aloud(each.reference)}</a>, ${day(each.opened_at)}: ${each.decided_part ?? each.leading_part ?? ""} ${stateOf(each.state)}</li>`)}</ul></section>` : nothing}
         </div>
         <div class="stack">
-          ${said.suspected_slips.map((slip) => html`<div class="slip"><h2>A slip, perhaps</h2><p>${slip.message}</p></div>`)}
+          ${said.suspected_slips.map((slip) => this.#slip(slip))}
           <div class="sheet stack">${verdict(said)}${candidates(said)}</div>
           ${said.next_reading ? html`<div class="ask"><h3>Ask next</h3><p class="say">${said.next_reading.message}</p></div>` : nothing}
           <div class="sheet stack">${derived(said)}${evidence(said, readings)}${this.drawing}${advice(said)}</div>
           ${cautions(said)}
         </div>
       </div>`;
+  }
+
+  /** What was kept stays as it was read: the corrected readings are kept as a case that takes its place, as in a call. */
+  #slip(slip) {
+    const { sheet } = this;
+    const file = { id: sheet.submission_id, reference: sheet.reference, submission: sheet.submission };
+    return html`
+      <div class="slip"><h2>A slip, perhaps</h2><p>${slip.message}</p>
+        ${slip.correction ? html`<button type="button" @click=${() => this.resume(file, slip)}>Correct it in a call</button>
+          <p class="small">Kept there, it is a new case that takes the place of this one.</p>` : html`<span class="soft">Ask for it to be read again.</span>`}</div>`;
   }
 
   #form(said) {

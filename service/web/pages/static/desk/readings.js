@@ -203,23 +203,26 @@ function readingsAdded(kept, now) {
   return [...added, ...left];
 }
 
-/** A case as a call, to go on with it: `id`, `reference`, and its submission as the API shows it. */
+/**
+ * `{call, rowOf}`: a case as a call, to go on with it, and the row each of its readings has become. The case is its `id`,
+ * `reference`, and its submission as the API shows it.
+ */
 export function callOf({ id, reference, submission: { unit, submission: kept, review } }) {
   const call = { ...emptyCall(), unit, engine_family: kept.engine_family ?? "", tools: kept.tools ?? [], note: kept.note ?? "" };
   for (const name of ["instrument", "experience", "condition"]) call[name] = kept[name] ?? "";
   call.source = ["phone", "counter"].includes(kept.source) ? kept.source : "phone";
   Object.assign(call, Object.fromEntries(Object.entries(kept.contact ?? {}).filter(([, value]) => value)));
   call.markings = kept.markings.map(({ text }) => text).join(", ");
-  const taken = new Set();
+  const rowOf = [];
   for (const { values, instrument, ...reading } of kept.readings) {
-    let row = call.rows.find((each) => !taken.has(each) && placeOf(each.reading) === placeOf(reading));
+    let row = call.rows.find((each) => !rowOf.includes(each.id) && placeOf(each.reading) === placeOf(reading));
     if (!row) call.rows.push(row = makeRow(reading));
-    taken.add(row);
+    rowOf.push(row.id);
     Object.assign(row, { text: values.join(" "), tool: instrument === kept.instrument ? "" : instrument ?? "", reading: { ...row.reading, ...reading } });
   }
   if (kept.counts?.gear_teeth) call.rows.find(({ reading }) => reading.feature === "gear_teeth").text = String(kept.counts.gear_teeth);
   call.kept = { id, reference, review, body: wholeBodyOf(call) };
-  return call;
+  return { call, rowOf };
 }
 
 /**

@@ -19,7 +19,7 @@ const RETRY_MS = 4000;
 const KNOWN = ["zero_check", "journal_diameter", "lobe_height", "base_circle", "flank_width", "lobe_lift", "overall_length", "gear_teeth"];
 
 export const knows = (feature) => KNOWN.includes(feature);
-export { TOOLS_ON_OFFER };
+export { TOOLS_ON_OFFER, USUAL };
 
 const same = (a, b) => ["feature", "lobe", "position", "cylinder"].every((name) => (a[name] ?? null) === (b[name] ?? null));
 
@@ -37,8 +37,8 @@ export class Conversation {
 
   /** What has to be remembered over a reload. */
   get memory() {
-    const { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, keptOf, settledBy } = this;
-    return { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, keptOf, settledBy };
+    const { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, keptOf, settledBy, link } = this;
+    return { stage, unit, tool, practised, entries, asked, skipped, settled, said, slip, kept, keptOf, settledBy, link };
   }
 
   begin() {
@@ -111,14 +111,30 @@ export class Conversation {
     if (kept) {
       this.kept = kept;
       this.#to("sent");
-      await this.photos.send(kept.id);
+      await this.photos.send(this.#photosAt);
     }
   }
 
   /** Photos chosen; sent at once where there is a submission to send them to. */
   async addPhotos(files) {
     await this.photos.add(files);
-    if (this.stage === "sent") await this.photos.send(this.kept.id);
+    if (this.stage === "sent") await this.photos.send(this.#photosAt);
+  }
+
+  get #photosAt() {
+    return `/v1/submissions/${this.kept.id}/photos`;
+  }
+
+  /** A way back to what was kept, for later or for another telephone. */
+  async makeLink() {
+    const made = await this.#tell(`/v1/submissions/${this.kept.id}/links`, undefined, () => this.makeLink());
+    if (made) this.link = { of: this.kept.id, page: made.page, lapses_at: made.lapses_at };
+    this.changed();
+  }
+
+  /** The way back to the case on the screen, where one was made. */
+  get wayBack() {
+    return this.link?.of === this.kept?.id ? this.link : null;
   }
 
   /** The line may be back. */
@@ -232,11 +248,12 @@ export class Conversation {
   }
 }
 
-function told(asked) {
+/** What was asked for, as the API takes it. */
+export function told(asked) {
   const said = Object.fromEntries(Object.entries(asked).filter(([, value]) => value !== null && value !== undefined));
   return asked.feature === "zero_check" ? { ...said, reference: "0" } : said;
 }
 
 function blank() {
-  return { stage: "start", unit: "in", tool: "digital_caliper", practised: false, entries: [], asked: null, skipped: [], settled: [], said: null, slip: null, kept: null };
+  return { stage: "start", unit: "in", tool: "digital_caliper", practised: false, entries: [], asked: null, skipped: [], settled: [], said: null, slip: null, kept: null, link: null };
 }

@@ -20,6 +20,7 @@ class LobedeskWidget extends HTMLElement {
   #drawings = new Map();
   #notice = null;
   #faults = {};
+  #copied = "";
   #talk;
 
   async connectedCallback() {
@@ -71,7 +72,7 @@ class LobedeskWidget extends HTMLElement {
 
   #changed({ moved } = {}) {
     sessionStorage.setItem(MEMORY, JSON.stringify(this.#talk.memory));
-    if (moved) this.#faults = {};
+    if (moved) [this.#faults, this.#copied] = [{}, ""];
     this.#draw();
     if (moved) {
       this.#root.querySelector("h2")?.focus();
@@ -240,6 +241,32 @@ class LobedeskWidget extends HTMLElement {
     return this.#say("reference", { reference: `${reference.slice(0, 4)}\u00a0${reference.slice(4)}` });
   }
 
+  /** A link to come back by, once it is asked for: until then there is none that could fall into other hands. */
+  #wayBack() {
+    const talk = this.#talk;
+    const { wayBack } = talk;
+    if (!wayBack) return html`<button type="button" ?disabled=${talk.busy} @click=${() => talk.makeLink()}>${this.#say("link_make")}</button>`;
+    const address = BASE + wayBack.page;
+    const when = new Date(wayBack.lapses_at).toLocaleDateString(this.lang, { dateStyle: "long" });
+    return html`
+      <div class="stack" role="group" aria-label=${this.#say("link")}>
+        <a class="link" href=${address} target="_blank" rel="noopener noreferrer">${address}</a>
+        <p class="small soft">${this.#say("link_hint", { when })}</p>
+        <button type="button" @click=${() => this.#copy(address)}>${this.#say("link_copy")}</button>
+        <p class="small soft" role="status">${this.#copied ? this.#say(this.#copied) : nothing}</p>
+      </div>`;
+  }
+
+  async #copy(text) {
+    try {
+      await navigator.clipboard.writeText(text);
+      this.#copied = "link_copied";
+    } catch {
+      this.#copied = "link_by_hand";
+    }
+    this.#draw();
+  }
+
   #cautions() {
     return html`<h3>${this.#say("cautions_title")}</h3><ul class="small">${this.#words.cautions.map((each) => html`<li>${each}</li>`)}</ul>`;
   }
@@ -252,6 +279,7 @@ class LobedeskWidget extends HTMLElement {
       <p>${this.#say("sure", { percent: this.#percent(answer.probability) })}.
         ${answer.same_as.length ? this.#say("same_as", { parts: answer.same_as.join(", ") }) : nothing}</p>
       <p class="soft">${this.#number(reference)}</p>
+      ${this.#wayBack()}
       ${this.#cautions()}
       <button @click=${() => talk.askPerson()}>${this.#say("ask_person")}</button>
       <button class="plain" @click=${() => talk.restart()}>${this.#say("start_again")}</button>`;
@@ -314,6 +342,7 @@ class LobedeskWidget extends HTMLElement {
       ${this.#heading(this.#say("sent_title"))}
       <p>${this.#say("sent")} ${when ? this.#say("reply_by", { when }) : this.#replyTime()}</p>
       <p>${this.#number(kept.reference)}</p>
+      ${this.#wayBack()}
       ${this.#photos()}
       ${this.#cautions()}
       <button class="plain" @click=${() => this.#talk.restart()}>${this.#say("start_again")}</button>`;

@@ -52,13 +52,13 @@ export class Photos {
     this.changed();
   }
 
-  /** Send what waits to a kept submission; what does not get through is tried again. */
-  async send(submissionId) {
+  /** Send what waits to where photos of a kept submission go; what does not get through is tried again. */
+  async send(path) {
     for (const photo of this.all.filter(({ state }) => state === "waiting")) {
       photo.state = "sending";
       this.changed();
       try {
-        await this.api.post(`/v1/submissions/${submissionId}/photos`, photo.body, { headers: { "Idempotency-Key": photo.once } });
+        await this.api.post(path, photo.body, { headers: { "Idempotency-Key": photo.once } });
         Object.assign(photo, { state: "sent", body: null });
       } catch (error) {
         if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
@@ -66,6 +66,6 @@ export class Photos {
       }
       this.changed();
     }
-    if (this.all.some(({ state }) => state === "waiting")) setTimeout(() => this.send(submissionId), RETRY_MS);
+    if (this.all.some(({ state }) => state === "waiting")) setTimeout(() => this.send(path), RETRY_MS);
   }
 }

@@ -34,6 +34,7 @@ li + li { margin-block-start: 0.35rem; }
 .fault { color: var(--warn); font-weight: 600; }
 .box { border: 2px solid var(--warn); border-radius: var(--round); padding: 0.6rem 0.8rem; }
 a { color: var(--accent); }
+a.link { overflow-wrap: anywhere; }
 :focus-visible { outline: 3px solid var(--ink); outline-offset: 2px; box-shadow: 0 0 0 2px var(--paper); }
 label { display: block; font-weight: 600; }
 label.check { display: flex; gap: 0.5rem; align-items: center; font-weight: 400; min-height: 2.75rem; }
