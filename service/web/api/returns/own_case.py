@@ -27,7 +27,7 @@ from service.web.replies import (
 )
 from service.workflows.desk import Desk
 from service.workflows.identifying.identify import Addition, read_submission
-from service.workflows.ports.mail_ins import PhotoMaker
+from service.workflows.ports.photos import PhotoMaker
 
 ANSWER = AnswerToSubmissionSchema()
 BY_LINK: dict[str, list[dict[str, list[str]]]] = {"security": [{"link": []}]}

@@ -84,7 +84,7 @@ export class CaseFile {
   async #mail(event) {
     event.preventDefault();
     try {
-      await this.api.postOnce(`/v1/submissions/${this.id}/letters`, { to: this.to.trim() });
+      await this.api.postOnce(`/v1/submissions/${this.id}/letters`, this.person ? { to: this.to.trim(), person: this.person } : { to: this.to.trim() });
     } catch (error) {
       this.letterTrouble = wordsOf(error);
       this.changed();
