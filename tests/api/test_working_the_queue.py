@@ -183,6 +183,7 @@ def test_at_a_shared_key_nobody_works_without_a_name(app: Flask, desk: Caller) -
         (f"{case}/close", {"reason": "Told."}),
         (f"{case}/order", {"part_number": PART}),
         (f"{case}/confirmations", {"source": "box_found", "outcome": "not_in_catalogue"}),
+        (f"/v1/submissions/{answer['id']}/letters", {}),
     )
     for path, body in unsaid:
         refused = counter.post(path, body)

@@ -20,6 +20,7 @@ from service.domain.review import Confidence, Outcome
 from service.domain.supplier import Supplier
 from service.workflows.identifying.identify import hold_submission, read_submission
 from service.workflows.identifying.told import let_out
+from service.workflows.keys import name_on
 from service.workflows.ports.sending import KeptLetter, Message
 from service.workflows.ports.stores import Case, KeyRecord, Transaction
 from service.workflows.sending.publish import publish
@@ -77,9 +78,10 @@ def issue(
 ) -> KeptLetter:
     """Keep the letter a case is answered with, and put it in the outbox.
 
-    `by` is who writes it; the key's name where they do not say. `shaft` says what became of a shaft that was posted in.
-    Whoever issues a letter has told the customer what is in it, whatever waited to be decided. Raises `NotFound`,
-    `InvalidInput` where it is to be mailed and cannot be, and `Conflict` for a case that was merged.
+    `by` is who writes it, who at a shared key must say so; the key's name otherwise. `shaft` says what became of a
+    shaft that was posted in. Whoever issues a letter has told the customer what is in it, whatever waited to be
+    decided. Raises `NotFound`, `InvalidInput` where it is to be mailed and cannot be, and `Conflict` for a case that
+    was merged.
     """
     from service.documents.letter_pdf import letter_pdf  # here, because what draws it is slow to import
 
@@ -87,7 +89,7 @@ def issue(
     if case.closed_why is ClosedWhy.MERGED:
         raise Conflict("This case was merged into another; write the letter there.")
     recipient = _recipient(stationery, case, post) if post.email else None
-    issued_at, who = datetime.now(UTC), by or key.name
+    issued_at, who = datetime.now(UTC), name_on(key, by)
     letter = _compose(transaction, stationery.supplier, case, issued_at, shaft)
     kept = KeptLetter(
         id=uuid4(),
