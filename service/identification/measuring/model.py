@@ -88,7 +88,7 @@ class MeasuringModel:
     valve_ratio_sd: float = 0.01
     """Relative spread of a rocker's true ratio about the stated one, shared by a submission's valve lifts."""
     journal_making_sd: float = 0.006
-    base_making_sd: float = 0.04
+    base_making_sd: float = 0.03
     lift_making_sd: float = 0.0125
     length_making_sd: float = 0.25
     length_scatter: float = 0.08
