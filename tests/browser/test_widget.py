@@ -134,6 +134,7 @@ def test_a_customer_comes_from_nothing_to_an_answer_on_another_site_s_page(shop:
     page = shop()
     expect(page.get_by_role("heading", name="Which camshaft is it?")).to_be_visible()
     check_accessible(page, "the widget's first screen")
+    page.get_by_label("I have done this before").check()
     page.get_by_role("button", name="Begin").click()
 
     asked = heading_after(page, "Which camshaft is it?")
@@ -159,6 +160,7 @@ def test_a_customer_comes_from_nothing_to_an_answer_on_another_site_s_page(shop:
 
 def test_who_asks_a_person_after_the_answer_stays_one_case(shop: OpenShop, sample: Json, desk: Caller) -> None:
     page = shop()
+    page.get_by_label("I have done this before").check()
     page.get_by_role("button", name="Begin").click()
     assert measure(page, taken_of(sample), heading_after(page, "Which camshaft is it?")) == "It is KG8-3J7"
     number = page.get_by_text("Your number").inner_text()
@@ -272,6 +274,7 @@ def test_the_widget_speaks_a_second_language(shop: OpenShop) -> None:
 
 def test_a_german_customer_reads_german_from_a_refusal_to_the_answer(shop: OpenShop, sample: Json) -> None:
     page = shop(language="de")
+    page.get_by_label("Ich habe das schon gemacht").check()
     page.get_by_role("button", name="Anfangen").click()
     fields = page.locator("input.value")
     fields.first.fill("123456")
