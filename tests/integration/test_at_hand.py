@@ -64,7 +64,7 @@ ABSURD: dict[str, Any] = {
         | {"values": [f"{1 + 0.03 * ((7 * place + 3 * cylinder) % 11):.4f}"]}
         for place, tool in enumerate(TOOLS)
         for cylinder, lobe in LOBES
-    ][:20]
+    ][:12]
     + [
         {"feature": "valve_event", "event": event, "checking_lift": "0.050", "at": "valve", "values": [degrees]}
         for event, degrees in zip(
