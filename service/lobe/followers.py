@@ -71,13 +71,24 @@ def contour_of_flat(
 ) -> Contour:
     """The outline under a flat follower's `lift` (mm), `d1` its first and `d2` its second derivative by radian.
 
-    Where rho = r + s + s'' is not above zero the outline has a cusp: no flat face can have cut it (`undercut`).
+    Where rho = r + s + s'' is not above zero the outline has a cusp: no flat face can have cut it (`undercut`), and the
+    base radius would have to be larger by the least rho (`least_base_radius`).
     """
     t, h1 = np.asarray(cam_rad, float), np.asarray(d1, float)
     h = base_radius_mm + np.asarray(lift, float)
     rho = h + np.asarray(d2, float)
     x, y = h * np.cos(t) - h1 * np.sin(t), h * np.sin(t) + h1 * np.cos(t)
     return Contour(x, y, rho, undercut=bool(np.any(rho <= 0)))
+
+
+def least_base_radius(lift: ArrayLike, d2: ArrayLike) -> float:
+    """The smallest base radius (mm) on which a flat follower's lift leaves no cusp: -min(s + s''), 0 at least."""
+    return max(0.0, -float(np.min(np.asarray(lift, float) + np.asarray(d2, float))))
+
+
+def least_face_radius(d1: ArrayLike) -> float:
+    """How far the contact runs off the middle of a flat face, in mm: max |s'|, s' by radian."""
+    return float(np.max(np.abs(np.asarray(d1, float))))
 
 
 def flat_lift_of(contour: Contour, base_radius_mm: float, cam_rad: ArrayLike) -> Floats:
@@ -93,6 +104,39 @@ def flat_lift_of(contour: Contour, base_radius_mm: float, cam_rad: ArrayLike) ->
     bend = low - 2 * top + high
     shift = np.where(bend < 0, 0.5 * (low - high) / np.where(bend < 0, bend, -1.0), 0.0)
     return np.asarray(top - 0.25 * (low - high) * np.clip(shift, -0.5, 0.5) - base_radius_mm)
+
+
+def lift_under(
+    follower: Follower, base_radius_mm: float, cam_rad: ArrayLike, lift: ArrayLike, d1: ArrayLike
+) -> tuple[Floats, Floats]:
+    """(cam angle in radians, lift in mm) of `follower` on a lobe given as a flat follower's lift and derivative.
+
+    Each given direction is one position of contact; the follower's own angle there differs from it by the angle
+    between contact and travel, so the angles come back moved. Radius of the centre P = sqrt(H^2 + H'^2), its polar
+    angle t + atan2(H', H), H = r + s + r_roller; with an offset e the lift is sqrt(P^2 - e^2), less its value on the
+    base circle, and the angle turns back by asin(e / P).
+    """
+    t, s, h1 = np.asarray(cam_rad, float), np.asarray(lift, float), np.asarray(d1, float)
+    if follower.kind is FollowerKind.FLAT:
+        return t, s
+    resting = base_radius_mm + follower.radius_mm
+    h = resting + s
+    centre, e = np.hypot(h, h1), follower.offset_mm
+    turned = t + np.arctan2(h1, h) - np.arcsin(e / centre) + np.arcsin(e / resting)
+    return turned, np.sqrt(centre**2 - e**2) - np.sqrt(resting**2 - e**2)
+
+
+def pressure_angle(
+    base_radius_mm: float, roller_radius_mm: float, cam_rad: ArrayLike, lift: ArrayLike, offset_mm: float = 0.0
+) -> Floats:
+    """The angle (radians) between a roller's travel and the line of contact, from its own lift over one turn.
+
+    tan(phi) = (s' - e) / (s + sqrt((r + r_roller)^2 - e^2)).
+    """
+    t, s = np.asarray(cam_rad, float), np.asarray(lift, float)
+    d1 = _periodic(t, s)(t, 1)
+    stand = np.sqrt((base_radius_mm + roller_radius_mm) ** 2 - offset_mm**2)
+    return np.asarray(np.arctan2(d1 - offset_mm, s + stand))
 
 
 def contour_of_roller(

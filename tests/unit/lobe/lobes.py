@@ -6,12 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from service.domain.arrays import Floats
-from service.lobe.followers import Follower
 
-Floats = Floats
 INCH = 25.4
 
 
@@ -85,21 +83,3 @@ def bench_table(
     wild = rng.random(at.size) < spikes
     lift[wild] += rng.choice([-1, 1], wild.sum()) * rng.uniform(0.1, 1.0, wild.sum())
     return at, lift, wild
-
-
-def lift_under(
-    follower: Follower, base_radius_mm: float, cam_rad: ArrayLike, lift: ArrayLike, d1: ArrayLike
-) -> tuple[Floats, Floats]:
-    """(cam angle in radians, lift in mm) of a roller or a point on a lobe given as a flat follower's.
-
-    Each given direction is one position of contact; the follower's own angle there differs from it by the angle
-    between contact and travel, so the angles come back moved. Radius of the centre P = sqrt(H^2 + H'^2), its polar
-    angle t + atan2(H', H), H = r + s + r_roller; with an offset e the lift is sqrt(P^2 - e^2), less its value on the
-    base circle, and the angle turns back by asin(e / P).
-    """
-    t, s, h1 = np.asarray(cam_rad, float), np.asarray(lift, float), np.asarray(d1, float)
-    resting = base_radius_mm + follower.radius_mm
-    h = resting + s
-    centre, e = np.hypot(h, h1), follower.offset_mm
-    turned = t + np.arctan2(h1, h) - np.arcsin(e / centre) + np.arcsin(e / resting)
-    return turned, np.sqrt(centre**2 - e**2) - np.sqrt(resting**2 - e**2)

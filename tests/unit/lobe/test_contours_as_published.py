@@ -17,8 +17,11 @@ from service.lobe.followers import (
     contour_of_flat,
     contour_of_roller,
     jaw_readings,
+    least_base_radius,
+    least_face_radius,
+    lift_under,
+    pressure_angle,
 )
-from tests.unit.lobe.lobes import lift_under
 
 RISE_MM, OVER, BASE_MM = 8.0, math.radians(70), 15.0
 
@@ -56,11 +59,24 @@ def test_a_flat_face_cannot_have_cut_a_cusp():
     assert not contour_of_flat(26.5, t, s, d1, d2).undercut
 
 
+def test_the_least_base_radius_and_face_of_a_cycloidal_rise():
+    _, s, d1, d2 = cycloidal_rise(np.arange(0, 70.0001, 0.001))
+    assert least_base_radius(s, d2) == pytest.approx(26.427666, abs=1e-6)
+    assert least_face_radius(d1) == pytest.approx(13.096178, abs=1e-6)
+
+
 def whole_turn(rise):
     """A rise of 70 degrees, a fall like it, and the base circle, every quarter of a degree."""
     at = np.arange(0, 360, 0.05)
     up = np.where(at <= 70, at, np.where(at <= 140, 140 - at, 0.0))
     return np.radians(at), cycloidal_rise(up)[1]
+
+
+@pytest.mark.parametrize(("degrees", "expected"), [(20, 18.414308), (35, 25.875409), (50, 14.961797)])
+def test_a_rollers_pressure_angle_on_the_same_rise(degrees, expected):
+    t, s = whole_turn(None)
+    found = np.degrees(pressure_angle(BASE_MM, 8.0, t, s))
+    assert found[round(degrees / 0.05)] == pytest.approx(expected, abs=2e-4)
 
 
 @pytest.mark.parametrize(
@@ -94,6 +110,7 @@ def test_a_harmonic_lift_over_a_whole_turn_is_an_eccentric_circle():
     outline = contour_of_flat(25.0, t, 25 * (1 - np.cos(t)), 25 * np.sin(t), 25 * np.cos(t))
     assert np.hypot(outline.x_mm + 25, outline.y_mm) == pytest.approx(np.full(721, 50.0))
     assert outline.radius_mm == pytest.approx(np.full(721, 50.0))
+    assert least_face_radius(25 * np.sin(t)) * 2 == pytest.approx(50.0)
 
 
 BEVAN_BASE, BEVAN_LIFT, BEVAN_NOSE, BEVAN_HALF = 1.125, 0.5, 0.125, math.radians(55)

@@ -8,14 +8,16 @@ from shapely import Point, Polygon, affinity
 
 from service.domain.catalogue import FollowerKind
 from service.lobe.followers import (
+    FLAT,
     Follower,
     contour_of_flat,
     contour_of_roller,
     flat_from,
     flat_lift_of,
     jaw_width,
+    lift_under,
 )
-from tests.unit.lobe.lobes import Lobe, harmonic, lift_under, polynomial
+from tests.unit.lobe.lobes import Lobe, harmonic, polynomial
 
 BASE_MM = 11.0
 T = np.linspace(-np.pi, np.pi, 14400, endpoint=False)
@@ -132,6 +134,14 @@ def test_a_roller_too_large_for_its_own_path_is_undercut():
     lift = Lobe(harmonic, 12.0, 22, 22).at(np.degrees(even))
     assert contour_of_roller(10.0, Follower(FollowerKind.ROLLER, 12.0), even, lift).undercut
     assert not contour_of_roller(10.0, Follower(FollowerKind.ROLLER, 12.0), even, 0 * lift).undercut
+
+
+def test_a_flat_face_is_the_same_follower_with_an_offset():
+    s, d1, _ = flat_motion(LOBES["even"])
+    at, lift = lift_under(Follower(FollowerKind.FLAT, offset_mm=3.0), BASE_MM, T, s, d1)
+    plain_at, plain = lift_under(FLAT, BASE_MM, T, s, d1)
+    assert np.array_equal(at, plain_at)
+    assert np.array_equal(lift, plain)
 
 
 def test_a_roller_without_a_radius_and_a_face_with_one_are_refused():
