@@ -35,7 +35,6 @@ from service.lobe.smoothing import smooth
 from service.lobe.spikes import lone_spikes
 from tests.unit.lobe.lobes import INCH, Lobe, bench_table, cycloidal, harmonic, polynomial, ramped
 
-
 NOISE_MM = 0.0005 * INCH
 STEP_DEG = 2.0
 CHECK_MM = 0.050 * INCH

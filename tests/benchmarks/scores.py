@@ -10,8 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.domain.arrays import Floats
-
 
 def coverage_at_error(confidence: ArrayLike, right: ArrayLike, error: float) -> float:
     """Largest share of cases that can be answered, surest first, with at most `error` of those answers wrong.
