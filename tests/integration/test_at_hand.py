@@ -64,7 +64,7 @@ ABSURD: dict[str, Any] = {
         | {"values": [f"{1 + 0.03 * ((7 * place + 3 * cylinder) % 11):.4f}"]}
         for place, tool in enumerate(TOOLS)
         for cylinder, lobe in LOBES
-    ][:12]
+    ][:20]
     + [
         {"feature": "valve_event", "event": event, "checking_lift": "0.050", "at": "valve", "values": [degrees]}
         for event, degrees in zip(
@@ -72,7 +72,7 @@ ABSURD: dict[str, Any] = {
         )
     ],
 }
-"""Lobes of which no two agree, with four tools, and valve events: seconds of work, on a machine of 2026."""
+"""Lobes of which no two agree, with four tools, and valve events: more work than any caller asks for."""
 
 
 class Watched(NoCache):
@@ -303,7 +303,7 @@ def caller(app: Flask) -> Caller:
     return Caller(app, create_key(app.extensions[EXTENSION].desk.stores, Role.DESK, "the desk"))
 
 
-def test_seconds_of_work_hold_no_session_in_a_transaction(app: Flask, caller: Caller, database_url: str) -> None:
+def test_much_work_holds_no_session_in_a_transaction(app: Flask, caller: Caller, database_url: str) -> None:
     worst, over = 0.0, threading.Event()
 
     def watch() -> None:

@@ -32,6 +32,9 @@ _LOBE_WIDTHS = (Truth.BASE, Truth.HEIGHT, Truth.FLANK)
 _OF_LOBES = (*_LOBE_WIDTHS, Truth.LIFT)
 _MOST_WORK = 60_000.0
 """The most shifts of zeros times rows that several tools on the lobes may ask for."""
+_USUAL_LOBES = 4
+"""Both kinds on two cylinders. Many more are read by no caller, and each is worked out for every zero followed: with
+three tools that is a hundred times, which no number of rows makes cheap."""
 _MOST_NODES = 1_000_000.0
 """The most hypotheses times rows times nodes."""
 _MOST_COMBINATIONS = 130
@@ -142,21 +145,23 @@ def within_means(hypotheses: EntryLists, rows: int, model: MeasuringModel) -> En
     """The hypotheses; where following the zeros of several tools would cost too much, with every zero standing alone.
 
     That takes a tool's zero as its readings' own scatter: the spreads stay right, only what readings share is lost. It
-    happens with several tools on the lobes and either very many slips, subsets or rows, or one tool far finer than
-    another.
+    happens with several tools on the lobes and either very many slips, subsets, rows or lobes, or one tool far finer
+    than another.
     """
     zero_sds = tools_on_lobes(hypotheses)
-    work = 0.0
+    work, crowded = 0.0, False
     if len(zero_sds) > 1:
         of_lobes = hypotheses.where(lambda e: e.truth in _OF_LOBES)
         different, _ = distinct_places(np.where(of_lobes[hypotheses.of], hypotheses.of, -1))
         finest = min(e.sd for e in hypotheses.pool if e.truth in _LOBE_WIDTHS)
         zeros = 2 * _BAD_REACH * model.zero_bad_factor * max(zero_sds.values()) / finest
-        work = different.size * rows * zeros * 2 ** len(zero_sds)
+        lobes = len({e.group for e in hypotheses.pool if e.truth in _LOBE_WIDTHS})
+        work = different.size * rows * zeros * 2 ** len(zero_sds) * max(1.0, lobes / _USUAL_LOBES) ** 2
+        crowded = len(zero_sds) > 2 and lobes > _USUAL_LOBES
     tools = {e.tool for e in hypotheses.pool if _carries(e)}
     ratio = shares_ratio(hypotheses)
     nodes = min((2 * _ZERO_NODES) ** max(len(tools) - 1, 0), _MOST_COMBINATIONS) * (_MOST_RATIO_NODES if ratio else 1)
-    bounded = work < _MOST_WORK and len(hypotheses) * rows * nodes < _MOST_NODES
+    bounded = not crowded and work < _MOST_WORK and len(hypotheses) * rows * nodes < _MOST_NODES
     if bounded or (len(tools) < 2 and not ratio):
         return hypotheses
     return hypotheses.each(lambda e: e if e.truth is Truth.ZERO else e.standing_alone(model.valve_ratio_sd))
