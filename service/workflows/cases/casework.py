@@ -150,21 +150,21 @@ def merge(
     transaction: Transaction,
     at_hand: AtHand,
     hand: Hand,
-    case_id: UUID,
-    into_id: UUID,
+    case: Case,
+    into: Case,
     reason: str,
     rules: CaseworkRules,
 ) -> Merged:
     """Make one case part of another of the same shaft: readings that are new to it move over and it is answered again.
 
-    A reading that both have, digit for digit, is one that was sent twice: it counts once. The posted shaft and the
-    photos of the one go over to the other, and its contact where the other has none. Raises `NotFound`, and `Conflict`
-    where either was merged before, is in somebody else's hands, each has a shaft on its way, or the units differ.
+    Both as `hold_pair` holds them. A reading that both have, digit for digit, is one that was sent twice: it counts
+    once. The posted shaft and the photos of the one go over to the other, and its contact where the other has none.
+    Raises `InvalidInput` where they are one case, and `Conflict` where either was merged before, is in somebody else's
+    hands, each has a shaft on its way, or the units differ.
     """
     key, by = hand.key, hand.by
-    if case_id == into_id:
+    if case.id == into.id:
         raise InvalidInput(faults=(Fault("/into", "A case cannot be merged into itself."),))
-    case, into = hold_pair(transaction, case_id, into_id)
     check_not_merged(case)
     check_not_merged(into)
     if case.submission.unit is not into.submission.unit:
