@@ -110,8 +110,9 @@ VALUES (%(digest)s, %(submission_id)s, now() + %(lasts)s::interval)
 RETURNING lapses_at
 
 -- name: find_link
--- Where a link leads that has not lapsed.
-SELECT submission_id FROM return_links WHERE digest = %(digest)s AND lapses_at > now()
+-- Where a link leads that has not lapsed, and with which key that case was opened.
+SELECT l.submission_id, s.key_id FROM return_links l JOIN submissions s ON s.id = l.submission_id
+WHERE l.digest = %(digest)s AND l.lapses_at > now()
 
 -- name: silent
 -- Open cases, not identified and not reminded of, to which nothing has been added for so many days; longest first, after
