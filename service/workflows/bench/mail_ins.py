@@ -108,7 +108,7 @@ def announce(
         except NotFound:
             raise InvalidInput(faults=(Fault("/submission", "There is no such submission."),)) from None
         if unit not in (None, case.submission.unit):
-            detail = f"This submission is in {case.submission.unit}."
+            detail = f"This submission is in {case.submission.unit.words}."
             raise InvalidInput(faults=(Fault("/unit", detail),))
         submission_id = case.id
         if transaction.mail_ins.open_of(submission_id) is not None:
