@@ -10,6 +10,7 @@ import pytest
 from flask import Flask
 
 from service.domain.access import Role
+from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from tests.api.conftest import Caller
 from tests.api.queue import SCANT, SURE, claimed, waiting
 from tests.integration.test_photos import png_of
@@ -166,6 +167,24 @@ def test_a_shaft_that_was_posted_without_a_case_is_handed_over_and_erased_too(de
     assert desk.get(f"/v1/mail-ins/{other['id']}").get_json()["contact"]["email"] == "somebody@else.example"
     actions = {entry["action"] for entry in admin.get("/v1/privacy/trail?limit=100").get_json()["items"]}
     assert {"shaft_exported", "shaft_erased"} <= actions
+
+
+def test_what_was_written_of_a_posted_shaft_s_lift_tables_goes_with_its_owner(desk: Caller, admin: Caller) -> None:
+    owner = {"email": "tables@customer.example"}
+    shaft = desk.post("/v1/mail-ins", {"contact": owner}).get_json()
+    assert desk.post(f"/v1/mail-ins/{shaft['id']}/events", {"kind": "received", "place": "shelf"}).status_code == 200
+    sheet = LIFT_TABLE_EXAMPLES["a_bench"]["value"] | {"mail_in": shaft["id"]}
+    tables = f"/v1/lift-tables/{desk.post('/v1/lift-tables', sheet).get_json()['kept']['id']}"
+    said = {"reason": "POISON rang: it is another shaft."}
+    assert desk.post(f"{tables}/withdrawal", said, Idempotency_Key="tables-of-a-shaft").status_code == 200
+
+    (handed,) = admin.post("/v1/privacy/export", owner).get_json()["shafts"]
+    assert [each["withdrawn_reason"] for each in handed["lift_tables"]] == [said["reason"]]
+
+    assert admin.post("/v1/privacy/erasure", owner).get_json()["shafts"] == [shaft["id"]]
+    left = desk.get(tables).get_json()
+    assert left["kept"]["withdrawn"]["reason"] == "erased"
+    assert left["lobes"]
 
 
 def test_a_customer_known_by_telephone_alone_is_found_however_it_is_written(desk: Caller, admin: Caller) -> None:
