@@ -59,7 +59,8 @@ SELECT s.id, s.reference, s.source, s.state, s.head #>> '{contact,name}' AS name
        latest.leading_part, decided.part_number AS decided, s.opened_at, s.changed_at, s.closed_at, s.closed_why
 FROM submissions s
 CROSS JOIN LATERAL (
-    SELECT answer #>> '{candidates,0,part_number}' AS leading_part, jsonb_typeof(answer -> 'next_reading') = 'object' AS asks
+    SELECT answer #>> '{candidates,0,part_number}' AS leading_part,
+           jsonb_typeof(answer -> 'next_reading') = 'object' AS asks
     FROM submission_rounds WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
 ) AS latest
 LEFT JOIN LATERAL (
