@@ -1,4 +1,4 @@
-"""What is cleared away when its time is over."""
+"""Chores: how one goes on until nothing is due, and the clearing away of old replies."""
 
 from __future__ import annotations
 

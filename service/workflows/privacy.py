@@ -63,14 +63,14 @@ def erase_customer(transaction: Transaction, key: KeyRecord, email: str | None, 
     case_ids = transaction.privacy.cases_of(email, digits)
     shaft_ids = transaction.privacy.shafts_of(email, digits, case_ids)
     transaction.mail_ins.hold_of(case_ids)
-    for case_id in case_ids:
-        hold_case(transaction, case_id)
-        transaction.privacy.erase(case_id)
-        transaction.trail.add(key.id, key.name, "case_erased", case_id)
     for shaft_id in shaft_ids:
         hold_mail_in(transaction, shaft_id)
         transaction.privacy.erase_shaft(shaft_id)
         transaction.trail.add(key.id, key.name, "shaft_erased", None, mail_in=str(shaft_id))
+    for case_id in case_ids:
+        hold_case(transaction, case_id)
+        transaction.privacy.erase(case_id)
+        transaction.trail.add(key.id, key.name, "case_erased", case_id)
     return Erased(case_ids, shaft_ids)
 
 

@@ -210,7 +210,9 @@ def test_a_shaft_of_nobody_known_gets_a_submission_when_it_is_measured(widget: C
 
 def test_readings_in_another_unit_than_the_submission_s_are_refused(desk: Caller, scant: Json) -> None:
     submission = desk.submit(scant)
-    assert desk.post("/v1/mail-ins", {"submission": submission["id"], "unit": "mm"}).status_code == 422
+    refused = desk.post("/v1/mail-ins", {"submission": submission["id"], "unit": "mm"})
+    assert refused.status_code == 422
+    assert refused.get_json()["errors"][0]["detail"] == "This submission is in inches."
     shaft = Shaft(desk, {"submission": submission["id"]}).told("received")
     refused = shaft.tell("measured", unit="mm")
     assert (refused.status_code, refused.get_json()["errors"][0]["pointer"]) == (422, "/unit")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import threading
 from typing import Any
 
 import psycopg
@@ -10,8 +11,10 @@ import pytest
 from flask import Flask
 
 from service.domain.access import Role
+from service.web.api.lift_tables.examples import LIFT_TABLE_EXAMPLES
 from tests.api.conftest import Caller
 from tests.api.queue import SCANT, SURE, claimed, waiting
+from tests.integration.receivers import wait_until
 from tests.integration.test_photos import png_of
 
 Json = dict[str, Any]
@@ -21,6 +24,7 @@ POISON: Json = {
     "note": "POISON-NOTE",
     "markings": [{"place": "gear", "text": "POISON-MARK"}],
 }
+WAITING = "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'"
 
 
 @pytest.fixture
@@ -166,6 +170,46 @@ def test_a_shaft_that_was_posted_without_a_case_is_handed_over_and_erased_too(de
     assert desk.get(f"/v1/mail-ins/{other['id']}").get_json()["contact"]["email"] == "somebody@else.example"
     actions = {entry["action"] for entry in admin.get("/v1/privacy/trail?limit=100").get_json()["items"]}
     assert {"shaft_exported", "shaft_erased"} <= actions
+
+
+def test_what_was_written_of_a_posted_shaft_s_lift_tables_goes_with_its_owner(desk: Caller, admin: Caller) -> None:
+    owner = {"email": "tables@customer.example"}
+    shaft = desk.post("/v1/mail-ins", {"contact": owner}).get_json()
+    assert desk.post(f"/v1/mail-ins/{shaft['id']}/events", {"kind": "received", "place": "shelf"}).status_code == 200
+    sheet = LIFT_TABLE_EXAMPLES["a_bench"]["value"] | {"mail_in": shaft["id"]}
+    tables = f"/v1/lift-tables/{desk.post('/v1/lift-tables', sheet).get_json()['kept']['id']}"
+    said = {"reason": "POISON rang: it is another shaft."}
+    assert desk.post(f"{tables}/withdrawal", said, Idempotency_Key="tables-of-a-shaft").status_code == 200
+
+    (handed,) = admin.post("/v1/privacy/export", owner).get_json()["shafts"]
+    assert [each["withdrawn_reason"] for each in handed["lift_tables"]] == [said["reason"]]
+
+    assert admin.post("/v1/privacy/erasure", owner).get_json()["shafts"] == [shaft["id"]]
+    left = desk.get(tables).get_json()
+    assert left["kept"]["withdrawn"]["reason"] == "erased"
+    assert left["lobes"]
+
+
+def test_whoever_is_erased_while_a_shaft_of_theirs_is_measured_holds_no_case_meanwhile(
+    app: Flask, keys: dict[Role, str], desk: Caller, database: psycopg.Connection[Any]
+) -> None:
+    owner = {"email": "waits@customer.example"}
+    case, others = desk.submit(SCANT | {"contact": owner}), desk.submit(SCANT)
+    shaft = desk.post("/v1/mail-ins", {"submission": others["id"], "contact": owner}).get_json()
+    answers: list[Any] = []
+
+    def erase() -> None:
+        answers.append(Caller(app, keys[Role.ADMIN]).post("/v1/privacy/erasure", owner).get_json())
+
+    erasure = threading.Thread(target=erase)
+    with database.transaction():
+        database.execute("SELECT FROM mail_ins WHERE id = %s FOR UPDATE", [shaft["id"]])
+        erasure.start()
+        wait_until(lambda: database.execute(WAITING).fetchone() == (1,), "the erasure to wait for the shaft")
+        database.execute("SELECT FROM submissions WHERE id = %s FOR UPDATE NOWAIT", [case["id"]])
+    erasure.join()
+
+    assert answers == [{"cases": [case["id"]], "shafts": [shaft["id"]]}]
 
 
 def test_a_customer_known_by_telephone_alone_is_found_however_it_is_written(desk: Caller, admin: Caller) -> None:

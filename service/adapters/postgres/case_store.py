@@ -130,10 +130,10 @@ class CaseStore:
         lapses_at: datetime = row["lapses_at"]
         return lapses_at
 
-    def find_link(self, digest: bytes) -> UUID | None:
-        """The case that a link leads to, while it has not lapsed."""
+    def find_link(self, digest: bytes) -> tuple[UUID, UUID] | None:
+        """The case that a link leads to, while it has not lapsed, and the key it was opened with."""
         row = self._connection.execute(QUERIES["find_link"], {"digest": digest}).fetchone()
-        return None if row is None else row["submission_id"]
+        return None if row is None else (row["submission_id"], row["key_id"])
 
     def silent(self, days: int, after: Silent | None, limit: int) -> tuple[Silent, ...]:
         """Open cases to which nothing has been added for so many days, longest first, those after one of them."""

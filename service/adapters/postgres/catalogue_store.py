@@ -36,7 +36,7 @@ Thing = TypeVar("Thing", Core, Part)
 
 
 class CatalogueStore:
-    """Satisfies `service.workflows.ports.stores.CatalogueStore`."""
+    """Satisfies `service.workflows.ports.catalogue.CatalogueStore`."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection

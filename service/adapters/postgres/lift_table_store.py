@@ -69,11 +69,6 @@ class LiftTableStore:
         rows = self._connection.execute(QUERIES["of_submissions"], {"submission_ids": list(submission_ids)})
         return tuple(_sheet_of(row) for row in rows)
 
-    def of_mail_in(self, mail_in_id: UUID) -> tuple[KeptSheet, ...]:
-        """The tables of a posted shaft, first to last."""
-        rows = self._connection.execute(QUERIES["of_mail_in"], {"mail_in_id": mail_in_id})
-        return tuple(_sheet_of(row) for row in rows)
-
     def ids_of_mail_in(self, mail_in_id: UUID) -> tuple[UUID, ...]:
         """Which tables were kept with a posted shaft, first to last."""
         rows = self._connection.execute(QUERIES["ids_of_mail_in"], {"mail_in_id": mail_in_id})

@@ -11,18 +11,15 @@ from service.adapters.postgres.queries import Queries
 
 QUERIES = Queries("privacy")
 
-_ERASURES = (
-    "erase_replies",
+_OF_A_SHAFT = ("erase_replies", "erase_shafts", "erase_events", "erase_withdrawals", "erase_photos")
+_OF_A_CASE = (
+    *_OF_A_SHAFT,
     "erase_head",
     "erase_notes",
     "erase_reasons",
     "erase_confirmation_notes",
     "erase_links",
     "erase_letters",
-    "erase_shafts",
-    "erase_events",
-    "erase_withdrawals",
-    "erase_photos",
 )
 
 
@@ -46,8 +43,7 @@ class PrivacyStore:
 
     def erase(self, submission_id: UUID) -> None:
         """Take everything personal out of a held case."""
-        for erasure in _ERASURES:
-            self._connection.execute(QUERIES[erasure], {"id": submission_id})
+        self._erase(_OF_A_CASE, submission_id)
 
     def shafts_of(self, email: str | None, phone: str | None, case_ids: tuple[UUID, ...]) -> tuple[UUID, ...]:
         """The posted shafts of whoever has this address or number, beside those of `case_ids`."""
@@ -63,14 +59,13 @@ class PrivacyStore:
 
     def erase_shaft(self, mail_in_id: UUID) -> None:
         """Take everything personal out of a held shaft."""
-        for erasure in ("erase_shaft", "erase_photos_of_shaft", "erase_replies"):
-            self._connection.execute(QUERIES[erasure], {"id": mail_in_id})
-        self._connection.execute(QUERIES["erase_events_of"], {"ids": [mail_in_id]})
+        self._erase(_OF_A_SHAFT, mail_in_id)
 
     def forget_shaft_contacts(self, days: int) -> tuple[UUID, ...]:
         """Take the customer out of a few posted shafts unchanged for so many days: which they were."""
         forgotten = self._ids("forget_shaft_contacts", days)
-        self._connection.execute(QUERIES["erase_events_of"], {"ids": list(forgotten)})
+        for mail_in_id in forgotten:
+            self._erase(("erase_events",), mail_in_id)
         return forgotten
 
     def forget_shafts(self, days: int) -> tuple[UUID, ...]:
@@ -102,6 +97,10 @@ class PrivacyStore:
     def forget_links(self) -> int:
         """Forget a few return links that have lapsed; how many there were."""
         return self._connection.execute(QUERIES["forget_links"]).rowcount
+
+    def _erase(self, erasures: tuple[str, ...], of: UUID) -> None:
+        for erasure in erasures:
+            self._connection.execute(QUERIES[erasure], {"id": of})
 
     def _ids(self, name: str, days: int) -> tuple[UUID, ...]:
         return tuple(row["id"] for row in self._connection.execute(QUERIES[name], {"days": days}))

@@ -69,7 +69,7 @@ def _hold_shaft(transaction: Transaction, mail_in_id: UUID, submission_id: UUID 
         raise InvalidInput(faults=(Fault("/submission", "This is not the submission of that shaft."),))
     if shaft.state not in IN_HOUSE:
         raise Conflict(f"A shaft that is {shaft.state.value} does not lie on the bench; record that it came first.")
-    if len(transaction.lift_tables.of_mail_in(mail_in_id)) >= MOST_SHEETS:
+    if len(shaft.lift_tables) >= MOST_SHEETS:
         raise Conflict(f"This shaft has {MOST_SHEETS} sheets of lift tables already.")
     return shaft.submission_id
 

@@ -108,7 +108,7 @@ def announce(
         except NotFound:
             raise InvalidInput(faults=(Fault("/submission", "There is no such submission."),)) from None
         if unit not in (None, case.submission.unit):
-            detail = f"This submission is in {case.submission.unit}."
+            detail = f"This submission is in {case.submission.unit.words}."
             raise InvalidInput(faults=(Fault("/unit", detail),))
         submission_id = case.id
         if transaction.mail_ins.open_of(submission_id) is not None:
@@ -177,8 +177,10 @@ def _is_private(mail_in: MailIn) -> bool:
 def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: NewEvent) -> MailIn:
     """Record what happened to a held shaft, with all that follows from it.
 
-    Raises `ImpossibleOrder`, `InTwoPlaces` and `NoConsent`, and `InvalidInput` for a moment that cannot be.
+    Raises `ImpossibleOrder`, `InTwoPlaces` and `NoConsent`, and `InvalidInput` for a moment that cannot be and where a
+    shared key does not say who tells of it.
     """
+    who = name_on(key, told.by, "/by")
     state = after(mail_in.state, told.kind)
     now = datetime.now(UTC)
     at = _moment(told, mail_in, now)
@@ -187,9 +189,8 @@ def record(transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: Mail
         raise NoConsent
     submission_id, details = mail_in.submission_id, {"tracking": told.tracking} if told.tracking else {}
     if told.kind is EventKind.MEASURED:
-        submission_id, details = _measured(transaction, bench, key, mail_in, told, at)
+        submission_id, details = _measured(transaction, bench, key, mail_in, told, at, who)
     number = len(mail_in.events) + 1
-    who = name_on(key, told.by, "/by")
     happened = Happened(number, told.kind, at, now, who, place, told.condition, told.note, details)
     if told.kind is EventKind.REPORTED:
         if submission_id is None:
@@ -252,13 +253,13 @@ def _place(told: NewEvent, mail_in: MailIn) -> str:
 
 
 def _measured(
-    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: NewEvent, at: datetime
+    transaction: Transaction, bench: Bench, key: KeyRecord, mail_in: MailIn, told: NewEvent, at: datetime, who: str
 ) -> tuple[UUID, dict[str, Any]]:
     readings, kept = tuple(taken_with(reading, told.instrument) for reading in told.readings), {}
     advice: tuple[Advice, ...] = ()
     if told.conditions is not None:
         unit, model = told.unit or mail_in.unit, bench.at_hand.snapshot.model
-        settled = settle(transaction, model, told.conditions, readings, unit, at.date(), told.by or key.name)
+        settled = settle(transaction, model, told.conditions, readings, unit, at.date(), who)
         readings, kept, advice = settled.readings, {"bench": settled.record}, settled.advice
     if mail_in.submission_id is None:
         owner = transaction.keys.named(mail_in.key_id)

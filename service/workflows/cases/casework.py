@@ -17,7 +17,7 @@ from service.domain.review import Confidence, Decision, Outcome, ReviewReason, R
 from service.workflows.cases.queue import Hand, look_again_at_a_guess
 from service.workflows.cases.verdicts import check_verdict
 from service.workflows.identifying.at_hand import AtHand
-from service.workflows.identifying.identify import Addition, add_to_submission, hold_case, new_review
+from service.workflows.identifying.identify import Addition, add_to_submission, check_not_merged, hold_case, new_review
 from service.workflows.identifying.told import let_out
 from service.workflows.ports.cases import NewDecision, Note
 from service.workflows.ports.stores import Case, Transaction
@@ -49,7 +49,7 @@ def overrule(transaction: Transaction, hand: Hand, case: Case, verdict: Verdict,
     named, `Conflict` for a merged case.
     """
     key, by = hand.key, hand.by
-    _not_merged(case)
+    check_not_merged(case)
     revision = check_verdict(transaction, verdict)
     review = transaction.reviews.open_of(case.id)
     if review is not None and not transaction.reviews.settle_unheld(review.id, key.id, by, ReviewState.DECIDED):
@@ -88,7 +88,7 @@ def reopen(transaction: Transaction, hand: Hand, case: Case, reason: str, rules:
     Raises `Conflict` where one has it already, or the case was merged.
     """
     key, by = hand.key, hand.by
-    _not_merged(case)
+    check_not_merged(case)
     if transaction.reviews.open_of(case.id) is not None:
         raise Conflict("This case is before a person already.")
     if (
@@ -123,7 +123,7 @@ def hand_to_order(
     there is none, or the case is closed, and `InvalidInput` for a part that may not be named.
     """
     key, by = hand.key, hand.by
-    _not_merged(case)
+    check_not_merged(case)
     part = part_number or named_part(case)
     if part is None:
         raise Conflict("No part has been found for this case; overrule its answer first, or name the part.")
@@ -150,23 +150,23 @@ def merge(
     transaction: Transaction,
     at_hand: AtHand,
     hand: Hand,
-    case_id: UUID,
-    into_id: UUID,
+    case: Case,
+    into: Case,
     reason: str,
     rules: CaseworkRules,
 ) -> Merged:
     """Make one case part of another of the same shaft: readings that are new to it move over and it is answered again.
 
-    A reading that both have, digit for digit, is one that was sent twice: it counts once. The posted shaft and the
-    photos of the one go over to the other, and its contact where the other has none. Raises `NotFound`, and `Conflict`
-    where either was merged before, is in somebody else's hands, each has a shaft on its way, or the units differ.
+    Both as `hold_pair` holds them. A reading that both have, digit for digit, is one that was sent twice: it counts
+    once. The posted shaft and the photos of the one go over to the other, and its contact where the other has none.
+    Raises `InvalidInput` where they are one case, and `Conflict` where either was merged before, is in somebody else's
+    hands, each has a shaft on its way, or the units differ.
     """
     key, by = hand.key, hand.by
-    if case_id == into_id:
+    if case.id == into.id:
         raise InvalidInput(faults=(Fault("/into", "A case cannot be merged into itself."),))
-    case, into = hold_pair(transaction, case_id, into_id)
-    _not_merged(case)
-    _not_merged(into)
+    check_not_merged(case)
+    check_not_merged(into)
     if case.submission.unit is not into.submission.unit:
         raise Conflict(
             f"One case is in {case.submission.unit.words} and the other in {into.submission.unit.words}: "
@@ -216,8 +216,3 @@ def _withdraw_reviews(transaction: Transaction, hand: Hand, case: Case) -> None:
             continue
         if not transaction.reviews.settle_unheld(review.id, hand.key.id, hand.by, ReviewState.WITHDRAWN):
             raise hand.in_other_hands(review)
-
-
-def _not_merged(case: Case) -> None:
-    if case.closed_why is ClosedWhy.MERGED:
-        raise Conflict("This case was merged into another; go on with that one.")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from service.domain.casework import ClosedWhy, ConfirmationSource
-from service.domain.errors import Conflict
+from service.domain.casework import ConfirmationSource
 from service.workflows.cases.queue import Hand
 from service.workflows.cases.verdicts import part_named
 from service.workflows.catalogue.read_catalogue import active_revision
+from service.workflows.identifying.identify import check_not_merged
 from service.workflows.ports.cases import Confirmation
 from service.workflows.ports.stores import Case, Transaction
 
@@ -25,8 +25,7 @@ def confirm(
     for a merged case.
     """
     key, by = hand.key, hand.by
-    if case.closed_why is ClosedWhy.MERGED:
-        raise Conflict("This case was merged into another; confirm that one.")
+    check_not_merged(case, "confirm that one")
     if part_number is not None:
         part_named(transaction, active_revision(transaction), part_number)
     kept = transaction.cases.confirm(case.id, source, part_number, note, key.id, by)

@@ -24,6 +24,8 @@ LINK_BYTES = 24
 LINK_PATTERN = "^[A-Za-z0-9_-]{32}$"
 """Twenty-four random bytes in base64url: 192 bits, which nobody guesses."""
 
+_NOWHERE = "This link leads nowhere, or has lapsed; ask the desk for a new one."
+
 LINK_HOLDER = "customer with a link"
 """Who did it, on the trail, where a customer came by a link."""
 
@@ -120,10 +122,10 @@ def follow_link(transaction: Transaction, key: KeyRecord, token: str) -> Case:
 
     Raises `NotFound` for a link that never was, has lapsed, or is of another store's customer: nobody is told which.
     """
-    case_id = transaction.cases.find_link(_digest(token))
-    case = None if case_id is None else transaction.submissions.find(case_id)
+    link = transaction.cases.find_link(_digest(token))
+    case = None if link is None else transaction.submissions.find(link[0])
     if case is None or (key.id != case.key_id and key.role not in STAFF):
-        raise NotFound("This link leads nowhere, or has lapsed; ask the desk for a new one.")
+        raise NotFound(_NOWHERE)
     return as_seen_by(key, as_told(gone_on(transaction, case)))
 
 
@@ -132,15 +134,13 @@ def own_case(stores: Stores, token: str) -> OwnCase:
 
     Raises `NotAuthenticated` for a link that never was, or has lapsed: nobody is told which.
     """
-
-    def look(transaction: Transaction) -> Case | None:
-        case_id = transaction.cases.find_link(_digest(token))
-        return None if case_id is None else transaction.submissions.find(case_id)
-
-    case = stores.look(look) if re.fullmatch(LINK_PATTERN, token) else None
-    if case is None:
-        raise NotAuthenticated("This link leads nowhere, or has lapsed; ask the desk for a new one.")
-    return OwnCase(KeyRecord(case.key_id, Role.WIDGET, LINK_HOLDER), case.id)
+    link = None
+    if re.fullmatch(LINK_PATTERN, token):
+        link = stores.look(lambda transaction: transaction.cases.find_link(_digest(token)))
+    if link is None:
+        raise NotAuthenticated(_NOWHERE)
+    case_id, key_id = link
+    return OwnCase(KeyRecord(key_id, Role.WIDGET, LINK_HOLDER), case_id)
 
 
 def _digest(token: str) -> bytes:

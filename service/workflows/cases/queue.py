@@ -24,6 +24,7 @@ from service.domain.review import (
     Verdict,
 )
 from service.workflows.cases.verdicts import check_verdict
+from service.workflows.housekeeping import until_none_is_left
 from service.workflows.identifying.identify import hold_case, new_review
 from service.workflows.identifying.told import let_out
 from service.workflows.keys import name_on
@@ -223,15 +224,14 @@ def put_back_lapsed(stores: Stores) -> int:
 
     The queue counts them as waiting from the moment they lapse; this makes a note of it.
     """
-    put_back = 0
-    while True:
-        with stores.transaction() as transaction:
-            lapsed = transaction.reviews.put_back_lapsed()
-            for review_id, submission_id in lapsed:
-                transaction.trail.add(None, THE_SERVICE, "claim_lapsed", submission_id, review=str(review_id))
-        if not lapsed:
-            return put_back
-        put_back += len(lapsed)
+
+    def put_some_back(transaction: Transaction) -> int:
+        lapsed = transaction.reviews.put_back_lapsed()
+        for review_id, submission_id in lapsed:
+            transaction.trail.add(None, THE_SERVICE, "claim_lapsed", submission_id, review=str(review_id))
+        return len(lapsed)
+
+    return until_none_is_left(stores, put_some_back)
 
 
 def _check_revision(review: Review, row_revision: int | None) -> None:

@@ -12,7 +12,7 @@ from service.identification.catalogue_table.table import CatalogueTable, build_t
 from service.identification.learning.demand import Demand
 from service.identification.look_alikes.look_alike_map import LookAlike, look_alikes
 from service.identification.measuring.model import DEFAULT_MODEL, MeasuringModel
-from service.workflows.catalogue.revisions import active_if_same, publish_revision
+from service.workflows.catalogue.revisions import is_revision, publish_revision
 from service.workflows.identifying.engine_versions import answers_by, version_named, version_of
 from service.workflows.identifying.snapshot import table_under
 from service.workflows.ports.stores import Stores, Transaction
@@ -72,12 +72,7 @@ def import_catalogue(
     constants = _constants(stores)
     with ThreadPoolExecutor(1, "import") as beside, stores.transaction() as transaction:
         ready = beside.submit(_worked_out, catalogue, *constants)
-        transaction.catalogue.hold()
-        same = active_if_same(transaction, catalogue)
-        if same is not None:
-            return replace(ready.result().report, revision=same)
-        revision = publish_revision(transaction, catalogue, who=who, why=why, told=told)
-        return _kept(transaction, revision, ready.result())
+        return _made_active(transaction, catalogue, ready.result, who=who, why=why, told=told)
 
 
 def add_revision(
@@ -93,19 +88,30 @@ def add_revision(
     Nobody else makes a revision meanwhile: `check` hears which one is active (0: none is), and raises where the caller
     means another.
     """
+    return _made_active(transaction, ready.catalogue, lambda: ready, who=who, why=why, check=check)
+
+
+def _made_active(
+    transaction: Transaction,
+    catalogue: Catalogue,
+    ready: Callable[[], WorkedOut],
+    *,
+    who: str,
+    why: str,
+    check: Callable[[int], None] | None = None,
+    told: OnProgress | None = None,
+) -> ImportReport:
     transaction.catalogue.hold()
+    active = transaction.catalogue.active_revision()
     if check is not None:
-        check(transaction.catalogue.active_revision() or 0)
-    same = active_if_same(transaction, ready.catalogue)
-    if same is not None:
-        return replace(ready.report, revision=same)
-    return _kept(transaction, publish_revision(transaction, ready.catalogue, who=who, why=why), ready)
-
-
-def _kept(transaction: Transaction, revision: int, ready: WorkedOut) -> ImportReport:
-    transaction.engine_tables.keep(revision, version_named(ready.constants), ready.table)
-    transaction.look_alikes.keep(revision, version_named(ready.constants), ready.report.look_alikes)
-    return replace(ready.report, revision=revision, made=True)
+        check(active or 0)
+    if active is not None and is_revision(transaction, active, catalogue):
+        return replace(ready().report, revision=active)
+    revision = publish_revision(transaction, catalogue, who=who, why=why, told=told)
+    found = ready()
+    transaction.engine_tables.keep(revision, version_named(found.constants), found.table)
+    transaction.look_alikes.keep(revision, version_named(found.constants), found.report.look_alikes)
+    return replace(found.report, revision=revision, made=True)
 
 
 def report_on(catalogue: Catalogue) -> ImportReport:

@@ -13,28 +13,25 @@ from service.workflows.ports.stores import Stores, Transaction
 _PARTS_A_STEP = 5000
 
 
-def active_if_same(transaction: Transaction, catalogue: Catalogue) -> int | None:
-    """The active revision's number where it holds this very catalogue, row for row in this order; None where not.
+def is_revision(transaction: Transaction, number: int, catalogue: Catalogue) -> bool:
+    """Whether a revision that there is holds this very catalogue, row for row in this order.
 
     It is read a step at a time and no further than to the first difference, so that a large one fits.
     """
-    number = transaction.catalogue.active_revision()
-    if number is None:
-        return None
-    active = found_revision(transaction, number)
-    if (active.cores, active.parts) != (len(catalogue.cores), len(catalogue.parts)):
-        return None
+    revision = found_revision(transaction, number)
+    if (revision.cores, revision.parts) != (len(catalogue.cores), len(catalogue.parts)):
+        return False
     if transaction.catalogue.cores(number) != catalogue.cores:
-        return None
+        return False
     after = -1
     for start in range(0, len(catalogue.parts), _PARTS_A_STEP):
         step = transaction.catalogue.find_parts(
             number, core=None, status=None, beginning=None, after=after, limit=_PARTS_A_STEP
         )
         if tuple(part for _, part in step) != catalogue.parts[start : start + _PARTS_A_STEP]:
-            return None
+            return False
         after = step[-1][0]
-    return number
+    return True
 
 
 def publish_revision(

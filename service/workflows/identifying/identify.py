@@ -139,6 +139,12 @@ def hold_case(transaction: Transaction, case_id: UUID) -> Case:
     return case
 
 
+def check_not_merged(case: Case, instead: str = "go on with that one") -> None:
+    """Raise `Conflict`, which says what to do `instead`, where a case has become part of another."""
+    if case.closed_why is ClosedWhy.MERGED:
+        raise Conflict(f"This case was merged into another; {instead}.")
+
+
 def hold_submission(transaction: Transaction, key: KeyRecord, submission_id: UUID) -> Case:
     """The whole of a submission, which nobody else can change until the transaction ends.
 
@@ -155,8 +161,8 @@ def hold_to_add_to(transaction: Transaction, key: KeyRecord, submission_id: UUID
     """
     case = _theirs(transaction.submissions.find(submission_id), key)
     while True:
-        if key.role in STAFF and case.closed_why is ClosedWhy.MERGED:
-            raise Conflict("This case was merged into another; go on with that one.")
+        if key.role in STAFF:
+            check_not_merged(case)
         end = _where_it_went(transaction, case)
         held = hold_case(transaction, end.id)
         if held.id == case.id:
@@ -182,8 +188,7 @@ def add_to_submission(
     would be answered elsewhere than they asked to be; `Conflict` where the case has become part of another.
     """
     before = case.submission
-    if case.closed_why is ClosedWhy.MERGED:
-        raise Conflict("This case was merged into another; add the readings there.")
+    check_not_merged(case, "add the readings there")
     if addition.unit not in (None, before.unit):
         detail = f"This submission is in {before.unit.words}; give what is added in {before.unit.words} too."
         raise InvalidInput(faults=(Fault("/unit", detail),))

@@ -172,8 +172,8 @@ class CaseStore(Protocol):
         """Keep a return link by its SHA-256; returns when it lapses."""
         ...
 
-    def find_link(self, digest: bytes) -> UUID | None:
-        """The case that a link leads to, while it has not lapsed."""
+    def find_link(self, digest: bytes) -> tuple[UUID, UUID] | None:
+        """The case that a link leads to, while it has not lapsed, and the key it was opened with. One statement."""
         ...
 
     def silent(self, days: int, after: Silent | None, limit: int) -> tuple[Silent, ...]:

@@ -64,10 +64,6 @@ class LiftTableStore(Protocol):
         """The tables of several submissions, first to last."""
         ...
 
-    def of_mail_in(self, mail_in_id: UUID) -> tuple[KeptSheet, ...]:
-        """The tables of a posted shaft, first to last, withdrawn ones among them."""
-        ...
-
     def give(self, mail_in_id: UUID, submission_id: UUID) -> bool:
         """Make a shaft's tables those of its new submission too; whether there were any."""
         ...

@@ -55,10 +55,6 @@ class PhotoStore(Protocol):
         """The photos of a case, without the pictures, first to last."""
         ...
 
-    def of_mail_in(self, mail_in_id: UUID) -> tuple[PhotoEntry, ...]:
-        """The photos of a posted shaft, without the pictures, first to last."""
-        ...
-
     def image(self, of: UUID, photo_id: UUID) -> bytes | None:
         """A photo of the case or posted shaft `of`, as JPEG."""
         ...

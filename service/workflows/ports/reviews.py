@@ -102,14 +102,6 @@ class ReviewStore(Protocol):
         """A submission's unsettled review, or its unsettled second look."""
         ...
 
-    def latest_of(self, submission_id: UUID) -> Review | None:
-        """A submission's newest review that is no second look."""
-        ...
-
-    def latest_before(self, submission_id: UUID, round_number: int) -> Review | None:
-        """The same of those opened before an answer was given."""
-        ...
-
     def find(self, review_id: UUID) -> Review | None:
         """One review."""
         ...

@@ -10,15 +10,14 @@ from uuid import UUID, uuid4
 from service.documents.letter import Facts, Letter, Verdict, compose
 from service.documents.letter_html import letter_html
 from service.documents.letter_text import letter_text
-from service.domain.casework import ClosedWhy
 from service.domain.catalogue import Part
-from service.domain.errors import Conflict, Fault, InvalidInput, NotFound
+from service.domain.errors import Fault, InvalidInput, NotFound
 from service.domain.identification import AnswerState
 from service.domain.outbox import Topic, can_be_written_to
 from service.domain.reference import spoken
 from service.domain.review import Confidence, Outcome
 from service.domain.supplier import Supplier
-from service.workflows.identifying.identify import hold_submission, read_submission
+from service.workflows.identifying.identify import check_not_merged, hold_submission, read_submission
 from service.workflows.identifying.told import let_out
 from service.workflows.keys import name_on
 from service.workflows.ports.sending import KeptLetter, Message
@@ -86,8 +85,7 @@ def issue(
     from service.documents.letter_pdf import letter_pdf  # here, because what draws it is slow to import
 
     case = hold_submission(transaction, key, submission_id)
-    if case.closed_why is ClosedWhy.MERGED:
-        raise Conflict("This case was merged into another; write the letter there.")
+    check_not_merged(case, "write the letter there")
     recipient = _recipient(stationery, case, post) if post.email else None
     issued_at, who = datetime.now(UTC), name_on(key, by)
     letter = _compose(transaction, stationery.supplier, case, issued_at, shaft)

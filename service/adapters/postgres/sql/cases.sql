@@ -59,7 +59,8 @@ SELECT s.id, s.reference, s.source, s.state, s.head #>> '{contact,name}' AS name
        latest.leading_part, decided.part_number AS decided, s.opened_at, s.changed_at, s.closed_at, s.closed_why
 FROM submissions s
 CROSS JOIN LATERAL (
-    SELECT answer #>> '{candidates,0,part_number}' AS leading_part, jsonb_typeof(answer -> 'next_reading') = 'object' AS asks
+    SELECT answer #>> '{candidates,0,part_number}' AS leading_part,
+           jsonb_typeof(answer -> 'next_reading') = 'object' AS asks
     FROM submission_rounds WHERE submission_id = s.id ORDER BY number DESC LIMIT 1
 ) AS latest
 LEFT JOIN LATERAL (
@@ -110,8 +111,9 @@ VALUES (%(digest)s, %(submission_id)s, now() + %(lasts)s::interval)
 RETURNING lapses_at
 
 -- name: find_link
--- Where a link leads that has not lapsed.
-SELECT submission_id FROM return_links WHERE digest = %(digest)s AND lapses_at > now()
+-- Where a link leads that has not lapsed, and with which key that case was opened.
+SELECT l.submission_id, s.key_id FROM return_links l JOIN submissions s ON s.id = l.submission_id
+WHERE l.digest = %(digest)s AND l.lapses_at > now()
 
 -- name: silent
 -- Open cases, not identified and not reminded of, to which nothing has been added for so many days; longest first, after

@@ -22,12 +22,6 @@ SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withd
     bench
 FROM lift_tables WHERE submission_id = ANY (%(submission_ids)s) ORDER BY id
 
--- name: of_mail_in
--- The lift tables of a posted shaft, first to last.
-SELECT id, submission_id, mail_in_id, kept_by, kept_at, sent, stored_form, withdrawn_by, withdrawn_at, withdrawn_reason,
-    bench
-FROM lift_tables WHERE mail_in_id = %(mail_in_id)s ORDER BY id
-
 -- name: ids_of_mail_in
 -- Which lift tables were kept with a posted shaft, first to last.
 SELECT id FROM lift_tables WHERE mail_in_id = %(mail_in_id)s ORDER BY id

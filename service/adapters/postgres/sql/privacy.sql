@@ -66,29 +66,31 @@ DELETE FROM return_links WHERE submission_id = %(id)s
 DELETE FROM letters WHERE submission_id = %(id)s
 
 -- name: erase_shafts
--- Takes the customer out of the shafts they posted for a case.
+-- Takes the customer out of a posted shaft, or out of those of a case.
 UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revision = row_revision + 1
-WHERE submission_id = %(id)s
+WHERE id = %(id)s OR submission_id = %(id)s
 
 -- name: erase_events
--- Takes out of what happened to a case's shafts whatever was written, and the numbers of carriers; that it happened stays.
+-- Takes out of what happened to a shaft, or to those of a case, whatever was written, and the numbers of carriers; that
+-- it happened stays.
 UPDATE mail_in_events SET note = NULL, details = details - 'tracking'
-WHERE mail_in_id IN (SELECT id FROM mail_ins WHERE submission_id = %(id)s)
+WHERE mail_in_id IN (SELECT id FROM mail_ins WHERE id = %(id)s OR submission_id = %(id)s)
   AND (note IS NOT NULL OR details ? 'tracking')
 
 -- name: erase_withdrawals
--- Takes what was written about a case out of its withdrawn lift tables; the tables stay, and are nobody's.
+-- Takes what was written about a case or a shaft out of its withdrawn lift tables; the tables stay, and are nobody's.
 UPDATE lift_tables SET withdrawn_reason = 'erased'
-WHERE submission_id = %(id)s AND withdrawn_reason IS NOT NULL
+WHERE (submission_id = %(id)s OR mail_in_id = %(id)s) AND withdrawn_reason IS NOT NULL
 
 -- name: erase_photos
--- Takes the photos of a case and of its shafts away.
+-- Takes the photos of a shaft away, or those of a case and of its shafts.
 DELETE FROM photos
-WHERE submission_id = %(id)s OR mail_in_id IN (SELECT id FROM mail_ins WHERE submission_id = %(id)s)
+WHERE submission_id = %(id)s
+   OR mail_in_id IN (SELECT id FROM mail_ins WHERE id = %(id)s OR submission_id = %(id)s)
 
 -- name: erase_replies
--- Takes the replies away that are kept for sending again and speak of a case, or of anything that belongs to it; before
--- that is gone itself.
+-- Takes the replies away that are kept for sending again and speak of a case or a shaft, or of anything that belongs to
+-- it; before that is gone itself.
 DELETE FROM idempotent_replies WHERE EXISTS (
     SELECT FROM (
         SELECT %(id)s::uuid AS id
@@ -99,7 +101,7 @@ DELETE FROM idempotent_replies WHERE EXISTS (
         UNION ALL SELECT id FROM letters WHERE submission_id = %(id)s::uuid
         UNION ALL SELECT id FROM outbox_messages WHERE submission_id = %(id)s::uuid
         UNION ALL SELECT id FROM mail_ins WHERE submission_id = %(id)s::uuid
-        UNION ALL SELECT id FROM lift_tables WHERE submission_id = %(id)s::uuid
+        UNION ALL SELECT id FROM lift_tables WHERE submission_id = %(id)s::uuid OR mail_in_id = %(id)s::uuid
     ) AS its
     WHERE position(convert_to(its.id::text, 'UTF8') IN body) > 0
 )
@@ -169,29 +171,17 @@ WHERE (submission_id IS NULL OR submission_id <> ALL (%(case_ids)s::uuid[]))
 ORDER BY id
 
 -- name: everything_of_shaft
--- All that is kept of one posted shaft, its photos with it.
+-- All that is kept of one posted shaft, its lift tables and photos with it.
 SELECT to_jsonb(m) AS shaft,
        (SELECT coalesce(jsonb_agg(to_jsonb(e) - '{mail_in_id,key_id}'::text[] ORDER BY number), '[]')
         FROM mail_in_events e WHERE mail_in_id = m.id) AS events,
+       (SELECT coalesce(jsonb_agg(to_jsonb(t) - 'mail_in_id' ORDER BY id), '[]')
+        FROM lift_tables t WHERE mail_in_id = m.id) AS lift_tables,
        (SELECT coalesce(jsonb_agg(jsonb_build_object('id', p.id, 'added_by', p.added_by, 'added_at', p.added_at,
                                                      'jpeg_base64', translate(encode(p.image, 'base64'), E'\n', ''))
                                   ORDER BY p.added_at), '[]')
         FROM photos p WHERE p.mail_in_id = m.id) AS photos
 FROM mail_ins m WHERE m.id = %(id)s
-
--- name: erase_shaft
--- Takes the customer out of one posted shaft.
-UPDATE mail_ins SET contact = NULL, send_back_to = '{}', note = NULL, row_revision = row_revision + 1
-WHERE id = %(id)s
-
--- name: erase_events_of
--- Takes out of what happened to a few posted shafts whatever was written, and the numbers of carriers.
-UPDATE mail_in_events SET note = NULL, details = details - 'tracking'
-WHERE mail_in_id = ANY (%(ids)s) AND (note IS NOT NULL OR details ? 'tracking')
-
--- name: erase_photos_of_shaft
--- Takes the photos of one posted shaft away.
-DELETE FROM photos WHERE mail_in_id = %(id)s
 
 -- name: forget_shaft_contacts
 -- Takes the customer out of a few posted shafts to which, and to whose cases, nothing has happened for so long.

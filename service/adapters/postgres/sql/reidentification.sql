@@ -21,7 +21,8 @@ WHERE catalogue_revision = (
 RETURNING catalogue_revision
 
 -- name: next_case
--- The next case of a run: open, or closed with an answer and changed recently; nobody waits for one that was withdrawn. The order of ids is that in which cases were opened.
+-- The next case of a run: open, or closed with an answer and changed recently; nobody waits for one that was withdrawn.
+-- The order of ids is that in which cases were opened.
 SELECT s.id
 FROM submissions s JOIN reidentifications r ON r.catalogue_revision = %(revision)s
 WHERE s.id > coalesce(r.reached, '00000000-0000-0000-0000-000000000000'::uuid)

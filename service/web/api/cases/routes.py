@@ -172,10 +172,9 @@ def cases_blueprint(desk: Desk) -> Blueprint:
         """
 
         def work(transaction: Transaction, at_hand: AtHand) -> Reply:
-            into = UUID(body["into"])
-            case, _ = hold_pair(transaction, submission_id, into)
+            case, into = hold_pair(transaction, submission_id, UUID(body["into"]))
             check_if_match(etag_of(case))
-            merged = merge(transaction, at_hand, _hand(body), submission_id, into, body["reason"], desk.rules)
+            merged = merge(transaction, at_hand, _hand(body), case, into, body["reason"], desk.rules)
             shown = {"readings_added": merged.readings, "submission": answer_json(merged.case, caller().role)}
             return json_reply(shown)
 
