@@ -32,9 +32,9 @@ _LOBE_WIDTHS = (Truth.BASE, Truth.HEIGHT, Truth.FLANK)
 _OF_LOBES = (*_LOBE_WIDTHS, Truth.LIFT)
 _MOST_WORK = 60_000.0
 """The most shifts of zeros times rows that several tools on the lobes may ask for."""
-_USUAL_LOBES = 4
-"""Both kinds on two cylinders. Many more are read by no caller, and each is worked out for every zero followed: with
-three tools that is a hundred times, which no number of rows makes cheap."""
+_USUAL_LOBES = 5
+"""Both kinds on two cylinders, and one more. Many more are read by no caller, and each is worked out for every zero
+followed: with three tools that is a hundred times, which no number of rows makes cheap."""
 _MOST_NODES = 1_000_000.0
 """The most hypotheses times rows times nodes."""
 _MOST_COMBINATIONS = 130
